@@ -1,0 +1,1 @@
+"""Physics of pads, coils, chambers and fingers: one phenomenon a module, the formula apart from its wrapper."""
