@@ -27,17 +27,18 @@ def write_atomically(path: str | Path, chunks: str | Iterable[str]) -> None:
         If the folder is missing, not writable or the disk is full; an older file at `path` is left as it was.
     """
     target = Path(path)
-    temporary: str | None = None
+    temporary: Path | None = None
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent)
-        with open(handle, "w", encoding="utf-8", newline="") as stream:
+        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent)
+        temporary = Path(name)
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as stream:
             for chunk in [chunks] if isinstance(chunks, str) else chunks:
                 stream.write(chunk)
             stream.flush()
             os.fsync(stream.fileno())
         # mkstemp makes the file private; give it the rights a plain open() would have given it.
-        os.chmod(temporary, 0o666 & ~_current_umask())
-        os.replace(temporary, target)
+        temporary.chmod(0o666 & ~_current_umask())
+        temporary.replace(target)
         temporary = None
     except OSError as error:
         reason = error.strerror or str(error)
@@ -47,7 +48,7 @@ def write_atomically(path: str | Path, chunks: str | Iterable[str]) -> None:
     finally:
         if temporary is not None:
             with suppress(OSError):
-                os.unlink(temporary)
+                temporary.unlink()
 
 
 def _current_umask() -> int:

@@ -185,7 +185,7 @@ def _format_rows(columns: Mapping[str, Sequence[str]], rows_at_once: int = 20000
 
 def _open(path: Path) -> BinaryIO:
     try:
-        return open(path, "rb")
+        return path.open("rb")
     except OSError as error:
         reason = error.strerror or str(error)
         raise RecordingError(f"{path}: cannot be read ({reason}); check the name and the rights") from error

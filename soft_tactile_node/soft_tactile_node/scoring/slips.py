@@ -1,0 +1,98 @@
+"""How well slips are found."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from soft_tactile_node.samples import Array, ContactEvent, EventKind
+from soft_tactile_node.scoring.alignment import AlignedPair
+from soft_tactile_node.scoring.runs import TIME_TOLERANCE_S, close_gaps, find_runs
+
+SLIP_TIME_S = 0.05
+"""Shortest true slip (s)."""
+
+SLIP_GAP_S = 0.1
+"""Shorter pauses do not end a slip (s)."""
+
+SLIP_WINDOW_S = 0.1
+"""A slip is found by an event this close to its start, before or after (s)."""
+
+SLIP_AFTER_S = 0.25
+"""An event up to this long after a slip is not false (s)."""
+
+
+@dataclass(frozen=True)
+class Slips:
+    """Counts over several pairs.
+
+    Attributes
+    ----------
+    slips : int
+        True slips.
+    found : int
+        Those with an event within 100 ms of their start.
+    false : int
+        Events without a true slip from 0.1 s before its start to 0.25 s after its end.
+    contact_s : float
+        Time at 0.05 N or more (s).
+    """
+
+    slips: int
+    found: int
+    false: int
+    contact_s: float
+
+
+def find_slips(pair: AlignedPair) -> Array:
+    """Return the true slips: runs of `slip` of 50 ms or longer, pauses under 100 ms closed.
+
+    Parameters
+    ----------
+    pair : AlignedPair
+        Estimate beside truth.
+
+    Returns
+    -------
+    numpy.ndarray, shape (k, 2)
+        Begin and end of each slip (s).
+    """
+    starts, stops = close_gaps(*find_runs(pair.slip), pair.edges_s, SLIP_GAP_S)
+    slips = np.column_stack([pair.edges_s[starts], pair.edges_s[stops]])
+    return slips[slips[:, 1] - slips[:, 0] >= SLIP_TIME_S - TIME_TOLERANCE_S]
+
+
+def score_slips(pairs: Sequence[AlignedPair], events: Sequence[Sequence[ContactEvent] | None]) -> Slips:
+    """Score slip detection.
+
+    Parameters
+    ----------
+    pairs : sequence of AlignedPair
+        Estimates beside truths.
+    events : sequence of (sequence of ContactEvent, or None)
+        Events of each pair; the first second is left out; None = none known.
+
+    Returns
+    -------
+    Slips
+        Counts; `found` and `false` over the pairs whose events are known.
+    """
+    total = found = false = 0
+    contact_s = 0.0
+    for pair, listed in zip(pairs, events, strict=True):
+        slips = find_slips(pair)
+        total += len(slips)
+        if listed is None:
+            continue
+        times = np.array([event.time_s for event in listed if event.kind is EventKind.SLIP], dtype=np.float64)
+        times = times[times >= pair.edges_s[0] - TIME_TOLERANCE_S]
+        near = np.abs(times[None, :] - slips[:, :1]) <= SLIP_WINDOW_S + TIME_TOLERANCE_S
+        found += int(np.count_nonzero(np.any(near, axis=1)))
+        before = slips[:, :1] - SLIP_WINDOW_S - TIME_TOLERANCE_S
+        after = slips[:, 1:] + SLIP_AFTER_S + TIME_TOLERANCE_S
+        excused = (times[None, :] >= before) & (times[None, :] <= after)
+        false += int(np.count_nonzero(~np.any(excused, axis=0)))
+        contact_s += float(np.sum(np.diff(pair.edges_s)[pair.is_contact]))
+    return Slips(total, found, false, contact_s)
