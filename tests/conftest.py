@@ -1,0 +1,196 @@
+"""What holds for all tests: fixed random input, checked message fields, and a process of its own for each live-graph file.
+
+A file in tests/graph or tests/launch starts ROS 2 nodes. Each such file runs in a pytest process of its own, on a domain of
+its own that reaches this machine only, with a time limit; its results are reported here as if it had run here.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import random
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import hypothesis
+import pytest
+
+TESTS = Path(__file__).resolve().parent
+OWN_PROCESS_FOLDERS = {"graph": "ros", "launch": "launch"}  # folder: marker of its tests
+FILE_TIME_LIMIT_S = 300.0
+REPORTS_VARIABLE = "SOFT_TACTILE_TEST_REPORTS"  # set in the process of a single file: where it writes its reports
+RESULTS = pytest.StashKey[dict[Path, "FileResult"]]()
+
+# Off by default, and then a message field of a wrong type or size is sent without an error.
+os.environ["ROS_PYTHON_CHECK_FIELDS"] = "1"
+
+# The same examples in every run; a machine that is busy for a moment is not a failure.
+hypothesis.settings.register_profile("fixed", derandomize=True, deadline=None, database=None)
+hypothesis.settings.load_profile("fixed")
+
+
+def _own_process_folder(path: Path) -> str | None:
+    """Return the folder below tests/ if files in it run in a process of their own, else None."""
+    parts = path.relative_to(TESTS).parts if path.is_relative_to(TESTS) else ()
+    return parts[0] if len(parts) > 1 and parts[0] in OWN_PROCESS_FOLDERS else None
+
+
+def _free_domain_id() -> int:
+    """Return a ROS domain whose discovery port nobody on this machine uses.
+
+    Up to domain 101 the ports 7400 + 250 * domain (+ 10 and up for participants) stay below the range that Linux hands
+    out by itself (DDS-RTPS 2.2, section 9.6.1.1; ip_local_port_range in the Linux documentation).
+    """
+    candidates = list(range(1, 102))
+    random.SystemRandom().shuffle(candidates)
+    for domain in candidates:
+        with contextlib.ExitStack() as stack:
+            try:
+                for port in (7400 + 250 * domain, 7410 + 250 * domain):
+                    stack.enter_context(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)).bind(("", port))
+            except OSError:
+                continue
+            return domain
+    raise RuntimeError("every ROS domain of this machine is in use; end some of the nodes that run")
+
+
+class FileResult:
+    """Reports of the tests of one file, by test, and what went wrong with its process as a whole."""
+
+    def __init__(self) -> None:
+        self.reports: dict[str, list[pytest.TestReport]] = {}
+        self.failure = ""
+
+
+def _group_alive(group: int, wait_s: float) -> bool:
+    """Return whether a process group still has members after at most `wait_s` seconds."""
+    end = time.monotonic() + wait_s
+    while True:
+        try:
+            os.killpg(group, 0)
+        except ProcessLookupError:
+            return False
+        if time.monotonic() > end:
+            return True
+        time.sleep(0.02)  # a process of another program: there is nothing to wait on
+
+
+def _run_file(items: list[pytest.Item], folder: str) -> FileResult:
+    """Run the tests of one file in a pytest of their own and collect what it reports."""
+    config = items[0].config
+    result = FileResult()
+    with tempfile.TemporaryDirectory(prefix="soft_tactile_test_") as scratch:
+        reports = Path(scratch, "reports.jsonl")
+        output = Path(scratch, "output.txt")
+        environment = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
+        environment |= {
+            REPORTS_VARIABLE: str(reports),
+            "ROS_DOMAIN_ID": str(_free_domain_id()),
+            "ROS_AUTOMATIC_DISCOVERY_RANGE": "LOCALHOST",
+            "ROS_LOG_DIR": scratch,
+        }
+        command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", f"--tb={config.option.tbstyle}"]
+        if folder == "launch":  # the launch plugins of ROS 2 are written for an older pytest
+            command += ["-W", "ignore::pytest.PytestRemovedIn9Warning"]
+        command += [item.nodeid for item in items]
+        with output.open("w") as stream:
+            child = subprocess.Popen(
+                command, cwd=config.rootpath, env=environment, stdin=subprocess.DEVNULL, stdout=stream,
+                stderr=subprocess.STDOUT, start_new_session=True,
+            )  # fmt: skip
+            try:
+                child.wait(FILE_TIME_LIMIT_S)
+            except subprocess.TimeoutExpired:
+                result.failure = f"the tests of this file were not done within {FILE_TIME_LIMIT_S:g} s"
+            finally:
+                if child.poll() is None or _group_alive(child.pid, wait_s=5.0):
+                    result.failure = result.failure or "the tests of this file left processes behind"
+                    with contextlib.suppress(ProcessLookupError):
+                        os.killpg(child.pid, signal.SIGKILL)
+                    child.wait()
+        for line in reports.read_text().splitlines() if reports.exists() else ():
+            report = config.hook.pytest_report_from_serializable(config=config, data=json.loads(line))
+            if isinstance(report.longrepr, list):  # the reason of a skip; JSON has no tuples
+                report.longrepr = tuple(report.longrepr)
+            result.reports.setdefault(report.nodeid, []).append(report)
+        if child.returncode not in (0, 1) and not result.failure:
+            result.failure = f"the process of this file ended with {child.returncode}"
+        if result.failure:
+            result.failure += ":\n" + output.read_text(errors="replace")[-20_000:]
+    return result
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> bool | None:
+    """Report a test of a live-graph file from the process of that file, which runs when its first test is due."""
+    folder = _own_process_folder(item.path)
+    if folder is None or REPORTS_VARIABLE in os.environ:
+        return None
+    results = item.session.stash.setdefault(RESULTS, {})
+    if item.path not in results:
+        results[item.path] = _run_file([other for other in item.session.items if other.path == item.path], folder)
+    result = results[item.path]
+    item.ihook.pytest_runtest_logstart(nodeid=item.nodeid, location=item.location)
+    reports = result.reports.get(item.nodeid, [])
+    last_of_file = nextitem is None or nextitem.path != item.path
+    if result.failure and (last_of_file or not any(report.when == "teardown" for report in reports)):
+        reports = [*reports, _failed(item, result.failure)]
+    elif not reports:
+        reports = [_failed(item, "the process of this file did not report this test")]
+    for report in reports:
+        item.ihook.pytest_runtest_logreport(report=report)
+    item.ihook.pytest_runtest_logfinish(nodeid=item.nodeid, location=item.location)
+    return True
+
+
+def _failed(item: pytest.Item, reason: str) -> pytest.TestReport:
+    """Return the report of a test that could not run to its end."""
+    return pytest.TestReport(
+        nodeid=item.nodeid, location=item.location, keywords={}, outcome="failed", longrepr=reason, when="call"
+    )
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark the tests of the live-graph folders, so that `-m 'not ros'` leaves them out."""
+    for item in items:
+        folder = _own_process_folder(item.path)
+        if folder is not None:
+            item.add_marker(OWN_PROCESS_FOLDERS[folder])
+
+
+class _ReportWriter:
+    """Hands the reports of this process on to the one that started it."""
+
+    def __init__(self, config: pytest.Config, path: Path) -> None:
+        self._config = config
+        self._path = path
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        data: dict[str, Any] = self._config.hook.pytest_report_to_serializable(config=self._config, report=report)
+        with self._path.open("a") as stream:
+            stream.write(json.dumps(data) + "\n")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Write reports to a file where the starting process asked for it."""
+    if REPORTS_VARIABLE in os.environ:
+        config.pluginmanager.register(_ReportWriter(config, Path(os.environ[REPORTS_VARIABLE])), "report writer")
+
+
+@pytest.fixture(autouse=True)
+def _same_environment() -> Iterator[None]:
+    """Fail a test that leaves the environment or the working folder changed for the next one."""
+    before, folder = dict(os.environ), Path.cwd()
+    yield
+    ignored = {"PYTEST_CURRENT_TEST"}
+    changed = {name for name in before.keys() | os.environ.keys() if before.get(name) != os.environ.get(name)} - ignored
+    assert not changed, f"the test changed environment variables: {sorted(changed)}"
+    assert Path.cwd() == folder, "the test changed the working folder"
