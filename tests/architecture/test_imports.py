@@ -1,0 +1,122 @@
+"""Arrows between the parts of the package point one way, and the core stands on its own."""
+
+from __future__ import annotations
+
+import ast
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from architecture.project import PACKAGE, ROOT, imports, is_ros, module_name, modules, room, tree
+
+LEAVES = {"checks", "compiled", "errors", "merging", "samples"}
+CORE = {"physics", "recordings", "estimation", "calibration", "simulation", "scoring"}
+
+# What each part may import of the others. `simulation` and `estimation` never meet: a simulator that shares the
+# estimator's model would prove nothing about it.
+MAY_IMPORT: dict[str, set[str]] = {
+    "": set(),
+    "errors": set(),
+    "samples": set(),
+    "compiled": set(),
+    "checks": {"errors"},
+    "merging": {"errors", "samples"},
+    "recordings": {"checks", "errors", "merging", "samples"},
+    "physics": LEAVES,
+    "estimation": LEAVES | {"physics", "recordings"},
+    "calibration": LEAVES | {"physics", "recordings", "estimation"},
+    "simulation": LEAVES | {"physics", "recordings"},
+    "scoring": LEAVES | {"recordings"},
+    "design": LEAVES | {"physics", "recordings"},
+    "reports": LEAVES | {"physics", "recordings", "estimation", "calibration", "scoring", "design"},
+    "commands": LEAVES | CORE | {"design", "reports", "ros"},
+    "ros": LEAVES | CORE | {"reports", "commands"},
+}
+
+CLOCK_AND_ENVIRONMENT = re.compile(
+    r"^(time\.(time|monotonic|perf_counter|process_time|sleep)(_ns)?|.*datetime\.(now|utcnow|today)|date\.today"
+    r"|os\.(environ|getenv)|random\.\w+|(np|numpy)\.random\.(?!default_rng$|Generator$|SeedSequence$|PCG64$)\w+)$"
+)
+
+
+@pytest.mark.parametrize("path", modules(), ids=module_name)
+def test_imports_follow_the_map(path: Path) -> None:
+    """A part of the package imports only the parts the map allows."""
+    own = room(module_name(path))
+    assert own in MAY_IMPORT, f"{own} is not in the import map: add it here and in DEVELOPERS.md"
+    wrong = [
+        f"line {line}: {name}"
+        for name, line, _ in imports(path)
+        if name.startswith("soft_tactile_node.") and room(name) != own and room(name) not in MAY_IMPORT[own]
+    ]
+    assert wrong == []
+
+
+@pytest.mark.parametrize("path", modules(), ids=module_name)
+def test_only_ros_imports_ros(path: Path) -> None:
+    """Nothing outside ros/ imports ROS 2 or a message package, and commands reach for ros/ only inside a function."""
+    if room(module_name(path)) == "ros":
+        return
+    wrong = [
+        f"line {line}: {name}"
+        for name, line, at_top in imports(path)
+        if is_ros(name) or (at_top and room(name) == "ros" and name.startswith("soft_tactile_node."))
+    ]
+    assert wrong == []
+
+
+@pytest.mark.parametrize("path", [path for path in modules() if room(module_name(path)) in CORE], ids=module_name)
+def test_core_reads_no_clock_environment_or_global_random_state(path: Path) -> None:
+    """Time, random generator and settings come to the core as arguments, so that the same input gives the same output."""
+    wrong = [
+        f"line {node.lineno}: {ast.unparse(node)}"
+        for node in ast.walk(tree(path))
+        if isinstance(node, ast.Attribute) and CLOCK_AND_ENVIRONMENT.match(ast.unparse(node))
+    ]
+    assert wrong == []
+
+
+ALONE = """
+import os, sys, traceback
+import numba, numpy, pydantic, scipy, yaml  # what every process would load first anyway
+
+class Blocked:
+    def find_spec(self, name, path=None, target=None):
+        if name.split(".")[0] in {"rclpy", "bokeh", "serial", "soft_tactile_msgs", "matplotlib"}:
+            raise ImportError(name + " must not be needed here")
+
+sys.meta_path.insert(0, Blocked())
+failed = 0
+for name in sys.argv[1:]:
+    child = os.fork()
+    if child == 0:
+        try:
+            __import__(name)
+        except BaseException:
+            print(name, traceback.format_exc(), sep=chr(10), flush=True)
+            os._exit(1)
+        os._exit(0)
+    failed += os.waitpid(child, 0)[1] != 0
+sys.exit(failed != 0)
+"""
+
+
+def test_each_core_module_imports_alone() -> None:
+    """Each core module can be the first one a program imports, without ROS 2, plots or a serial port."""
+    names = [module_name(path) for path in modules() if room(module_name(path)) in CORE | LEAVES | {""}]
+    assert len(names) > 20
+    run = subprocess.run(
+        [sys.executable, "-W", "error", "-c", ALONE, *names],
+        cwd=PACKAGE.parent, capture_output=True, text=True, timeout=240, check=False,
+    )  # fmt: skip
+    assert run.returncode == 0, run.stdout + run.stderr
+
+
+def test_developers_page_shows_every_part() -> None:
+    """The import map of the developers' page names each part that exists."""
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    rooms = {room(module_name(path)) for path in modules()} - {""}
+    assert {name for name in rooms if f"`{name}" not in text} == set()
