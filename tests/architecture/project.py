@@ -54,7 +54,7 @@ def imports(path: Path) -> Iterator[tuple[str, int, bool]]:
 def is_ros(name: str) -> bool:
     """Return whether a dotted name belongs to ROS 2 or to a package of messages."""
     first = name.split(".")[0]
-    return first in ROS_MODULES or first.endswith("_msgs") or first.endswith("_interfaces") or first == "std_srvs"
+    return first in ROS_MODULES or first.endswith(("_msgs", "_interfaces")) or first == "std_srvs"
 
 
 def tracked_files() -> list[Path]:

@@ -70,7 +70,7 @@ def test_only_ros_imports_ros(path: Path) -> None:
 
 @pytest.mark.parametrize("path", [path for path in modules() if room(module_name(path)) in CORE], ids=module_name)
 def test_core_reads_no_clock_environment_or_global_random_state(path: Path) -> None:
-    """Time, random generator and settings come to the core as arguments, so that the same input gives the same output."""
+    """Time, random generator and settings come to the core as arguments: same input, same output."""
     wrong = [
         f"line {node.lineno}: {ast.unparse(node)}"
         for node in ast.walk(tree(path))

@@ -60,7 +60,7 @@ def test_every_interface_exists_and_is_built() -> None:
 
 @pytest.mark.parametrize("path", INTERFACES, ids=lambda path: path.name)
 def test_fields_say_what_they_mean(path: Path) -> None:
-    """Each field but the header has a comment; numbers state their unit and, unless they cannot be NaN, what NaN means."""
+    """Each field but the header has a comment; numbers state their unit and what NaN means if they can be NaN."""
     wrong = []
     for entry in _entries(path):
         if entry.type == "std_msgs/Header":
