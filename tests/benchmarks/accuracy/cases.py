@@ -1,0 +1,180 @@
+"""All recordings of one finger, made once per seed into an ignored cache: `python tests/benchmarks/accuracy/cases.py [dev|final] [--refresh]`.
+
+Development seeds are for tuning; the final seeds are for the table only.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import sys
+import time
+import zlib
+from dataclasses import fields
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+if str(HERE) not in sys.path:
+    sys.path.insert(0, str(HERE))
+
+import numpy as np  # noqa: E402  (the folder must be on the path first)
+from joblib import Parallel, delayed  # noqa: E402
+from second_finger import judged_scripts as judged  # noqa: E402
+from second_finger.calibration_scripts import free_bend_scripts, press_scripts  # noqa: E402
+from second_finger.faults import FAULTS, put_fault  # noqa: E402
+from second_finger.readout import record  # noqa: E402
+from second_finger.specimen import IRON_DISC, LIQUID_METAL  # noqa: E402
+from second_finger.world import World, make_world  # noqa: E402
+from soft_tactile_node.recordings import Recording, Truth  # noqa: E402
+
+VARIANTS = (IRON_DISC, LIQUID_METAL)
+DEV_SEEDS = (101, 102, 103)
+FINAL_SEEDS = (901, 902, 903)
+CACHE = HERE / ".cache"
+
+JUDGED = {
+    "picks": judged.picks,
+    "off_centre": judged.off_centre,
+    "light_touches": judged.light_touches,
+    "holds": judged.holds,
+    "warm_up": judged.warm_up,
+    "slips": judged.slips,
+    "held_back": judged.held_back,
+    "arm_moves": judged.arm_moves,
+    "free_motion": judged.free_motion,
+    "jittered_200hz": judged.picks,
+}
+Pair = tuple[Recording, Truth]
+Case = tuple[list[Recording], list[Recording], dict[str, Pair]]
+
+
+def fault_windows(name: str) -> tuple[tuple[float, float], ...]:
+    """Seconds within which the recording `name` has its fault; empty for good recordings."""
+    return judged.FAULT_WINDOWS_S if name in FAULTS else ()
+
+
+def _rng(name: str, seed: int) -> np.random.Generator:
+    return np.random.default_rng([seed, zlib.crc32(name.encode())])
+
+
+def make_calibration(world: World, seed: int) -> dict[str, Recording]:
+    """Free-bend and press recordings of a fresh pad, in the order a bench would take them."""
+    out: dict[str, Recording] = {}
+    work = 0.0
+    for k, script in enumerate(free_bend_scripts(_rng("free_bend", seed))):
+        out[f"free_bend_{k}"], _, _ = record(world, script, 1000 * seed + k, run_in_j=work, reference="free-bend")
+    for k, script in enumerate(press_scripts(world, _rng("press", seed))):
+        out[f"press_{k}"], _, work = record(world, script, 1000 * seed + 10 + k, run_in_j=work, reference="press")
+    return out
+
+
+def make_judged(world: World, name: str, seed: int) -> Pair:
+    """One recording to be judged, and its truth."""
+    rng = _rng(name, seed)
+    if name in FAULTS:
+        recording, truth, _ = record(world, judged.fault_motion(world, rng), 1000 * seed + 50 + FAULTS.index(name))
+        return put_fault(recording, name, fault_windows(name), rng), truth
+    rate, jitter = (200.0, 0.8e-3) if name == "jittered_200hz" else (500.0, 0.15e-3)
+    script = JUDGED[name](world, rng)
+    recording, truth, _ = record(world, script, 1000 * seed + 20 + list(JUDGED).index(name), rate_hz=rate, jitter_s=jitter)
+    return recording, truth
+
+
+def version() -> str:
+    """Hash of the simulator's sources: a changed simulator makes new recordings."""
+    digest = hashlib.sha256()
+    for path in sorted([*(HERE / "second_finger").glob("*.py"), HERE / "cases.py"]):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def _save(path: Path, tables: dict[str, Recording | Truth]) -> None:
+    arrays = {
+        f"{name}/{item.name}": getattr(table, item.name)
+        for name, table in tables.items()
+        for item in fields(table)
+        if isinstance(getattr(table, item.name), np.ndarray)
+    }
+    path.parent.mkdir(parents=True, exist_ok=True)
+    partial = path.with_suffix(".part.npz")
+    np.savez(partial, **arrays)
+    partial.replace(path)
+
+
+def _load(path: Path) -> dict[str, dict[str, np.ndarray]]:
+    tables: dict[str, dict[str, np.ndarray]] = {}
+    with np.load(path) as data:
+        for key in data.files:
+            name, column = key.rsplit("/", 1)
+            tables.setdefault(name, {})[column] = data[key]
+    return tables
+
+
+def case_path(variant: str, seed: int) -> Path:
+    """Cache file of one finger."""
+    return CACHE / f"{variant}_{seed}_{version()}.npz"
+
+
+def make_case(variant: str, seed: int, refresh: bool = False) -> Path:
+    """Make all recordings of a finger unless they are in the cache; returns the file."""
+    path = case_path(variant, seed)
+    if path.exists() and not refresh:
+        return path
+    for old in CACHE.glob(f"{variant}_{seed}_*.npz"):
+        old.unlink(missing_ok=True)
+    world = make_world(variant, seed)
+    tables: dict[str, Recording | Truth] = dict(make_calibration(world, seed))
+    for name in (*JUDGED, *FAULTS):
+        tables[name], tables[f"{name}.truth"] = make_judged(world, name, seed)
+    _save(path, tables)
+    return path
+
+
+def load_case(variant: str, finger_seed: int) -> Case:
+    """All recordings of one finger, made on the first call.
+
+    Parameters
+    ----------
+    variant : str
+        `iron_disc` or `liquid_metal`.
+    finger_seed : int
+        Picks finger, pad, noise and motions.
+
+    Returns
+    -------
+    tuple
+        (free-bend recordings, press recordings, judged recordings by name with their truths).
+    """
+    tables = _load(make_case(variant, finger_seed))
+    recordings = {
+        name: Recording(**columns, source=f"{variant}_{finger_seed}/{name}")
+        for name, columns in tables.items()
+        if not name.endswith(".truth")
+    }
+    free_bend = [recordings[name] for name in sorted(recordings) if name.startswith("free_bend_")]
+    press = [recordings[name] for name in sorted(recordings) if name.startswith("press_")]
+    tests = {name: (recordings[name], Truth(**tables[f"{name}.truth"])) for name in (*JUDGED, *FAULTS)}
+    return free_bend, press, tests
+
+
+def make_all(seeds: tuple[int, ...], refresh: bool = False) -> None:
+    """Make the recordings of several fingers of both variants with two workers."""
+    jobs = [(variant, seed) for seed in seeds for variant in VARIANTS]
+    if refresh or any(not case_path(*job).exists() for job in jobs):
+        Parallel(n_jobs=2)(delayed(make_case)(variant, seed, refresh) for variant, seed in jobs)
+
+
+def main() -> None:
+    """Make the recordings of the development or the final fingers."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("seeds", nargs="?", choices=("dev", "final"), default="dev")
+    parser.add_argument("--refresh", action="store_true", help="make them anew")
+    arguments = parser.parse_args()
+    start = time.perf_counter()
+    seeds = DEV_SEEDS if arguments.seeds == "dev" else FINAL_SEEDS
+    make_all(seeds, arguments.refresh)
+    print(f"{len(seeds)} fingers of each variant in {CACHE} ({time.perf_counter() - start:.0f} s)")
+
+
+if __name__ == "__main__":
+    main()
