@@ -1,0 +1,1 @@
+"""The ROS 2 layer: the only part of the package that imports rclpy or message packages."""

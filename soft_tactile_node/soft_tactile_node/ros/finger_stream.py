@@ -1,0 +1,138 @@
+"""One finger's stream: pressure and scans in, estimates out. Knows absolute pressure and tare, but no topics."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from soft_tactile_node.errors import NotAtRestError, RangeError
+from soft_tactile_node.merging import PressureMerge, VentedReference
+from soft_tactile_node.ros.conversions import absolute_to_gauge, check_absolute
+from soft_tactile_node.samples import ContactEvent, Estimate, Flag, Scan, State
+
+MOST_VENTED_PA = 110e3
+"""No vented line on Earth reads more than this (Pa absolute): anything above is a pressurised finger."""
+
+
+class FingerStream:
+    """Feeds an estimator with scans and gauge pressure.
+
+    Parameters
+    ----------
+    make_estimator : callable
+        Takes a calibration, returns a fresh estimator that starts with a tare.
+    calibration : Calibration
+        The one to start with.
+    pressure_is_gauge : bool
+        True if readings are gauge already.
+    atmospheric_pa : float
+        Absolute pressure of the vented line (Pa); NaN = from the tare.
+    """
+
+    def __init__(
+        self, make_estimator: Callable[[Any], Any], calibration: Any, *, pressure_is_gauge: bool, atmospheric_pa: float
+    ) -> None:
+        self._make_estimator = make_estimator
+        self._is_gauge = pressure_is_gauge
+        self._reference = VentedReference(0.0 if pressure_is_gauge else atmospheric_pa)
+        self._merge = PressureMerge()
+        self._was_taring = False
+        self.pressure_fault = ""
+        self.estimator = make_estimator(calibration)
+
+    @property
+    def is_taring(self) -> bool:
+        """Whether the tare is being taken."""
+        return bool(self.estimator.state == State.TARING)
+
+    @property
+    def atmospheric_pa(self) -> float:
+        """Reference that makes gauge pressure of absolute (Pa); NaN = not known yet."""
+        return self._reference.value_pa
+
+    def load(self, calibration: Any) -> None:
+        """Go on with another calibration, from a new tare.
+
+        Raises
+        ------
+        NotAtRestError
+            While the pad touches something: a tare could not be taken.
+        SoftTactileError
+            The calibration cannot be used; the one in use stays.
+        """
+        if self.estimator.state in (State.CONTACT, State.HELD_ELSEWHERE):
+            raise NotAtRestError("the pad touches something: release it, then load the calibration")
+        self.estimator = self._make_estimator(calibration)
+        self._was_taring = False
+
+    def request_tare(self) -> None:
+        """Start a tare.
+
+        Raises
+        ------
+        NotAtRestError
+            While touching, pressurised or moving, or while the pressure topic cannot be right; says which.
+        """
+        if self.pressure_fault:
+            raise NotAtRestError(self.pressure_fault)
+        self.estimator.request_tare()
+
+    def add_pressure(self, time_s: float, pressure_pa: float) -> None:
+        """Keep a pressure reading (Pa, as the topic carries it) for the scans to come.
+
+        While the finger is vented for its tare, an absolute reading that can only be a gauge reading is refused and
+        said in `pressure_fault`; NaN is always refused.
+        """
+        try:
+            if not math.isfinite(pressure_pa):
+                raise RangeError(f"pressure must be finite; got {pressure_pa:g} Pa")
+            if not self._is_gauge and self.is_taring:
+                self._check_vented(check_absolute(pressure_pa, "vented pressure"))
+        except RangeError as error:
+            self.pressure_fault = str(error)
+            return
+        self.pressure_fault = ""
+        if self._is_gauge:
+            self._merge.add(time_s, pressure_pa)
+            return
+        self._begin_or_finish_tare()
+        if self.is_taring or math.isnan(self._reference.value_pa):
+            self._reference.add(pressure_pa)
+        self._merge.add(time_s, pressure_pa)
+
+    def step(self, scan: Scan) -> tuple[Estimate, tuple[ContactEvent, ...]]:
+        """Return the estimate after one scan and what happened; without usable pressure the tare waits."""
+        pressure_pa = self._merge.take(scan.time_s)
+        if self.is_taring and self.pressure_fault:
+            waiting = replace(
+                self.estimator.stale(scan.time_s), state=State.TARING, flags=Flag.TARE | Flag.PRESSURE_MISSING
+            )
+            return waiting, ()
+        self._begin_or_finish_tare()
+        if not self._is_gauge:
+            pressure_pa = absolute_to_gauge(pressure_pa, self._reference.value_pa)
+        result = self.estimator.step(scan, pressure_pa)
+        self._begin_or_finish_tare()
+        return result.estimate, tuple(result.events)
+
+    def stale(self, time_s: float) -> Estimate:
+        """Return the one estimate that says that no scans come any more."""
+        stale: Estimate = self.estimator.stale(time_s)
+        return stale
+
+    def _check_vented(self, absolute_pa: float) -> None:
+        if not self._reference.is_given and absolute_pa > MOST_VENTED_PA:
+            raise RangeError(
+                f"vented pressure must be <= {MOST_VENTED_PA:g} Pa absolute; got {absolute_pa:g} Pa: "
+                "vent the finger, or set atmospheric_pressure"
+            )
+
+    def _begin_or_finish_tare(self) -> None:
+        """Take the vented reference along with the tare of the coils."""
+        if self.is_taring and not self._was_taring:
+            self._reference.begin()
+        elif not self.is_taring and self._was_taring:
+            self._reference.finish()
+        self._was_taring = self.is_taring

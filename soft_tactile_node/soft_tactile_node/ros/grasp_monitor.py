@@ -1,0 +1,198 @@
+"""Node `grasp_monitor`: estimates and events of all fingers of a gripper in, grasp state out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from functools import partial
+from typing import Any
+
+import numpy as np
+from diagnostic_msgs.msg import DiagnosticArray
+from soft_tactile_msgs.msg import ContactEvent, GraspState, PadEstimate
+
+from soft_tactile_node.ros import parameter_tables, qos, running
+from soft_tactile_node.ros.diagnostics import ERROR, OK, WARN, FingerHealth
+from soft_tactile_node.ros.grasp_logic import (
+    ComplianceEstimate,
+    FingerView,
+    Grasp,
+    GraspTracker,
+    PalmGeometry,
+    object_width,
+    palm_forces,
+)
+from soft_tactile_node.ros.managed_node import ManagedNode
+from soft_tactile_node.ros.names import sibling
+from soft_tactile_node.ros.parameters import ParameterError
+
+
+class GraspMonitor(ManagedNode):
+    """Grasp monitor as a lifecycle node; see the parameter table and the README for its interface."""
+
+    def __init__(self, name: str = "grasp_monitor", **options: Any) -> None:
+        super().__init__(name, parameter_tables.MONITOR, **options)
+        self._health = FingerHealth(f"{self.short_namespace}/{name}: gripper", self.short_namespace)
+        self._diagnostics = self.create_publisher(
+            DiagnosticArray, "/diagnostics", qos.reliable(10), qos_overriding_options=qos.overridable()
+        )
+        self._active = False
+        self._views: list[FingerView] = []
+        self.create_timer(1.0, self._publish_diagnostics)
+
+    def configure(self) -> None:
+        """Check fingers and palm, subscribe to every finger."""
+        fingers = self.setting("fingers")
+        if not 2 <= len(fingers) <= 6 or len(set(fingers)) != len(fingers):
+            raise ParameterError(f"parameter 'fingers' must be two to six different names; got {fingers}")
+        self._fingers = fingers
+        self._geometry = self._palm_geometry(len(fingers))
+        self._tracker = GraspTracker(self.setting("closing_rate"), self.setting("slip_hold"))
+        self._compliance = ComplianceEstimate(self.setting("pad_compliance"))
+        self._frame = self.setting("palm_frame") or f"{self.short_namespace}_palm"
+        self._timeout_s = self.setting("finger_timeout")
+        self._views = [FingerView() for _ in fingers]
+        self._silent: tuple[str, ...] = ()
+        self._state = self.publish_on(GraspState, "grasp_state", qos.reliable(1, latched=True))
+        for number, finger in enumerate(fingers):
+            namespace = sibling(self.get_namespace(), finger)
+            self.subscribe_to(
+                PadEstimate, f"{namespace}/pad_estimate", partial(self._on_estimate, number), qos.reliable(10)
+            )
+            self.subscribe_to(
+                ContactEvent, f"{namespace}/contact_events", partial(self._on_event, number), qos.reliable(50)
+            )
+        self.call_every(1.0 / self.setting("rate"), self._on_time)
+
+    def activate(self) -> None:
+        """Start to watch."""
+        self._active = True
+
+    def deactivate(self) -> None:
+        """Publish nothing any more."""
+        self._active = False
+
+    def release(self) -> None:
+        """Forget the fingers."""
+        self._active = False
+        self._views = []
+
+    def parameters_changed(self, _names: Sequence[str]) -> None:
+        """Take up new thresholds."""
+        self._tracker.closing_rate_pa_s = self.setting("closing_rate")
+        self._tracker.slip_hold_s = self.setting("slip_hold")
+
+    def _palm_geometry(self, count: int) -> PalmGeometry:
+        angles = self.setting("finger_angles") or [2.0 * math.pi * number / count for number in range(count)]
+        if len(angles) != count:
+            raise ParameterError(f"parameter 'finger_angles' must be empty or of {count} numbers; got {len(angles)}")
+        return PalmGeometry(
+            tuple(angles),
+            self.setting("finger_root_radius"),
+            self.setting("arc_length"),
+            self.setting("surface_offset"),
+        )
+
+    def _now_s(self) -> float:
+        return self.get_clock().now().nanoseconds * 1e-9
+
+    def _on_estimate(self, number: int, message: PadEstimate) -> None:
+        view = self._views[number]
+        force = message.wrench.force
+        stale = message.state == PadEstimate.STATE_STALE
+        if not stale:  # the word that nothing is known any more is no sign of life
+            view.time_s = self._now_s()
+        touched_before = view.in_contact
+        view.in_contact = message.in_contact or (stale and touched_before)
+        view.force_n = np.array([force.x, force.y, force.z])
+        view.pressure_pa = view.pressure_pa if stale else message.pressure
+        view.bend_rad, view.bend_variance_rad2 = message.bend, message.bend_variance
+        if view.in_contact != touched_before:
+            self._on_time()
+
+    def _on_event(self, number: int, message: ContactEvent) -> None:
+        if message.kind == ContactEvent.SLIP:
+            self._views[number].slip_time_s = self._now_s()
+            self._on_time()
+
+    def _on_time(self) -> None:
+        if not self._active:
+            return
+        now_s = self._now_s()
+        before = self._tracker.state
+        state = self._tracker.update(now_s, self._views)
+        self._watch_fingers(now_s)
+        message = self._grasp_message(state)
+        self._state.publish(message)
+        if state != before:
+            self.get_logger().info(f"grasp: {before.name} -> {state.name}")
+
+    def _watch_fingers(self, now_s: float) -> None:
+        silent = tuple(
+            finger
+            for finger, view in zip(self._fingers, self._views, strict=True)
+            if not view.is_alive(now_s, self._timeout_s)
+        )
+        for finger, view in zip(self._fingers, self._views, strict=True):
+            if finger in silent:
+                view.force_n, view.bend_rad = np.full(3, np.nan), math.nan
+        if silent:
+            self._health.set_level(ERROR, f"no estimates from {', '.join(silent)}: check its sensor node")
+        else:
+            self._health.set_level(OK, "good")
+        if silent != self._silent:
+            self._silent = silent
+            self._publish_diagnostics()
+
+    def _grasp_message(self, state: Grasp) -> GraspState:
+        total_n, imbalance_n = palm_forces(self._geometry, self._views)
+        width_m, width_variance_m2 = object_width(self._geometry, self._views)
+        compliance, compliance_variance = self._object_compliance(state, width_m)
+        message = GraspState(
+            state=int(state),
+            fingers=list(self._fingers),
+            width=float(width_m),
+            width_variance=float(width_variance_m2),
+            compliance=float(compliance),
+            compliance_variance=float(compliance_variance),
+        )
+        message.in_contact = [bool(view.in_contact) for view in self._views]
+        message.normal_force = [_normal_n(view) for view in self._views]
+        for vector, values in ((message.total_force, total_n), (message.imbalance, imbalance_n)):
+            vector.x, vector.y, vector.z = (float(value) for value in values)
+        message.header.stamp = self.get_clock().now().to_msg()
+        message.header.frame_id = self._frame
+        return message
+
+    def _object_compliance(self, state: Grasp, width_m: float) -> tuple[float, float]:
+        if state not in (Grasp.HOLDING, Grasp.SLIPPING):
+            self._compliance.clear()
+            return math.nan, math.nan
+        normals = [_normal_n(view) for view in self._views if view.in_contact]
+        self._compliance.add(sum(normals) / len(normals), width_m)
+        return self._compliance.result()
+
+    def _publish_diagnostics(self) -> None:
+        if not self._views:
+            self._health.set_level(ERROR if self.reason else WARN, self.reason or "not configured")
+        elif not self._active:
+            self._health.set_level(WARN, "not active")
+        values = (
+            {finger: "silent" if finger in self._silent else "heard" for finger in self._fingers} if self._views else {}
+        )
+        array = self._health.message(values)
+        array.header.stamp = self.get_clock().now().to_msg()
+        self._diagnostics.publish(array)
+
+
+def _normal_n(view: FingerView) -> float:
+    return math.nan if view.force_n is None else float(view.force_n[2])
+
+
+def main(args: Sequence[str] | None = None) -> int:
+    """Run the monitor in this process."""
+    return running.run([GraspMonitor], args)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

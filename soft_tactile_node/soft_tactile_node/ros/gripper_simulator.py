@@ -1,0 +1,174 @@
+"""Node `gripper_simulator`: soft fingers, tray and object in one process; publishes readings and truth."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from functools import partial
+from typing import Any
+
+from builtin_interfaces.msg import Time
+from rclpy.time import Time as ClockTime
+from sensor_msgs.msg import FluidPressure
+from soft_tactile_msgs.msg import CoilReadings, PadTruth
+from std_msgs.msg import Float64
+
+from soft_tactile_node.errors import RangeError
+from soft_tactile_node.ros import conversions, parameter_tables, qos, running
+from soft_tactile_node.ros.managed_node import ManagedNode
+from soft_tactile_node.ros.names import frame_prefix, sibling
+from soft_tactile_node.ros.pacing import Pacer
+from soft_tactile_node.ros.parameters import ParameterError
+from soft_tactile_node.ros.valve import Valve
+from soft_tactile_node.simulation.gripper import Gripper
+
+TICK_HZ = 250.0
+"""Most timer calls in a second; a faster simulation does several steps a call."""
+
+TRUTH_DEPTH = 500
+"""Truth kept for a slow reader: 1 s at 500 Hz."""
+
+
+class GripperSimulator(ManagedNode):
+    """Simulated gripper as a lifecycle node; see the parameter table and the README for its interface."""
+
+    def __init__(self, name: str = "gripper_simulator", **options: Any) -> None:
+        super().__init__(name, parameter_tables.SIMULATOR, **options)
+        self._gripper: Gripper | None = None
+
+    def configure(self) -> None:
+        """Build the gripper and create the topics of every finger."""
+        fingers = self.setting("fingers")
+        if not 1 <= len(fingers) <= 2 or len(set(fingers)) != len(fingers):
+            raise ParameterError(f"parameter 'fingers' must be one or two different names; got {fingers}")
+        self._fingers = fingers
+        self._atmospheric_pa = self.setting("atmospheric_pressure")
+        self._check_faults()
+        self._build_gripper()
+        self._lift_m = 0.0
+        self._frames = []
+        self._coils, self._pressures, self._truths, self._valves = [], [], [], []
+        for number, finger in enumerate(fingers):
+            self._add_finger(number, sibling(self.get_namespace(), finger))
+        self.subscribe_to(Float64, "lift_command", self._on_lift, qos.sensor_data(10))
+        self._timer = self.call_every(1.0 / min(self.setting("rate"), TICK_HZ), self._on_tick, running=False)
+
+    def activate(self) -> None:
+        """Let time run."""
+        self._pacer = Pacer(self.setting("rate"))
+        self._timer.reset()
+
+    def deactivate(self) -> None:
+        """Let time stand still."""
+        self._timer.cancel()
+
+    def release(self) -> None:
+        """Forget the gripper."""
+        self._gripper = None
+
+    def parameters_changed(self, names: Sequence[str]) -> None:
+        """Put another object on the tray, or take up the new limits."""
+        if "object" in names:
+            self._gripper.place(self.setting("object"))
+        for valve in self._valves:
+            valve.change(
+                self.setting("command_timeout"),
+                self.setting("on_command_timeout") == "vent",
+                self.setting("max_pressure"),
+            )
+
+    def _build_gripper(self) -> None:
+        self._gripper = Gripper(
+            fingers=tuple(self._fingers),
+            object=self.setting("object"),
+            seed=self.setting("seed"),
+            pad=self.setting("pad"),
+            rate_hz=self.setting("rate"),
+        )
+        self._scans = 0
+        self._last_coils: dict[str, CoilReadings] = {}
+
+    def _check_faults(self) -> None:
+        for name in ("frozen_finger", "silent_finger"):
+            finger = self.setting(name)
+            if finger and finger not in self._fingers:
+                raise ParameterError(f"parameter '{name}' must be empty or one of {self._fingers}; got '{finger}'")
+
+    def _add_finger(self, number: int, namespace: str) -> None:
+        self._frames.append(f"{frame_prefix(namespace)}_pad")
+        self._coils.append(self.publish_on(CoilReadings, f"{namespace}/coils", qos.sensor_data(qos.COIL_DEPTH)))
+        self._pressures.append(self.publish_on(FluidPressure, f"{namespace}/pressure", qos.sensor_data()))
+        self._truths.append(self.publish_on(PadTruth, f"{namespace}/truth", qos.reliable(TRUTH_DEPTH)))
+        self._valves.append(
+            Valve(
+                self.setting("command_timeout"),
+                self.setting("on_command_timeout") == "vent",
+                self.setting("max_pressure"),
+            )
+        )
+        self.subscribe_to(
+            FluidPressure, f"{namespace}/pressure_command", partial(self._on_command, number), qos.sensor_data(10)
+        )
+
+    def _on_command(self, number: int, message: FluidPressure) -> None:
+        try:
+            absolute_pa = conversions.check_absolute(message.fluid_pressure, "pressure_command")
+            gauge_pa = conversions.absolute_to_gauge(absolute_pa, self._atmospheric_pa)
+            self._valves[number].command(gauge_pa, self.get_clock().now().nanoseconds)
+        except RangeError as error:
+            self.get_logger().warning(f"{self._fingers[number]}: {error}", throttle_duration_sec=2.0)
+
+    def _on_lift(self, message: Float64) -> None:
+        if not 0.0 <= message.data <= 1.0:  # NaN fails, too
+            self.get_logger().warning(f"lift_command must be 0 to 1 m; got {message.data:g}", throttle_duration_sec=2.0)
+            return
+        self._lift_m = message.data
+
+    def _on_tick(self) -> None:
+        now_ns = self.get_clock().now().nanoseconds
+        lost_s = self._pacer.lost_s
+        stamps = self._pacer.due(now_ns)
+        if self._pacer.lost_s > lost_s:
+            self.get_logger().warning(
+                f"real time not kept: {self._pacer.lost_s:.2f} s given up so far; lower `rate`",
+                throttle_duration_sec=5.0,
+            )
+        for stamp_ns in stamps:
+            commands_pa = [valve.opening_pa(stamp_ns) for valve in self._valves]
+            step = self._gripper.step(commands_pa, self._lift_m)
+            self._publish(step, ClockTime(nanoseconds=stamp_ns).to_msg())
+
+    def _publish(self, step: Any, stamp: Time) -> None:
+        for number in range(len(self._fingers)):
+            self._publish_coils(number, step.scans[number], stamp)
+            if math.isfinite(step.pressure_pa[number]):
+                self._pressures[number].publish(
+                    conversions.pressure_message(
+                        step.pressure_pa[number], self._atmospheric_pa, stamp, self._frames[number]
+                    )
+                )
+            truth = conversions.truth_to_message(step, number)
+            truth.header.stamp, truth.header.frame_id = stamp, self._frames[number]
+            self._truths[number].publish(truth)
+        self._scans += 1
+
+    def _publish_coils(self, number: int, scan: Any, stamp: Time) -> None:
+        finger = self._fingers[number]
+        if finger == self.setting("silent_finger"):
+            return
+        message = conversions.scan_to_message(scan, self._scans, stamp, self._frames[number])
+        if finger == self.setting("frozen_finger") and finger in self._last_coils:
+            frozen = self._last_coils[finger]
+            message.inductance, message.loss, message.temperature = frozen.inductance, frozen.loss, frozen.temperature
+        else:
+            self._last_coils[finger] = message
+        self._coils[number].publish(message)
+
+
+def main(args: Sequence[str] | None = None) -> int:
+    """Run the simulator in this process."""
+    return running.run([GripperSimulator], args)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

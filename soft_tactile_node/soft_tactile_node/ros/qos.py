@@ -1,0 +1,68 @@
+"""Quality of service of every topic, in one place; the standard `qos_overrides` parameters can change all of it."""
+
+from __future__ import annotations
+
+from rclpy.duration import Duration
+from rclpy.qos import (
+    QoSDurabilityPolicy,
+    QoSHistoryPolicy,
+    QoSLivelinessPolicy,
+    QoSPolicyKind,
+    QoSProfile,
+    QoSReliabilityPolicy,
+)
+from rclpy.qos_overriding_options import QoSOverridingOptions
+
+LIVELINESS_LEASE_S = 0.5
+"""A consumer of estimates learns within this time that their node has died."""
+
+COIL_DEPTH = 500
+"""Scans kept for a slow reader: 0.25 s at 2 kHz."""
+
+
+def sensor_data(depth: int = 50) -> QoSProfile:
+    """Return the profile of raw readings: newest data matter, lost ones do not."""
+    return QoSProfile(
+        depth=depth,
+        history=QoSHistoryPolicy.KEEP_LAST,
+        reliability=QoSReliabilityPolicy.BEST_EFFORT,
+        durability=QoSDurabilityPolicy.VOLATILE,
+    )
+
+
+def reliable(depth: int, *, latched: bool = False) -> QoSProfile:
+    """Return a profile that loses nothing; `latched` gives late subscribers the last `depth` messages."""
+    durability = QoSDurabilityPolicy.TRANSIENT_LOCAL if latched else QoSDurabilityPolicy.VOLATILE
+    return QoSProfile(
+        depth=depth,
+        history=QoSHistoryPolicy.KEEP_LAST,
+        reliability=QoSReliabilityPolicy.RELIABLE,
+        durability=durability,
+    )
+
+
+def estimate(deadline_s: float) -> QoSProfile:
+    """Return the profile of estimates: reliable, with the longest gap and the sign of life that are promised.
+
+    Parameters
+    ----------
+    deadline_s : float
+        Longest gap between two messages that is promised (s).
+
+    Returns
+    -------
+    rclpy.qos.QoSProfile
+        Reliable, depth 10, DEADLINE as given, LIVELINESS automatic with a lease of 0.5 s.
+    """
+    profile = reliable(10)
+    profile.deadline = Duration(nanoseconds=round(deadline_s * 1e9))
+    profile.liveliness = QoSLivelinessPolicy.AUTOMATIC
+    profile.liveliness_lease_duration = Duration(nanoseconds=round(LIVELINESS_LEASE_S * 1e9))
+    return profile
+
+
+def overridable() -> QoSOverridingOptions:
+    """Return the options that let parameters override history, depth, reliability and durability of a topic."""
+    return QoSOverridingOptions(
+        [QoSPolicyKind.HISTORY, QoSPolicyKind.DEPTH, QoSPolicyKind.RELIABILITY, QoSPolicyKind.DURABILITY]
+    )

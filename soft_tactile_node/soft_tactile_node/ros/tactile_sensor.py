@@ -1,0 +1,246 @@
+"""Node `tactile_sensor`: coils and pressure of one finger in, wrench, estimate and contact events out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import partial
+from typing import Any
+
+from builtin_interfaces.msg import Time
+from diagnostic_msgs.msg import DiagnosticArray
+from sensor_msgs.msg import FluidPressure
+from soft_tactile_msgs.msg import CoilReadings
+from soft_tactile_msgs.srv import LoadCalibration
+from std_srvs.srv import Trigger
+
+from soft_tactile_node.calibration.storage import load_calibration
+from soft_tactile_node.errors import CalibrationError, SoftTactileError
+from soft_tactile_node.ros import conversions, parameter_tables, qos, running
+from soft_tactile_node.ros.diagnostics import ERROR, WARN, FingerHealth, StreamCounters
+from soft_tactile_node.ros.estimator_setup import calibration_id, geometry_of, make_estimator
+from soft_tactile_node.ros.finger_outputs import FingerOutputs
+from soft_tactile_node.ros.finger_stream import FingerStream
+from soft_tactile_node.ros.managed_node import ManagedNode
+from soft_tactile_node.ros.parameters import ParameterError
+from soft_tactile_node.ros.simulated_source import SimulatedSource
+from soft_tactile_node.samples import Flag, Scan, State
+
+WATCHDOG_SHARE = 0.8
+"""Share of coil_timeout after which a stream is called stale, so that the word is out within coil_timeout."""
+
+
+class TactileSensor(ManagedNode):
+    """The sensor of one finger as a lifecycle node; see the parameter table and the README for its interface."""
+
+    def __init__(self, name: str = "tactile_sensor", **options: Any) -> None:
+        super().__init__(name, parameter_tables.SENSOR, **options)
+        self._health = FingerHealth(f"{self.short_namespace}/{name}: finger", self.short_namespace)
+        self._counters = StreamCounters()
+        self._reported_ns = self.get_clock().now().nanoseconds
+        self._stream: FingerStream | None = None
+        self._source: SimulatedSource | None = None
+        self._active = False
+        self._flags, self._state = Flag(0), State.STALE
+        # Not a lifecycle publisher: a node that refuses to configure must be able to say so.
+        self._diagnostics = self.create_publisher(
+            DiagnosticArray, "/diagnostics", qos.reliable(10), qos_overriding_options=qos.overridable()
+        )
+        self.create_timer(1.0, self._report)
+
+    # -- lifecycle
+
+    def configure(self) -> None:
+        """Load the calibration, check it against the parameters, create topics and services."""
+        if not self.setting("calibration"):
+            raise ParameterError("parameter 'calibration' must name a calibration file; got ''")
+        try:
+            calibration = load_calibration(self.setting("calibration"))
+        except CalibrationError as error:
+            raise ParameterError(f"parameter 'calibration': {error}") from error
+        geometry = geometry_of(calibration)
+        if self.setting("wrench_frame") == "root" and geometry is None:
+            raise ParameterError(
+                "parameter 'wrench_frame' must be pad unless the calibration has a geometry; got 'root'"
+            )
+        self._check_thresholds()
+        self._stream = FingerStream(
+            partial(make_estimator, setting=self.setting),
+            calibration,
+            pressure_is_gauge=self.setting("pressure_reference") == "gauge",
+            atmospheric_pa=self.setting("atmospheric_pressure"),
+        )
+        self._outputs = FingerOutputs(self, geometry, calibration_id(calibration))
+        self.serve(Trigger, "tare", self._on_tare)
+        self.serve(LoadCalibration, "load_calibration", self._on_load_calibration)
+        self._watchdog = self.call_every(WATCHDOG_SHARE * self.setting("coil_timeout"), self._on_silence, running=False)
+        if self.setting("source") == "simulated":
+            self._source = SimulatedSource(self, self._outputs.pad_frame, self._on_scan, self._on_pressure)
+        else:
+            self.subscribe_to(CoilReadings, "coils", self._on_coils, qos.sensor_data(qos.COIL_DEPTH))
+            self.subscribe_to(FluidPressure, "pressure", self._on_pressure_message, qos.sensor_data())
+        self._health.set_level(WARN, "not active")
+
+    def activate(self) -> None:
+        """Start with a tare, at once; scans that come while inactive are not used."""
+        self._stream.load_same()
+        self._active = True
+        self._flags, self._state = Flag(0), State.STALE
+        self._health.set_level(WARN, "waiting for the first scan")
+        self._watchdog.reset()
+        if self._source is not None:
+            self._source.start()
+
+    def deactivate(self) -> None:
+        """Publish nothing any more."""
+        self._active = False
+        self._watchdog.cancel()
+        if self._source is not None:
+            self._source.stop()
+        self._health.set_level(WARN, "not active")
+
+    def release(self) -> None:
+        """Forget the stream."""
+        self._active = False
+        self._stream = None
+        self._source = None
+
+    def parameters_changed(self, _names: Sequence[str]) -> None:
+        """Give new thresholds to the running estimator."""
+        if self._stream is not None:
+            self._stream.estimator.change_settings(make_settings(self.setting))
+
+    def _check_thresholds(self) -> None:
+        on, off = self.setting("contact_threshold"), self.setting("release_threshold")
+        if off >= on:  # NaN = as the sensitivity says; never true
+            raise ParameterError(f"parameter 'release_threshold' must be < contact_threshold {on:g}; got {off:g}")
+
+    # -- inputs
+
+    def _on_coils(self, message: CoilReadings) -> None:
+        if not self._active:
+            return
+        try:
+            scan = conversions.scan_from_message(message)
+            self._check_channels(scan)
+        except SoftTactileError as error:
+            self._counters.refused += 1
+            self._health.set_level(ERROR, f"coils: {error}")
+            self.get_logger().error(f"coils: {error}", throttle_duration_sec=5.0)
+            return
+        self._on_scan(scan, message.header.stamp, message.scan)
+
+    def _check_channels(self, scan: Scan) -> None:
+        wanted = self._stream.estimator.calibration.channels
+        if scan.inductance_h.size != wanted:
+            raise CalibrationError(
+                f"inductance must be of {wanted} channels, as calibrated; got {scan.inductance_h.size}: "
+                "load the calibration of this pad"
+            )
+
+    def _on_pressure_message(self, message: FluidPressure) -> None:
+        self._on_pressure(conversions.stamp_to_seconds(message.header.stamp), message.fluid_pressure)
+
+    def _on_pressure(self, time_s: float, pressure_pa: float) -> None:
+        if not self._active:
+            return
+        self._stream.add_pressure(time_s, pressure_pa)
+        if self._stream.pressure_fault:
+            self._counters.refused += 1
+            self.get_logger().error(self._stream.pressure_fault, throttle_duration_sec=5.0)
+
+    def _on_scan(self, scan: Scan, stamp: Time, number: int) -> None:
+        self._watchdog.reset()
+        estimate, events = self._stream.step(scan)
+        self._outputs.publish(estimate, events, stamp)
+        latency_s = self.get_clock().now().nanoseconds * 1e-9 - conversions.stamp_to_seconds(stamp)
+        self._counters.count_scan(number, latency_s, estimate.flags)
+        if estimate.flags != self._flags or estimate.state != self._state or self._health.level == ERROR:
+            self._flags, self._state = estimate.flags, estimate.state
+            self._show_health()
+
+    def _on_silence(self) -> None:
+        """Say once that the stream has stopped, then keep silent until it comes back."""
+        self._watchdog.cancel()
+        now = self.get_clock().now()
+        estimate = self._stream.stale(now.nanoseconds * 1e-9)
+        self._outputs.publish(estimate, (), now.to_msg())
+        self._flags, self._state = Flag(estimate.flags), estimate.state
+        self._show_health()
+
+    # -- services
+
+    def _on_tare(self, _request: Trigger.Request, response: Trigger.Response) -> Trigger.Response:
+        try:
+            self._require_scans()
+            self._stream.request_tare()
+        except SoftTactileError as error:
+            response.success, response.message = False, str(error)
+            return response
+        response.success = True
+        response.message = f"taking the tare; keep the finger at rest for {self.setting('tare_duration'):g} s"
+        return response
+
+    def _require_scans(self) -> None:
+        if not self._active:
+            raise SoftTactileError("the node is not active: activate it first")
+        if self._state == State.STALE:
+            raise SoftTactileError("no scans arrive: check the topic coils")
+
+    def _on_load_calibration(
+        self, request: LoadCalibration.Request, response: LoadCalibration.Response
+    ) -> LoadCalibration.Response:
+        try:
+            calibration = load_calibration(request.path)
+            if self.setting("wrench_frame") == "root" and geometry_of(calibration) is None:
+                raise CalibrationError(f"{request.path}: no geometry, which wrench_frame: root needs")
+            self._stream.load(calibration)
+        except SoftTactileError as error:
+            response.success, response.message = False, str(error)
+        else:
+            self._outputs.use_calibration(geometry_of(calibration), calibration_id(calibration))
+            response.success, response.message = True, f"loaded {request.path}; taking the tare"
+        response.calibration_id = self._outputs.calibration_id
+        return response
+
+    # -- diagnostics
+
+    def _show_health(self) -> None:
+        self._health.set_flags(self._flags, self._state)
+        if self._stream.pressure_fault:
+            self._health.set_level(ERROR, self._stream.pressure_fault)
+        if self._health.changed:
+            self._publish_diagnostics({})
+
+    def _report(self) -> None:
+        now_ns = self.get_clock().now().nanoseconds
+        elapsed_s = (now_ns - self._reported_ns) * 1e-9
+        self._reported_ns = now_ns
+        if self._stream is None:
+            self._health.set_level(ERROR, self.reason) if self.reason else self._health.set_level(
+                WARN, "not configured"
+            )
+        self._publish_diagnostics(self._counters.report(elapsed_s))
+
+    def _publish_diagnostics(self, values: dict[str, str]) -> None:
+        shown = {"state": self._state.name.lower(), "flags": _flag_names(self._flags), **values}
+        if self._stream is not None:
+            shown["calibration"] = self._outputs.calibration_id
+            shown["atmospheric pressure (Pa)"] = f"{self._stream.atmospheric_pa:.0f}"
+        array = self._health.message(shown)
+        array.header.stamp = self.get_clock().now().to_msg()
+        self._diagnostics.publish(array)
+
+
+def _flag_names(flags: Flag) -> str:
+    return " ".join(str(bit.name) for bit in Flag if bit in flags) or "none"
+
+
+def main(args: Sequence[str] | None = None) -> int:
+    """Run one sensor, or one for each finger namespace named on the command line, in this process."""
+    fingers = running.plain_arguments(args)
+    makers = [partial(TactileSensor, namespace=finger) for finger in fingers] or [TactileSensor]
+    return running.run(makers, args)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
