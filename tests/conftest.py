@@ -1,7 +1,7 @@
 """What holds for all tests: fixed random input, checked message fields, a process of its own for each live-graph file.
 
-A file in tests/graph or tests/launch starts ROS 2 nodes. Each such file runs in a pytest process of its own, on a domain
-of its own that reaches this machine only, with a time limit; its results are reported here as if it had run here.
+A file in tests/graph or tests/launch starts ROS 2 nodes. Each such file runs in a pytest process of its own, on a
+domain of its own that reaches this machine only, with a time limit; its results are reported as if it had run here.
 """
 
 from __future__ import annotations
