@@ -50,7 +50,9 @@ class _Header:
     """Names of the columns, in file order, and which of them hold numbers."""
 
     def __init__(self, path: Path, line: str, numeric: Sequence[str]) -> None:
-        names = [name.strip() for name in next(csv.reader([line]), [])]
+        names = [name.strip() for name in _split_line(path, line, 1)]
+        if all(_is_number(name) for name in names):
+            raise RecordingError(f"{path}, row 1: holds numbers, not names; start with a row of column names")
         seen: set[str] = set()
         for place, name in enumerate(names, start=1):
             if not name:
@@ -319,6 +321,14 @@ def _split_line(path: Path, line: str, row: int) -> list[str]:
         return next(csv.reader([line], strict=True))
     except csv.Error as error:
         raise RecordingError(f"{path}, row {row}: cannot be split into cells ({error}); mend the row") from error
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _parse_number(header: _Header, cell: str, row: int, index: int) -> float:
