@@ -27,6 +27,9 @@ from soft_tactile_node.ros.pick_sequence import HOLDING, FingerInput, Phase, Pic
 FINGER_TIMEOUT_S = 0.3
 """A finger not heard for this long has lost its sensing."""
 
+SLIDING_PROBABILITY = 0.5
+"""Slip probability above which an object is taken to slide on."""
+
 READY_STATES = (PadEstimate.STATE_FREE, PadEstimate.STATE_CONTACT, PadEstimate.STATE_HELD_ELSEWHERE)
 
 
@@ -79,6 +82,7 @@ class GraspController(ManagedNode):
             max_force_n=self.setting("max_force"),
             max_pressure_pa=self.setting("max_pressure"),
             slip_step_pa=self.setting("slip_step"),
+            slip_speed_pa_s=self.setting("slip_speed"),
             hold_time_s=self.setting("hold_time"),
             lift_height_m=self.setting("lift_height"),
             lift_speed_m_s=self.setting("lift_speed"),
@@ -175,7 +179,8 @@ class GraspController(ManagedNode):
             tared = conversions.stamp_to_seconds(estimate.header.stamp) > self._tared_s[number]
             ready = heard and tared and estimate.state in READY_STATES
             normal_n = estimate.wrench.force.z if heard else math.nan
-            inputs.append(FingerInput(ready, bool(estimate.in_contact), normal_n))
+            slides = heard and estimate.slip_probability > SLIDING_PROBABILITY
+            inputs.append(FingerInput(ready, bool(estimate.in_contact), normal_n, slides))
         return inputs
 
     def _watch_sensing(self, now_s: float) -> None:

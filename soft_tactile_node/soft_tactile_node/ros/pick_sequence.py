@@ -38,6 +38,7 @@ class PickSettings:
     max_force_n: float
     max_pressure_pa: float
     slip_step_pa: float
+    slip_speed_pa_s: float
     hold_time_s: float
     lift_height_m: float
     lift_speed_m_s: float
@@ -47,15 +48,20 @@ class PickSettings:
     release_limit_s: float = 6.0
     vent_speed_pa_s: float = 60e3
     slip_pause_s: float = 0.12
+    slip_memory_s: float = 0.3
 
 
 @dataclass(frozen=True)
 class FingerInput:
-    """What the sequence needs of one finger: ready after its tare, touching, normal force (N; NaN = not observed)."""
+    """What the sequence needs of one finger.
+
+    Ready after its tare, touching, normal force (N; NaN = not observed), whether the object slides on it.
+    """
 
     ready: bool
     in_contact: bool
     normal_n: float
+    slides: bool = False
 
 
 @dataclass(frozen=True)
@@ -107,9 +113,24 @@ class PickSequence:
 
     def update(self, now_s: float, elapsed_s: float, fingers: Sequence[FingerInput], settings: PickSettings) -> Phase:
         """Go on for `elapsed_s` (s) up to `now_s` (s); `pressures_pa` (gauge Pa) and `lift_m` (m) are the commands."""
-        step = getattr(self, f"_do_{self.phase.value}")
-        step(Moment(now_s, elapsed_s, fingers, settings))
+        now = Moment(now_s, elapsed_s, fingers, settings)
+        if self._is_sliding(now):
+            self._answer_sliding(now)
+        getattr(self, f"_do_{self.phase.value}")(now)
         return self.phase
+
+    def _is_sliding(self, now: Moment) -> bool:
+        """Return whether a slip was reported while holding and the object slides on."""
+        recent = now.time_s - self._slip_time_s <= now.settings.slip_memory_s
+        return self.phase in HOLDING and recent and any(finger.slides for finger in now.fingers)
+
+    def _answer_sliding(self, now: Moment) -> None:
+        """Raise the pressure further and let the phase wait."""
+        self._slip_time_s = now.time_s
+        self._phase_start_s += now.elapsed_s
+        if all(finger.normal_n < now.settings.max_force_n for finger in now.fingers):
+            for number in range(len(now.fingers)):
+                self._raise(number, now.settings.slip_speed_pa_s * now.elapsed_s, now.settings)
 
     def _enter(self, phase: Phase, now_s: float) -> None:
         self.phase, self._phase_start_s = phase, now_s

@@ -13,11 +13,11 @@ from soft_tactile_msgs.msg import CoilReadings
 from soft_tactile_msgs.srv import LoadCalibration
 from std_srvs.srv import Trigger
 
-from soft_tactile_node.calibration.storage import load_calibration
+from soft_tactile_node.calibration.storage import calibration_id, load_calibration
 from soft_tactile_node.errors import CalibrationError, SoftTactileError
 from soft_tactile_node.ros import conversions, parameter_tables, qos, running
 from soft_tactile_node.ros.diagnostics import ERROR, WARN, FingerHealth, StreamCounters
-from soft_tactile_node.ros.estimator_setup import calibration_id, geometry_of, make_estimator
+from soft_tactile_node.ros.estimator_setup import estimator_settings, geometry_of, make_estimator
 from soft_tactile_node.ros.finger_outputs import FingerOutputs
 from soft_tactile_node.ros.finger_stream import FingerStream
 from soft_tactile_node.ros.managed_node import ManagedNode
@@ -62,7 +62,6 @@ class TactileSensor(ManagedNode):
             raise ParameterError(
                 "parameter 'wrench_frame' must be pad unless the calibration has a geometry; got 'root'"
             )
-        self._check_thresholds()
         self._stream = FingerStream(
             partial(make_estimator, setting=self.setting),
             calibration,
@@ -107,12 +106,7 @@ class TactileSensor(ManagedNode):
     def parameters_changed(self, _names: Sequence[str]) -> None:
         """Give new thresholds to the running estimator."""
         if self._stream is not None:
-            self._stream.estimator.change_settings(make_settings(self.setting))
-
-    def _check_thresholds(self) -> None:
-        on, off = self.setting("contact_threshold"), self.setting("release_threshold")
-        if off >= on:  # NaN = as the sensitivity says; never true
-            raise ParameterError(f"parameter 'release_threshold' must be < contact_threshold {on:g}; got {off:g}")
+            self._stream.estimator.change_settings(estimator_settings(self.setting))
 
     # -- inputs
 

@@ -1,0 +1,102 @@
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from soft_tactile_node.ros.parameter_tables import NODES
+from soft_tactile_node.ros.parameters import (
+    ParameterError,
+    ParameterSpec,
+    check_file,
+    markdown_table,
+    problems_of,
+)
+
+RATE = ParameterSpec("rate", "double", 100.0, "Scans in a second.", "Hz", low=1.0, high=2000.0)
+WORD = ParameterSpec("mode", "string", "hold", "What to do.", choices=("hold", "vent"))
+
+
+class TestConvert:
+    def test_takes_a_whole_number_for_a_double(self) -> None:
+        """`rate: 250` in a parameter file means 250.0, although the file's type is integer."""
+        value = RATE.convert(250)
+        assert value == 250.0
+        assert isinstance(value, float)
+
+    @pytest.mark.parametrize("value", [0.5, 2001.0, math.nan, math.inf, True, "fast", [1.0]])
+    def test_refuses_what_is_out_of_range_or_of_another_type(self, value: object) -> None:
+        """A value outside the range, not finite or of another type is refused with name, rule and value."""
+        with pytest.raises(ParameterError) as caught:
+            RATE.convert(value)
+        assert str(caught.value) == f"parameter 'rate' must be a number >= 1 and <= 2000 Hz; got {value!r}"
+
+    def test_refuses_an_unknown_word(self) -> None:
+        """A word that is not among the choices is refused and the choices are named."""
+        with pytest.raises(ParameterError, match=r"parameter 'mode' must be hold or vent; got 'drop'"):
+            WORD.convert("drop")
+
+    @pytest.mark.parametrize(
+        ("kind", "good", "bad"),
+        [
+            ("bool", True, 1),
+            ("int", 3, 3.0),
+            ("string", "a", 4),
+            ("string[]", ["a", "b"], ["a", 1]),
+            ("double[]", [1, 2.5], [1.0, "x"]),
+        ],
+    )
+    def test_tells_the_types_apart(self, kind: str, good: object, bad: object) -> None:
+        """Every kind of parameter takes its own type and no other."""
+        spec = ParameterSpec("p", kind, good, "Text.")  # type: ignore[arg-type]
+        assert spec.convert(good) == good
+        with pytest.raises(ParameterError, match="parameter 'p' must be"):
+            spec.convert(bad)
+
+    def test_takes_nan_only_where_it_means_something(self) -> None:
+        """NaN passes a parameter that gives it a meaning and no other."""
+        optional = ParameterSpec("p", "double", math.nan, "NaN = off.", low=0.0, allow_nan=True)
+        assert math.isnan(optional.convert(math.nan))  # type: ignore[arg-type]
+        with pytest.raises(ParameterError):
+            optional.convert(-1.0)
+
+
+class TestTables:
+    @pytest.mark.parametrize("node", NODES)
+    def test_every_default_passes_its_own_check(self, node: str) -> None:
+        """No parameter has a default that the node would refuse."""
+        assert problems_of({spec.name: spec.default for spec in NODES[node]}, {s.name: s for s in NODES[node]}) == []
+
+    @pytest.mark.parametrize("node", NODES)
+    def test_every_parameter_is_declared_once_with_text(self, node: str) -> None:
+        """Names are unique, each has one sentence, and each double says its unit."""
+        names = [spec.name for spec in NODES[node]]
+        assert len(set(names)) == len(names)
+        for spec in NODES[node]:
+            assert spec.text.endswith("."), spec.name
+            if spec.kind == "double":
+                assert spec.unit, spec.name
+
+    def test_markdown_shows_name_default_unit_and_rule(self) -> None:
+        """The table for the docs has a row with everything that is declared."""
+        table = markdown_table([RATE])
+        row = "| `rate` | double | 100 | Hz | a number >= 1 and <= 2000 Hz | no | Scans in a second. |"
+        assert table.splitlines()[-1] == row
+
+
+class TestCheckFile:
+    def test_names_every_problem_at_once(self) -> None:
+        """Unknown nodes, unknown parameters and wrong values of a file are all named in one message."""
+        content = {
+            "/left_finger/tactile_sensor": {"ros__parameters": {"coil_timeout": -1.0, "tare_secs": 2.0}},
+            "coffee_machine": {"ros__parameters": {"cups": 2}},
+        }
+        with pytest.raises(ParameterError) as caught:
+            check_file(content, NODES)
+        for part in ("'coil_timeout' must be", "'tare_secs' is unknown", "node 'coffee_machine' is unknown"):
+            assert part in str(caught.value)
+
+    def test_leaves_the_standard_parameters_alone(self) -> None:
+        """`use_sim_time` and `qos_overrides` belong to every node."""
+        standard = {"use_sim_time": True, "qos_overrides": {"/left_finger/wrench": {"publisher": {"depth": 1}}}}
+        check_file({"/**/tactile_sensor": {"ros__parameters": standard}}, NODES)
