@@ -53,24 +53,24 @@ def fault_windows(name: str) -> tuple[tuple[float, float], ...]:
     return judged.FAULT_WINDOWS_S if name in FAULTS else ()
 
 
-def _rng(name: str, seed: int) -> np.random.Generator:
-    return np.random.default_rng([seed, zlib.crc32(name.encode())])
+def _rng(world: World, name: str, seed: int) -> np.random.Generator:
+    return np.random.default_rng([seed, zlib.crc32(f"{world.specimen.pad}/{name}".encode())])
 
 
 def make_calibration(world: World, seed: int) -> dict[str, Recording]:
     """Free-bend and press recordings of a fresh pad, in the order a bench would take them."""
     out: dict[str, Recording] = {}
     work = 0.0
-    for k, script in enumerate(free_bend_scripts(_rng("free_bend", seed))):
+    for k, script in enumerate(free_bend_scripts(_rng(world, "free_bend", seed))):
         out[f"free_bend_{k}"], _, _ = record(world, script, 1000 * seed + k, run_in_j=work, reference="free-bend")
-    for k, script in enumerate(press_scripts(world, _rng("press", seed))):
+    for k, script in enumerate(press_scripts(world, _rng(world, "press", seed))):
         out[f"press_{k}"], _, work = record(world, script, 1000 * seed + 10 + k, run_in_j=work, reference="press")
     return out
 
 
 def make_judged(world: World, name: str, seed: int) -> Pair:
     """One recording to be judged, and its truth."""
-    rng = _rng(name, seed)
+    rng = _rng(world, name, seed)
     if name in FAULTS:
         recording, truth, _ = record(world, judged.fault_motion(world, rng), 1000 * seed + 50 + FAULTS.index(name))
         return put_fault(recording, name, fault_windows(name), rng), truth

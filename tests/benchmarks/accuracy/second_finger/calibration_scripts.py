@@ -96,7 +96,7 @@ def press_scripts(world: World, rng: np.random.Generator) -> list[Script]:
         first.to(1.0, command_pa=pressure).wait(1.5)
         place = rng.normal(0.0, 0.4e-3, 2)
         first.jump(off_x_m=place[0], off_y_m=place[1])
-        press(first, world, 5.2, 3.0, unloading_s=3.0, shape="linear").wait(1.5)
+        press(first, world, 4.8, 3.0, unloading_s=3.0, shape="linear").wait(1.5)
         press(first, world, rng.uniform(0.2, 0.5), 0.6, hold_s=0.5).wait(0.8)
         press(first, world, rng.uniform(1.5, 3.0), 0.25, hold_s=0.6, shear=around, shear_s=0.6).wait(1.6)
     first.to(1.0, command_pa=0.0)

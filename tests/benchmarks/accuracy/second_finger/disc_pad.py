@@ -25,8 +25,8 @@ Array = NDArray[np.float64]
 
 DISC_RADIUS, DISC_THICKNESS = 5.0e-3, 1.2e-3
 COIL_INNER, COIL_OUTER, COIL_TURNS, COIL_PITCH, WIRE = 0.7e-3, 2.9e-3, 14, 6.0e-3, 0.045e-3
-CENTRE = np.array([2.4e-3, 0.0, 0.0, 0.0, 0.0])
-SCALE = np.array([1.2e-3, 1.2e-3, 1.2e-3, 0.12, 0.12])
+CENTRE = np.array([2.2e-3, 0.0, 0.0, 0.0, 0.0])
+SCALE = np.array([1.3e-3, 1.7e-3, 1.7e-3, 0.12, 0.12])
 DEGREE, TILT_DEGREE = 6, 2
 
 
@@ -122,7 +122,7 @@ def exponents() -> NDArray[np.int64]:
     return np.array([p for p in space if sum(p) <= DEGREE and p[3] + p[4] <= TILT_DEGREE])
 
 
-def make_disc_pad(specimen: Specimen, samples: int = 1500, cell: float = 0.7e-3) -> DiscPad:
+def make_disc_pad(specimen: Specimen, samples: int = 2000, cell: float = 0.7e-3) -> DiscPad:
     """Solve the disc for random poses and fit the polynomial.
 
     Parameters

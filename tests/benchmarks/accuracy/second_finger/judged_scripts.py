@@ -48,7 +48,8 @@ def grasp(
 ) -> Script:
     """Close on an object that stands at a place, hold, lift (shear), perhaps slip, and open again."""
     thing = ITEMS[item]
-    surface = world.travel(60e3) * rng.uniform(0.25, 0.6)
+    reach = world.travel(58e3, force_n) - world.compression(force_n) - (force_n / thing.stiffness) ** (2.0 / 3.0)
+    surface = min(world.travel(60e3) * rng.uniform(0.25, 0.6), reach)
     pressure = world.closing_pressure(surface, force_n, thing.stiffness)
     place = rng.normal(0.0, off_m, 2)
     script.jump(
@@ -90,7 +91,7 @@ def picks(world: World, rng: np.random.Generator, grasps: int = 9) -> Script:
     script = begin(rng)
     for k in range(grasps):
         item = ("bun", "roll", "jar")[k % 3]
-        force = float(np.exp(rng.uniform(np.log(0.5), np.log(2.5 if item == "bun" else 4.5))))
+        force = float(np.exp(rng.uniform(np.log(0.5), np.log(2.5 if item == "bun" else 4.6))))
         rest(grasp(script, world, rng, item=item, force_n=force, hold_s=rng.uniform(2.0, 6.0)), rng)
     return script.wait(3.0)
 
@@ -110,7 +111,7 @@ def light_touches(world: World, rng: np.random.Generator) -> Script:
     for pressure in (0.0, 25e3, 10e3, 45e3, 35e3):
         script.to(rng.uniform(0.6, 1.5), command_pa=pressure).wait(rng.uniform(1.0, 2.0))
         for _ in range(3):
-            force = float(np.exp(rng.uniform(np.log(0.075), np.log(0.28))))
+            force = float(np.exp(rng.uniform(np.log(0.045), np.log(0.25))))
             stiffness = ITEMS[rng.choice(["bun", "roll", "jar"])].stiffness
             script.jump(off_x_m=rng.normal(0.0, 0.8e-3), off_y_m=rng.normal(0.0, 0.8e-3))
             press(script, world, force, rng.uniform(0.15, 0.5), hold_s=rng.uniform(0.3, 2.0), stiffness=stiffness, gap_m=1.5e-3)
