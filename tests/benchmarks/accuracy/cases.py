@@ -14,8 +14,8 @@ from dataclasses import fields
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-if str(HERE) not in sys.path:
-    sys.path.insert(0, str(HERE))
+# this folder, and the source tree for a checkout without an install (an installed package comes first)
+sys.path += [str(path) for path in (HERE, HERE.parents[2] / "soft_tactile_node") if str(path) not in sys.path]
 
 import numpy as np  # noqa: E402  (the folder must be on the path first)
 from joblib import Parallel, delayed  # noqa: E402
