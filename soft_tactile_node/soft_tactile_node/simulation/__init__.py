@@ -1,0 +1,6 @@
+"""The simulated finger and gripper: stepped clock, seeded, no ROS; shares no model with the estimator."""
+
+from soft_tactile_node.simulation.faults import Fault
+from soft_tactile_node.simulation.scenarios import SCENARIOS, simulate
+
+__all__ = ["SCENARIOS", "Fault", "simulate"]

@@ -1,0 +1,241 @@
+"""Pad variant `iron_disc`: pose of the disc from bend and touch, inductance of each coil from the tabulated field.
+
+By symmetry one table serves all coils and specimens: change of inductance of one flat coil against distance of the disc's
+centre from the coil's axis, height of its lower face, and the two tilts of its axis. Invented geometry.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+
+from soft_tactile_node.compiled import compiled
+from soft_tactile_node.physics.demagnetisation import demagnetised_response
+from soft_tactile_node.physics.eddy_layers import Layer, SheetCoil, impedance_change
+from soft_tactile_node.physics.iron_disc import CoilField, MagneticDisc, board_inductance_change, diagonal_change
+from soft_tactile_node.physics.spiral import SpiralCoil, inductance_rings
+from soft_tactile_node.samples import Array
+from soft_tactile_node.simulation import state as at
+from soft_tactile_node.simulation.spline_table import spline_1d, spline_4d, spline_coefficients
+from soft_tactile_node.simulation.specimen import REFERENCE_TEMPERATURE_C, FingerParameters
+from soft_tactile_node.simulation.table_cache import cached_table
+
+COIL = SpiralCoil(inner_radius_m=1.0e-3, outer_radius_m=4.0e-3, turns=10, layers=2, layer_gap_m=0.2e-3)
+DISC = MagneticDisc(radius_m=5.5e-3, thickness_m=1.4e-3, susceptibility=2.2)
+CENTRES_M = ((4.2e-3, 4.2e-3), (4.2e-3, -4.2e-3), (-4.2e-3, 4.2e-3), (-4.2e-3, -4.2e-3))
+"""Coils 1 to 4 in the pad frame (m): tip +y, tip -y, root +y, root -y."""
+SURFACE_STANDOFF_M = 5.0e-3
+CAPACITANCE_F = 470.0e-12
+
+_DISTANCE = (0.0, 12.0e-3, 17)
+_HEIGHT = (0.5e-3, 4.1e-3, 19)
+_TILT = (-0.36, 0.36, 7)
+_LID = (2.0e-3, 42.0e-3, 41)
+_REFERENCE_C = REFERENCE_TEMPERATURE_C
+
+
+class IronDiscParameters(NamedTuple):
+    """What differs from pad to pad (SI units)."""
+
+    coil_scale: Array  # (c,) inductance over nominal
+    coil_x: Array  # (c,) coil centres in the pad frame
+    coil_y: Array
+    disc_scale: float  # filler content: effect of the disc over nominal
+    height_m: float  # lower face of the disc above the coils, at rest
+    disc_x_m: float  # assembly error of the disc
+    disc_y_m: float
+    disc_tilt_x: float
+    disc_tilt_y: float
+    follow_normal: float  # share of the surface's indentation that reaches the disc
+    follow_shear: float
+    bend_height_1: float  # share of the height lost per rad of bend
+    bend_height_2: float
+    bend_shift_1_m: float
+    bend_shift_2_m: float
+    bend_tilt_1: float
+    bend_tilt_2: float
+    copper_ppm_per_k: Array  # (c,)
+    swell_per_k: float  # thermal growth of the height
+    resistance_ohm: Array  # (c,)
+
+
+def draw_iron_disc(rng: np.random.Generator) -> IronDiscParameters:
+    """Return the parameters of one pad.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Source of the pad's spread.
+
+    Returns
+    -------
+    IronDiscParameters
+        Coils within 1 %, assembly within 0.15 mm, gains within some 5 %.
+    """
+    centres = np.array(CENTRES_M)
+    c = len(centres)
+
+    def vary(nominal: float, spread: float) -> float:
+        return float(nominal * np.exp(spread * np.clip(rng.standard_normal(), -2.5, 2.5)))
+
+    return IronDiscParameters(
+        coil_scale=1.0 + 0.01 * np.clip(rng.standard_normal(c), -2.5, 2.5),
+        coil_x=centres[:, 0].copy(),
+        coil_y=centres[:, 1].copy(),
+        disc_scale=vary(1.0, 0.05),
+        height_m=vary(2.2e-3, 0.04),
+        disc_x_m=float(0.12e-3 * rng.standard_normal()),
+        disc_y_m=float(0.12e-3 * rng.standard_normal()),
+        disc_tilt_x=float(0.012 * rng.standard_normal()),
+        disc_tilt_y=float(0.012 * rng.standard_normal()),
+        follow_normal=vary(0.66, 0.04),
+        follow_shear=vary(0.62, 0.04),
+        bend_height_1=vary(0.13, 0.12),
+        bend_height_2=vary(0.08, 0.15),
+        bend_shift_1_m=vary(0.36e-3, 0.12),
+        bend_shift_2_m=vary(0.22e-3, 0.20),
+        bend_tilt_1=vary(-0.030, 0.15),
+        bend_tilt_2=vary(-0.035, 0.20),
+        copper_ppm_per_k=100.0 + 10.0 * rng.standard_normal() + 4.0 * rng.standard_normal(c),
+        swell_per_k=vary(2.8e-4, 0.1),
+        resistance_ohm=1.1 * (1.0 + 0.02 * rng.standard_normal(c)),
+    )
+
+
+class IronDiscTables(NamedTuple):
+    """Splines of one coil (H)."""
+
+    air_h: float
+    disc_h: Array
+    lid_h: Array
+
+
+def _build_disc_table() -> Array:
+    response = demagnetised_response(DISC, across=12)
+    field = CoilField(COIL, 0.05e-3, 12.0e-3, 22.0e-3)
+    distance, height, tilt = (np.linspace(*axis) for axis in (_DISTANCE, _HEIGHT, _TILT))
+    half = tilt[tilt > -1.0e-9]
+    out = np.empty((len(distance), len(height), len(tilt), len(tilt)))
+    for i, away in enumerate(distance):
+        lean, side = np.meshgrid(tilt, half, indexing="ij")
+        for j, low in enumerate(height):
+            # the disc's axis is (sin lean, sin side, .): turned by -side about x and lean about y
+            poses = np.stack([-side.ravel(), lean.ravel()], axis=-1)
+            centre = np.broadcast_to([away, 0.0, low + 0.5 * DISC.thickness_m], (len(poses), 3))
+            # a strongly tilted low disc would reach into the coil; the pad's floor stops it before that
+            dip = DISC.radius_m * np.hypot(np.sin(lean), np.sin(side)).ravel()
+            lift = np.maximum(0.0, dip + 0.15e-3 - low)
+            centre = centre + np.stack([np.zeros_like(lift), np.zeros_like(lift), lift], axis=-1)
+            matrices = board_inductance_change(response, field, np.zeros((1, 2)), centre, poses)
+            change = diagonal_change(matrices)[:, 0].reshape(lean.shape)
+            out[i, j, :, len(tilt) - len(half) :] = change
+            out[i, j, :, : len(half)] = change[:, ::-1]
+    return spline_coefficients(out)
+
+
+def _build_lid_table() -> Array:
+    steel = Layer(conductivity_s_m=7.0e6, relative_permeability=100.0)
+    frequency = 1.0 / (2.0 * math.pi * math.sqrt(inductance_rings(COIL) * CAPACITANCE_F))
+    values = []
+    for away in np.linspace(*_LID):
+        coil = SheetCoil(COIL.inner_radius_m, COIL.outer_radius_m, away, away + 0.25e-3, COIL.total_turns)
+        values.append(impedance_change(coil, steel, frequency)[0])
+    return spline_coefficients(np.array(values))
+
+
+@lru_cache(maxsize=1)
+def load_iron_disc_tables() -> IronDiscTables:
+    """Return the tables of the invented pad, from the user's cache where they exist.
+
+    Returns
+    -------
+    IronDiscTables
+        Inductance without disc, change by the disc, change by a steel half-space (H).
+    """
+    axes = (_DISTANCE, _HEIGHT, _TILT)
+    shape = (_DISTANCE[2] + 2, _HEIGHT[2] + 2, _TILT[2] + 2, _TILT[2] + 2)
+    disc = cached_table("iron-disc", (COIL, DISC, axes, 1), shape, _build_disc_table)
+    lid = cached_table("steel-lid", (COIL, CAPACITANCE_F, _LID, 1), (_LID[2] + 2,), _build_lid_table)
+    return IronDiscTables(float(inductance_rings(COIL)), disc, lid)
+
+
+@compiled
+def disc_pose(
+    pad: IronDiscParameters, finger: FingerParameters, now: Array, temperature_c: float
+) -> tuple[float, float, float, float, float]:
+    """Return height of the disc's lower face (m), shift x, y (m) and tilt about x, y (rad), all in the pad frame."""
+    bend = now[at.BEND]
+    strained = 1.0 - pad.bend_height_1 * bend - pad.bend_height_2 * bend * bend
+    swollen = 1.0 + pad.swell_per_k * (temperature_c - _REFERENCE_C)
+    height = pad.height_m * strained * swollen - pad.follow_normal * now[at.INDENT]
+    surface_x = now[at.SHEAR_X] + now[at.GEOMETRIC_X] / finger.shear_stiffness_n_m
+    x = pad.disc_x_m + pad.bend_shift_1_m * bend + pad.bend_shift_2_m * bend * bend + pad.follow_shear * surface_x
+    y = pad.disc_y_m + pad.follow_shear * now[at.SHEAR_Y]
+    tilt_x = pad.disc_tilt_x + now[at.TILT_X]
+    tilt_y = pad.disc_tilt_y + now[at.TILT_Y] + pad.bend_tilt_1 * bend + pad.bend_tilt_2 * bend * bend
+    return height, x, y, tilt_x, tilt_y
+
+
+@compiled
+def disc_inductance(
+    pad: IronDiscParameters,
+    tables: IronDiscTables,
+    pose: tuple[float, float, float, float, float],
+    temperature_c: float,
+    lid_m: float,
+    out: Array,
+) -> None:
+    """Fill the inductance of each coil (H) at a pose of the disc; `lid_m` (m) is the way to a steel lid's edge.
+
+    The lid fills the half-plane beyond its edge: about half the effect of a half-space at the edge's distance.
+    """
+    height, x, y, tilt_x, tilt_y = pose
+    work = np.empty((4, 4))
+    # the disc's axis, seen from the board (z up from the coils, y turned over)
+    axis_x, axis_y = -tilt_y, -tilt_x
+    for i in range(out.shape[0]):
+        dx = x - pad.coil_x[i]
+        dy = -(y - pad.coil_y[i])
+        away = math.sqrt(dx * dx + dy * dy)
+        cos_p, sin_p = (dx / away, dy / away) if away > 1.0e-9 else (1.0, 0.0)
+        lean = math.asin(min(0.9, max(-0.9, cos_p * axis_x + sin_p * axis_y)))
+        side = math.asin(min(0.9, max(-0.9, -sin_p * axis_x + cos_p * axis_y)))
+        place = (
+            (away - _DISTANCE[0]) / (_DISTANCE[1] - _DISTANCE[0]) * (_DISTANCE[2] - 1),
+            (height - _HEIGHT[0]) / (_HEIGHT[1] - _HEIGHT[0]) * (_HEIGHT[2] - 1),
+            (lean - _TILT[0]) / (_TILT[1] - _TILT[0]) * (_TILT[2] - 1),
+            (side - _TILT[0]) / (_TILT[1] - _TILT[0]) * (_TILT[2] - 1),
+        )
+        value = tables.air_h + pad.disc_scale * spline_4d(tables.disc_h, place, work)
+        if lid_m < 0.5:
+            far = math.sqrt((lid_m + pad.coil_x[i]) ** 2 + 5.0e-3**2)
+            step = (far - _LID[0]) / (_LID[1] - _LID[0]) * (_LID[2] - 1)
+            fade = 1.0 if far < _LID[1] else (_LID[1] / far) ** 3
+            value += 0.5 * fade * spline_1d(tables.lid_h, step, work)
+        warm = 1.0 + 1.0e-6 * pad.copper_ppm_per_k[i] * (temperature_c - _REFERENCE_C)
+        out[i] = pad.coil_scale[i] * value * warm
+
+
+@compiled
+def iron_disc_series(
+    pad: IronDiscParameters,
+    tables: IronDiscTables,
+    finger: FingerParameters,
+    states: Array,
+    temperature_c: Array,
+    coil_temperature_c: Array,
+    lid_m: Array,
+) -> tuple[Array, Array]:
+    """Return inductance (n, c) (H) and loss (n, c) (ohm) for states (n, s), temperatures (n,), lid distances (n,)."""
+    n = states.shape[0]
+    out = np.empty((n, pad.coil_x.shape[0]))
+    loss = np.empty_like(out)
+    for k in range(n):
+        pose = disc_pose(pad, finger, states[k], temperature_c[k])
+        disc_inductance(pad, tables, pose, coil_temperature_c[k], lid_m[k], out[k])
+        for i in range(out.shape[1]):
+            loss[k, i] = pad.resistance_ohm[i] * (1.0 + 3.9e-3 * (coil_temperature_c[k] - _REFERENCE_C))
+    return out, loss

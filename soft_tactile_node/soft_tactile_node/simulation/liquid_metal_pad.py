@@ -1,0 +1,183 @@
+"""Pad variant `liquid_metal`: one flat coil below a cell whose film of metal thickens; tabulated eddy currents.
+
+The table holds change of inductance and of loss resistance against displaced volume and distance of the metal from the
+coil, at the tank's frequency. It lies in the regime in which more metal lowers the inductance. Invented geometry.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+
+from soft_tactile_node.compiled import compiled
+from soft_tactile_node.physics.eddy_layers import Layer, SheetCoil, impedance_change
+from soft_tactile_node.physics.liquid_metal import MetalFilm, film_impedance_change
+from soft_tactile_node.physics.spiral import SpiralCoil, inductance_rings
+from soft_tactile_node.samples import Array
+from soft_tactile_node.simulation import state as at
+from soft_tactile_node.simulation.specimen import REFERENCE_TEMPERATURE_C
+from soft_tactile_node.simulation.spline_table import spline_1d, spline_2d, spline_coefficients
+from soft_tactile_node.simulation.table_cache import cached_table
+
+COIL = SpiralCoil(inner_radius_m=1.2e-3, outer_radius_m=5.0e-3, turns=14, layers=4, layer_gap_m=0.2e-3)
+CELL_RADIUS_M = 6.0e-3
+REST_FILM_M = 0.04e-3
+CAPACITANCE_F = 64.0e-9
+FREQUENCY_HZ = 165.0e3
+
+_VOLUME = (-4.0e-9, 32.0e-9, 37)
+_GAP = (0.30e-3, 0.80e-3, 11)
+_LID = (2.0e-3, 42.0e-3, 41)
+_REFERENCE_C = REFERENCE_TEMPERATURE_C
+
+
+class LiquidMetalParameters(NamedTuple):
+    """What differs from pad to pad (SI units)."""
+
+    coil_scale: float  # inductance over nominal
+    film_scale: float  # effect of the film over nominal (fill, wetting)
+    gap_m: float  # coil to metal at rest
+    bend_gap: float  # share of the gap lost per rad of bend
+    bend_gap_2: float
+    rest_volume_m3: float  # filling tolerance
+    copper_ppm_per_k: float
+    alloy_ppm_per_k: float  # of the film's effect
+    swell_per_k: float
+    resistance_ohm: float
+
+
+def draw_liquid_metal(rng: np.random.Generator) -> LiquidMetalParameters:
+    """Return the parameters of one pad.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Source of the pad's spread.
+
+    Returns
+    -------
+    LiquidMetalParameters
+        Coil within 1 %, gap and filling within some 5 %.
+    """
+
+    def vary(nominal: float, spread: float) -> float:
+        return float(nominal * np.exp(spread * np.clip(rng.standard_normal(), -2.5, 2.5)))
+
+    return LiquidMetalParameters(
+        coil_scale=vary(1.0, 0.01),
+        film_scale=vary(1.0, 0.03),
+        gap_m=vary(0.50e-3, 0.04),
+        bend_gap=vary(0.06, 0.15),
+        bend_gap_2=vary(0.03, 0.2),
+        rest_volume_m3=float(0.25e-9 * rng.standard_normal()),
+        copper_ppm_per_k=vary(100.0, 0.1),
+        alloy_ppm_per_k=vary(-600.0, 0.1),
+        swell_per_k=vary(2.8e-4, 0.1),
+        resistance_ohm=vary(0.9, 0.02),
+    )
+
+
+class LiquidMetalTables(NamedTuple):
+    """Splines of the coil."""
+
+    air_h: float
+    change_h: Array
+    loss_ohm: Array
+    lid_h: Array
+
+
+def _film_thickness(volume_m3: float) -> Array:
+    """Return the film under a roof that bulges like a clamped plate, at even radii (m), never below bare wetting."""
+    inside = 1.0 - np.linspace(0.0, 1.0, 41) ** 2
+    bulge = 3.0 * volume_m3 / (math.pi * CELL_RADIUS_M**2) * inside**2
+    # emptied below rest the roof comes down onto the floor, smoothly
+    film = REST_FILM_M + bulge
+    return np.asarray(0.5 * (film + np.sqrt(film * film + (0.02e-3) ** 2)))
+
+
+def _build_film_table() -> Array:
+    out = np.empty((2, _VOLUME[2], _GAP[2]))
+    for i, volume in enumerate(np.linspace(*_VOLUME)):
+        for j, gap in enumerate(np.linspace(*_GAP)):
+            film = MetalFilm(CELL_RADIUS_M, float(gap), _film_thickness(float(volume)))
+            value = complex(film_impedance_change(COIL, film, FREQUENCY_HZ, across=30, through=4))
+            out[0, i, j] = value.real
+            out[1, i, j] = -2.0 * math.pi * FREQUENCY_HZ * value.imag
+    return np.stack([spline_coefficients(out[0]), spline_coefficients(out[1])])
+
+
+def _build_lid_table() -> Array:
+    steel = Layer(conductivity_s_m=7.0e6, relative_permeability=100.0)
+    values = []
+    for away in np.linspace(*_LID):
+        coil = SheetCoil(COIL.inner_radius_m, COIL.outer_radius_m, away, away + 0.6e-3, COIL.total_turns)
+        values.append(impedance_change(coil, steel, FREQUENCY_HZ)[0])
+    return spline_coefficients(np.array(values))
+
+
+@lru_cache(maxsize=1)
+def load_liquid_metal_tables() -> LiquidMetalTables:
+    """Return the tables of the invented pad, from the user's cache where they exist.
+
+    Returns
+    -------
+    LiquidMetalTables
+        Inductance without metal (H), change by the film (H), loss of the film (ohm), change by a steel half-space (H).
+    """
+    key = (COIL, CELL_RADIUS_M, REST_FILM_M, FREQUENCY_HZ, _VOLUME, _GAP, 1)
+    film = cached_table("liquid-metal", key, (2, _VOLUME[2] + 2, _GAP[2] + 2), _build_film_table)
+    lid = cached_table("steel-lid", (COIL, FREQUENCY_HZ, _LID, 1), (_LID[2] + 2,), _build_lid_table)
+    air = float(inductance_rings(COIL))
+    return LiquidMetalTables(air, np.ascontiguousarray(film[0]), np.ascontiguousarray(film[1]), lid)
+
+
+@compiled
+def metal_coil(
+    pad: LiquidMetalParameters,
+    tables: LiquidMetalTables,
+    now: Array,
+    temperature_c: float,
+    coil_temperature_c: float,
+    lid_m: float,
+) -> tuple[float, float]:
+    """Return inductance (H) and loss resistance (ohm) of the coil for one finger's state."""
+    work = np.empty((4, 4))
+    bend = now[at.BEND]
+    warm = temperature_c - _REFERENCE_C
+    gap = pad.gap_m * (1.0 - pad.bend_gap * bend - pad.bend_gap_2 * bend * bend) * (1.0 + pad.swell_per_k * warm)
+    place = (
+        (now[at.METAL] + pad.rest_volume_m3 - _VOLUME[0]) / (_VOLUME[1] - _VOLUME[0]) * (_VOLUME[2] - 1),
+        (gap - _GAP[0]) / (_GAP[1] - _GAP[0]) * (_GAP[2] - 1),
+    )
+    scale = pad.film_scale * (1.0 + 1.0e-6 * pad.alloy_ppm_per_k * warm)
+    value = tables.air_h + scale * spline_2d(tables.change_h, place, work)
+    if lid_m < 0.5:
+        step = (lid_m - _LID[0]) / (_LID[1] - _LID[0]) * (_LID[2] - 1)
+        fade = 1.0 if lid_m < _LID[1] else (_LID[1] / lid_m) ** 3
+        value += 0.5 * fade * spline_1d(tables.lid_h, step, work)
+    copper = 1.0 + 1.0e-6 * pad.copper_ppm_per_k * (coil_temperature_c - _REFERENCE_C)
+    loss = pad.resistance_ohm * (1.0 + 3.9e-3 * (coil_temperature_c - _REFERENCE_C))
+    return pad.coil_scale * value * copper, loss + pad.film_scale * spline_2d(tables.loss_ohm, place, work)
+
+
+@compiled
+def liquid_metal_series(
+    pad: LiquidMetalParameters,
+    tables: LiquidMetalTables,
+    states: Array,
+    temperature_c: Array,
+    coil_temperature_c: Array,
+    lid_m: Array,
+) -> tuple[Array, Array]:
+    """Return inductance (n, 1) (H) and loss (n, 1) (ohm) for states (n, s), temperatures (n,) and lid distances (n,)."""
+    n = states.shape[0]
+    out = np.empty((n, 1))
+    loss = np.empty((n, 1))
+    for k in range(n):
+        out[k, 0], loss[k, 0] = metal_coil(
+            pad, tables, states[k], temperature_c[k], coil_temperature_c[k], lid_m[k]
+        )
+    return out, loss

@@ -1,0 +1,158 @@
+"""What the electronics make of it: LC tank, reciprocal counter, noise, drift; pressure sensor with its own clock."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from soft_tactile_node.compiled import compiled
+from soft_tactile_node.physics.resonator import inductance_formula, reciprocal_count, resonance_formula
+from soft_tactile_node.samples import Array
+
+
+class ReadoutParameters(NamedTuple):
+    """Front end of one finger (SI units)."""
+
+    capacitance_f: float
+    gate_share: float  # share of a scan in which coils are counted
+    clock_hz: float  # reference clock of the counter, with its interpolator
+    jitter: float  # relative frequency noise over a gate of 1 ms
+    drift: float  # rms of the slow relative drift of each channel
+    drift_common: float  # and of all channels together
+    drift_s: float  # its correlation time
+    resistance_ohm: float  # nominal loss that the conversion to inductance assumes
+    pressure_interval_s: float
+    pressure_noise_pa: float
+    pressure_step_pa: float
+    pressure_gain: float
+    pressure_offset_pa: float
+    temperature_noise_k: float
+
+
+def draw_readout(rng: np.random.Generator, pad: str) -> ReadoutParameters:
+    """Return the front end of a finger.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Source of the specimen's spread.
+    pad : str
+        "iron_disc" or "liquid_metal".
+
+    Returns
+    -------
+    ReadoutParameters
+        Noise and clock chosen so that a hundredth of a newton is resolvable in one scan.
+    """
+    iron = pad == "iron_disc"
+    return ReadoutParameters(
+        capacitance_f=470.0e-12 if iron else 64.0e-9,
+        gate_share=0.8,
+        clock_hz=640.0e6,
+        jitter=4.0e-6 if iron else 12.0e-6,
+        drift=2.5e-5 if iron else 5.0e-5,
+        drift_common=4.0e-5 if iron else 8.0e-5,
+        drift_s=240.0,
+        resistance_ohm=1.1 if iron else 1.0,
+        pressure_interval_s=0.01,
+        pressure_noise_pa=45.0,
+        pressure_step_pa=12.0,
+        pressure_gain=float(1.0 + 0.003 * np.clip(rng.standard_normal(), -2.0, 2.0)),
+        pressure_offset_pa=float(60.0 * np.clip(rng.standard_normal(), -2.0, 2.0)),
+        temperature_noise_k=0.03,
+    )
+
+
+@compiled
+def count_inductance(
+    readout: ReadoutParameters, inductance_h: float, loss_ohm: float, gate_s: float, noise: float, phase: float
+) -> float:
+    """Return one reading (H): the tank's frequency, counted against the clock, turned back with the nominal loss.
+
+    `noise` is standard normal, `phase` uniform in [0, 1).
+    """
+    frequency = resonance_formula(inductance_h, readout.capacitance_f, loss_ohm)
+    jitter = noise * readout.jitter * np.sqrt(1.0e-3 / gate_s) * gate_s * readout.clock_hz
+    counted = reciprocal_count(frequency, gate_s, readout.clock_hz, phase, jitter)
+    return inductance_formula(counted, readout.capacitance_f, readout.resistance_ohm)
+
+
+@compiled
+def count_series(
+    readout: ReadoutParameters, inductance_h: Array, loss_ohm: Array, gate_s: float, noise: Array, phase: Array
+) -> Array:
+    """Return the readings (n, c) (H) of a whole recording."""
+    out = np.empty_like(inductance_h)
+    for k in range(inductance_h.shape[0]):
+        for i in range(inductance_h.shape[1]):
+            out[k, i] = count_inductance(
+                readout, inductance_h[k, i], loss_ohm[k, i], gate_s, noise[k, i], phase[k, i]
+            )
+    return out
+
+
+@compiled
+def _filter_drift(start: Array, kicks: Array, keep: float) -> Array:
+    out = np.empty_like(kicks)
+    now = start.copy()
+    for k in range(kicks.shape[0]):
+        now = keep * now + kicks[k]
+        out[k] = now
+    return out
+
+
+def draw_drift(readout: ReadoutParameters, rng: np.random.Generator, count: int, channels: int, scan_s: float) -> Array:
+    """Return the slow relative drift of each channel: an Ornstein-Uhlenbeck process, own and common part.
+
+    Parameters
+    ----------
+    readout : ReadoutParameters
+        The front end.
+    rng : numpy.random.Generator
+        Source of noise.
+    count, channels : int
+        Scans n and channels c.
+    scan_s : float
+        Scan period (s).
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, c)
+        Relative change of inductance (1).
+    """
+    keep = float(np.exp(-scan_s / readout.drift_s))
+    kick = np.sqrt(1.0 - keep * keep)
+    sizes = np.concatenate([np.full(channels, readout.drift), [readout.drift_common]])
+    start = sizes * rng.standard_normal(channels + 1)
+    path = _filter_drift(start, kick * sizes * rng.standard_normal((count, channels + 1)), keep)
+    return np.asarray(path[:, :channels] + path[:, channels:])
+
+
+def read_pressure(
+    readout: ReadoutParameters, rng: np.random.Generator, time_s: Array, line_pa: Array, phase_s: float
+) -> Array:
+    """Return the pressure column: a reading where the sensor's own clock has ticked since the last scan, else NaN.
+
+    Parameters
+    ----------
+    readout : ReadoutParameters
+        The front end.
+    rng : numpy.random.Generator
+        Source of noise.
+    time_s, line_pa : numpy.ndarray, shape (n,)
+        Scan times (s) and gauge pressure at the sensor (Pa).
+    phase_s : float
+        Offset of the sensor's clock (s).
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        Gauge pressure (Pa), NaN = no new reading.
+    """
+    ticks = np.floor((time_s + phase_s) / readout.pressure_interval_s)
+    fresh = np.concatenate([[True], np.diff(ticks) > 0.0])
+    value = readout.pressure_gain * line_pa + readout.pressure_offset_pa
+    value = value + readout.pressure_noise_pa * rng.standard_normal(len(time_s))
+    rounded = readout.pressure_step_pa * np.round(value / readout.pressure_step_pa)
+    return np.where(fresh, rounded, np.nan)
