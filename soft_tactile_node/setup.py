@@ -1,4 +1,4 @@
-"""Files that are installed outside the Python package; all else stands in pyproject.toml."""
+"""What cannot stand in pyproject.toml: files installed outside the Python package, and a version colcon can read."""
 
 from pathlib import Path
 
@@ -33,6 +33,7 @@ def shared_files(folder: str) -> list[tuple[str, list[str]]]:
 
 
 setup(
+    python_requires=">=3.10",
     data_files=[
         ("share/ament_index/resource_index/packages", ["resource/soft_tactile_node"]),
         (SHARE.as_posix(), ["package.xml"]),
