@@ -1,0 +1,265 @@
+"""Fit of the pad model to press recordings: what a known force adds to each channel, and what stays unexplained."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import uniform_filter1d
+
+from soft_tactile_node.calibration.bending_fit import BendingFit, terms_of
+from soft_tactile_node.calibration.preparation import Prepared
+from soft_tactile_node.calibration.ridge import RidgeFit, fit_ridge, split_blocks
+from soft_tactile_node.calibration.wander import clip_positive
+from soft_tactile_node.estimation.pad import NORMAL_TERMS, SHEAR_TERMS, pad_design
+from soft_tactile_node.samples import Array
+
+MEMORY_SETS: tuple[tuple[tuple[float, ...], tuple[float, ...]], ...] = (
+    ((0.15, 1.0, 6.0), (0.15, 1.0, 6.0)),
+    ((0.04, 0.2, 1.0, 6.0), (0.04, 0.2, 1.0, 6.0)),
+    ((0.04, 0.2, 1.0, 6.0, 30.0), (0.04, 0.2, 1.0, 6.0, 30.0)),
+    ((0.03, 0.1, 0.6, 4.0), (0.12, 0.4, 2.0, 12.0)),
+    ((0.06, 0.2, 1.0, 6.0), (0.4, 1.0, 4.0, 20.0)),
+)
+"""Filling and emptying time constants offered to the fit (s)."""
+
+SHEAR_S = (0.3, 3.0)
+"""Time constants of the shear memory (s)."""
+
+BLOCKS = 14
+"""Held-out blocks over all press recordings."""
+
+UNLOADED_N = 0.02
+"""Force below which the pad counts as unloaded, on top of the force cell's own noise (N)."""
+
+
+@dataclass(frozen=True)
+class PadFit:
+    """The fitted pad model.
+
+    Attributes
+    ----------
+    axes : int
+        1 or 3.
+    fill_s, empty_s, shear_s : numpy.ndarray
+        Time constants of the memory (s).
+    weights : numpy.ndarray, shape (m, c)
+        Weights of the terms (1/N).
+    force_n : numpy.ndarray, shape (n, 3)
+        Reference force of all rows, smoothed (N).
+    residual : numpy.ndarray, shape (n, c)
+        Held-out error of the channels (1).
+    prediction : numpy.ndarray, shape (n, c)
+        Held-out prediction (1).
+    departures : tuple of numpy.ndarray, shape (n, c)
+        change - free_bending - baseline of each recording (1).
+    score : float
+        Held-out weighted error over the weighted signal (1).
+    error_floor, error_relative : numpy.ndarray, shape (c, c)
+        Error covariance at light load (1) and per squared force (1/N^2).
+    """
+
+    axes: int
+    fill_s: Array
+    empty_s: Array
+    shear_s: Array
+    weights: Array
+    force_n: Array
+    residual: Array
+    prediction: Array
+    departures: tuple[Array, ...]
+    score: float
+    error_floor: Array
+    error_relative: Array
+
+
+def smooth_force(recording: Prepared) -> Array:
+    """Return the reference force averaged over 10 ms, gaps bridged.
+
+    Parameters
+    ----------
+    recording : Prepared
+        A press recording.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, 3)
+        Force (N).
+    """
+    assert recording.force_n is not None
+    out = np.empty_like(recording.force_n)
+    width = max(1, round(0.01 / float(np.median(np.diff(recording.time_s)))))
+    for axis in range(3):
+        values = recording.force_n[:, axis]
+        good = np.isfinite(values)
+        filled = np.interp(recording.time_s, recording.time_s[good], values[good]) if good.any() else np.zeros(values.size)
+        out[:, axis] = uniform_filter1d(filled, width, mode="nearest")
+    return out
+
+
+def find_unloaded(time_s: Array, force_n: Array) -> Array:
+    """Return where the pad is certainly unloaded, with a margin after each release.
+
+    Parameters
+    ----------
+    time_s : numpy.ndarray, shape (n,)
+        Stamps (s).
+    force_n : numpy.ndarray, shape (n, 3)
+        Smoothed reference force (N).
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        True where nothing presses.
+    """
+    size = np.linalg.norm(force_n, axis=1)
+    width = max(1, round(0.1 / float(np.median(np.diff(time_s)))))
+    level = uniform_filter1d(size, width, mode="nearest")
+    noise = float(np.median(level[level < max(0.1, np.quantile(level, 0.3))]))
+    return np.asarray(level < noise + UNLOADED_N)
+
+
+def fit_pad(recordings: Sequence[Prepared], bending: BendingFit, axes: int) -> PadFit:
+    """Fit the pad model; memory and penalty are chosen on held-out blocks.
+
+    Parameters
+    ----------
+    recordings : sequence of Prepared
+        Press recordings.
+    bending : BendingFit
+        The free-bend model of the same finger.
+    axes : int
+        1 for normal force only, 3 with shear.
+
+    Returns
+    -------
+    PadFit
+        See PadFit.
+    """
+    forces = [smooth_force(recording) for recording in recordings]
+    frees = [terms_of(recording, bending.scale_pa) for recording in recordings]
+    raw = [r.change - terms @ bending.weights for r, terms in zip(recordings, frees, strict=True)]
+    loads = [np.ascontiguousarray(terms[:, 0]) for terms in frees]
+    unloaded = [find_unloaded(r.time_s, f) for r, f in zip(recordings, forces, strict=True)]
+    best: tuple[RidgeFit, int, list[Array], list[Array]] | None = None
+    for index, (fill, empty) in enumerate(MEMORY_SETS):
+        designs = [
+            pad_design(r.time_s, f, load, np.array(fill), np.array(empty), np.array(SHEAR_S), axes)
+            for r, f, load in zip(recordings, forces, loads, strict=True)
+        ]
+        fit, departures = _fit_with_baseline(recordings, designs, raw, forces, unloaded, axes)
+        if best is None or fit.score < 0.97 * best[0].score:
+            best = (fit, index, departures, designs)
+    assert best is not None
+    fit, index, departures, _ = best
+    force = np.vstack(forces)
+    residual = np.vstack(departures) - fit.held_out
+    floor, relative = split_error(residual, force)
+    fill, empty = MEMORY_SETS[index]
+    return PadFit(
+        axes=axes,
+        fill_s=np.array(fill),
+        empty_s=np.array(empty),
+        shear_s=np.array(SHEAR_S),
+        weights=fit.weights,
+        force_n=force,
+        residual=residual,
+        prediction=fit.held_out,
+        departures=tuple(departures),
+        score=fit.score,
+        error_floor=floor,
+        error_relative=relative,
+    )
+
+
+def split_error(residual: Array, force_n: Array) -> tuple[Array, Array]:
+    """Split the pad model's held-out error into a part at light load and a part in proportion to the force.
+
+    Parameters
+    ----------
+    residual : numpy.ndarray, shape (n, c)
+        Held-out error (1); rows with NaN are left out.
+    force_n : numpy.ndarray, shape (n, 3)
+        Force (N).
+
+    Returns
+    -------
+    floor, relative : numpy.ndarray, shape (c, c)
+        Covariances (1) and (1/N^2).
+    """
+    size = np.linalg.norm(force_n, axis=1)
+    good = np.isfinite(residual).all(axis=1)
+    light = good & (size > 0.03) & (size < 0.3)
+    heavy = good & (size > 0.5)
+    floor = clip_positive(residual[light].T @ residual[light] / max(light.sum(), 1))
+    scaled = residual[heavy] / size[heavy, None]
+    relative = clip_positive(scaled.T @ scaled / max(heavy.sum(), 1))
+    return floor, relative
+
+
+def _fit_with_baseline(
+    recordings: Sequence[Prepared],
+    designs: Sequence[Array],
+    raw: Sequence[Array],
+    forces: Sequence[Array],
+    unloaded: Sequence[Array],
+    axes: int,
+) -> tuple[RidgeFit, list[Array]]:
+    """Fit the pad while the slow baseline between unloaded rests is taken out; both depend on each other."""
+    design = np.vstack(designs)
+    force = np.vstack(forces)
+    block = split_blocks([len(d) for d in designs], BLOCKS)
+    size = np.linalg.norm(force, axis=1)
+    weight = 1.0 / (0.05**2 + (0.03 * size) ** 2)
+    step = max(1, round(0.01 / float(np.median(np.diff(recordings[0].time_s)))))
+    departures = list(raw)
+    fit: RidgeFit | None = None
+    for _ in range(3):
+        target = np.vstack(departures)
+        rows = np.flatnonzero(np.isfinite(target).all(axis=1))[::step]
+        fit = fit_ridge(
+            design[rows], target[rows], block[rows], weight[rows] / weight[rows].mean(), candidates=_term_sets(design, axes)
+        )
+        departures = [
+            change - _baseline(r.time_s, change - d @ fit.weights, rest)
+            for r, d, change, rest in zip(recordings, designs, raw, unloaded, strict=True)
+        ]
+    assert fit is not None
+    full = np.zeros_like(np.vstack(departures))
+    for k in range(full.shape[1]):
+        full[:, k] = np.interp(np.arange(len(full)), rows, fit.held_out[:, k])
+    return RidgeFit(fit.weights, full, fit.penalty, fit.score, fit.terms), departures
+
+
+def _term_sets(design: Array, axes: int) -> list[Array]:
+    """Return the model sizes offered: with and without the memory's dependence on pressure."""
+    everything = np.ones(design.shape[1], dtype=bool)
+    small = everything.copy()
+    memory_end = design.shape[1] - (SHEAR_TERMS + 2 * len(SHEAR_S) if axes == 3 else 0)
+    small[NORMAL_TERMS + 1 : memory_end : 2] = False
+    return [small, everything]
+
+
+def _baseline(time_s: Array, error: Array, rest: Array) -> Array:
+    """Return the slow baseline of the channels: the error in unloaded rests, straight lines in between."""
+    out = np.zeros_like(error)
+    starts = np.flatnonzero(np.diff(np.concatenate([[False], rest, [False]]).astype(int)) == 1)
+    ends = np.flatnonzero(np.diff(np.concatenate([[False], rest, [False]]).astype(int)) == -1)
+    knots: list[float] = []
+    values: list[Array] = []
+    for start, end in zip(starts, ends, strict=True):
+        # several knots in a long rest, so that the baseline follows drift there and not only between presses
+        pieces = max(1, int((time_s[end - 1] - time_s[start]) / 1.0))
+        for part in np.array_split(np.arange(start, end), pieces):
+            piece = error[part]
+            piece = piece[np.isfinite(piece).all(axis=1)]
+            if len(piece) >= 5:
+                knots.append(float(time_s[part].mean()))
+                values.append(np.median(piece, axis=0))
+    if not knots:
+        return out
+    table = np.array(values)
+    for channel in range(error.shape[1]):
+        out[:, channel] = np.interp(time_s, knots, table[:, channel])
+    return out

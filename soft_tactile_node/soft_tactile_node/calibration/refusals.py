@@ -1,0 +1,195 @@
+"""Recordings that cannot give a calibration are refused with the reason; what they merely lack is listed in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.signal import correlate, correlation_lags
+
+from soft_tactile_node.calibration.pad_fit import PadFit, find_unloaded, smooth_force
+from soft_tactile_node.calibration.preparation import Prepared
+from soft_tactile_node.errors import CalibrationError
+from soft_tactile_node.recordings import Recording
+
+MINIMUM_S = 30.0
+"""Shortest usable total length of each kind of recording (s)."""
+
+
+def check_free_bend(recordings: Sequence[Recording], prepared: Sequence[Prepared]) -> None:
+    """Refuse free-bend recordings that cannot give a free-bend model.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        As recorded.
+    prepared : sequence of Prepared
+        The same, tared.
+
+    Raises
+    ------
+    CalibrationError
+        None given, channel counts differ, too short, one pressure only, or a channel that is clipped or dead.
+    """
+    if not recordings:
+        raise CalibrationError("free-bend: no recording given; record pressure sweeps without contact")
+    _check_channels(recordings)
+    _check_length(prepared, "free-bend")
+    low = min(float(p.pressure_pa.min()) for p in prepared)
+    high = max(float(p.pressure_pa.max()) for p in prepared)
+    if high - low < 3000.0:
+        raise CalibrationError(
+            f"{recordings[0].source}: free-bend pressures must span at least 3 kPa; got {(high - low) / 1000:.1f} kPa; "
+            "sweep the pressure over the range you will use"
+        )
+
+
+def check_press(recordings: Sequence[Recording], prepared: Sequence[Prepared], free: Sequence[Prepared]) -> None:
+    """Refuse press recordings that cannot give a pad model.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        As recorded.
+    prepared, free : sequence of Prepared
+        Press and free-bend recordings, tared.
+
+    Raises
+    ------
+    CalibrationError
+        None given, other pad, too short, no reference force, hardly any force, or no rest between presses.
+    """
+    if not recordings:
+        raise CalibrationError("press: no recording given; press the pad with a reference force cell")
+    _check_channels(recordings)
+    _check_length(prepared, "press")
+    if prepared[0].change.shape[1] != free[0].change.shape[1]:
+        raise CalibrationError(
+            f"{recordings[0].source}: must have {free[0].change.shape[1]} channels like the free-bend recordings; "
+            f"got {prepared[0].change.shape[1]}"
+        )
+    for recording, item in zip(recordings, prepared, strict=True):
+        ratio = item.tare_inductance_h / free[0].tare_inductance_h - 1.0
+        if np.abs(ratio).max() > 0.2:
+            channel = int(np.argmax(np.abs(ratio))) + 1
+            raise CalibrationError(
+                f"{recording.source}, column coil_{channel}_h: differs by {100 * np.abs(ratio).max():.0f} % at rest from "
+                "the free-bend recordings; record both with the same pad"
+            )
+        if item.force_n is None or not np.isfinite(item.force_n[:, 2]).any():
+            raise CalibrationError(
+                f"{recording.source}: must have the reference force in force_x_n, force_y_n, force_z_n; got none; "
+                "record a force cell beside the coils"
+            )
+        force = smooth_force(item)
+        if force[:, 2].max() < 0.3:
+            raise CalibrationError(
+                f"{recording.source}: presses must reach 0.3 N; the largest is {force[:, 2].max():.2f} N; press harder or "
+                "check the sign (a press is positive force_z_n)"
+            )
+        if find_unloaded(item.time_s, force).mean() < 0.02:
+            raise CalibrationError(f"{recording.source}: the pad is never unloaded; leave rests between presses")
+        _check_synchronised(recording, item, force[:, 2])
+
+
+def _check_channels(recordings: Sequence[Recording]) -> None:
+    """Refuse recordings that differ in channel count, and channels without signal."""
+    first = recordings[0]
+    for recording in recordings:
+        if recording.channels != first.channels:
+            raise CalibrationError(
+                f"{recording.source}: must have {first.channels} channels like {first.source}; got {recording.channels}"
+            )
+        for channel in range(recording.channels):
+            values = recording.inductance_h[:, channel]
+            finite = values[np.isfinite(values)]
+            if finite.size < 0.5 * values.size:
+                share = 100.0 * (1.0 - finite.size / values.size)
+                raise CalibrationError(
+                    f"{recording.source}, column coil_{channel + 1}_h: {share:.0f} % of the samples are missing; check the channel"
+                )
+            if np.ptp(finite) == 0.0:
+                raise CalibrationError(
+                    f"{recording.source}, column coil_{channel + 1}_h: never changes; the channel is stuck; check the channel"
+                )
+            at_top = float(np.mean(finite == finite.max()))
+            at_bottom = float(np.mean(finite == finite.min()))
+            levels = np.unique(finite[:: max(1, finite.size // 5000)]).size
+            if max(at_top, at_bottom) > 0.02 and levels > 100:
+                raise CalibrationError(
+                    f"{recording.source}, column coil_{channel + 1}_h: clipped, {100 * max(at_top, at_bottom):.0f} % of the "
+                    "samples are at one limit; widen the range of the readout"
+                )
+
+
+def _check_length(prepared: Sequence[Prepared], kind: str) -> None:
+    """Refuse recordings that are too short in total."""
+    total = sum(float(p.time_s[-1] - p.time_s[0]) for p in prepared)
+    if total < MINIMUM_S:
+        raise CalibrationError(
+            f"{prepared[0].source}: {kind} recordings must last at least {MINIMUM_S:g} s in all; got {total:.0f} s; "
+            "record longer"
+        )
+
+
+def _check_synchronised(recording: Recording, prepared: Prepared, force_z: np.ndarray) -> None:
+    """Refuse a force reference whose clock is off: correlate rates of force and of the channels' first component."""
+    step = 0.01
+    time_s = np.arange(prepared.time_s[0], prepared.time_s[-1], step)
+    change = np.nan_to_num(prepared.change)
+    signal = np.interp(time_s, prepared.time_s, np.abs(change).sum(axis=1))
+    force = np.interp(time_s, prepared.time_s, force_z)
+    a, b = np.diff(signal), np.diff(force)
+    # only while the pressure rests: otherwise bending, not force, moves the channels
+    still = np.abs(np.gradient(np.interp(time_s, prepared.time_s, prepared.pressure_pa), step))[1:] < 2000.0
+    a, b = a * still, b * still
+    window = round(2.0 / step)
+    lags = correlation_lags(a.size, b.size, mode="full")
+    near = np.abs(lags) <= window
+    strength = correlate(a, b, mode="full", method="fft")[near]
+    best = int(np.argmax(np.abs(strength)))
+    offset_s = float(lags[near][best] * step)
+    peak = np.abs(strength[best])
+    at_zero = np.abs(strength[np.abs(lags[near]) <= 3]).max()
+    if abs(offset_s) > 0.08 and peak > 1.3 * at_zero:
+        raise CalibrationError(
+            f"{recording.source}: the force reference is {offset_s:+.2f} s off the coils; put both on one clock"
+        )
+
+
+def find_gaps(free: Sequence[Prepared], press: Sequence[Prepared], pad: PadFit) -> tuple[str, ...]:
+    """Return in words what the recordings could not show.
+
+    Parameters
+    ----------
+    free, press : sequence of Prepared
+        The recordings.
+    pad : PadFit
+        The fitted pad.
+
+    Returns
+    -------
+    tuple of str
+        One sentence each; empty = nothing is missing.
+    """
+    gaps: list[str] = []
+    spread = max(float(np.ptp(p.temperature_change)) for p in [*free, *press])
+    if spread < 3.0:
+        gaps.append(f"temperature changed by {spread:.1f} K only: the temperature slope is unknown")
+    falling = min(float(np.mean(np.diff(p.pressure_pa[::50]) < -200.0)) for p in free)
+    if falling < 0.005:
+        gaps.append("no falling pressure in a free-bend recording: hysteresis unknown")
+    longest = max(float(p.time_s[-1] - p.time_s[0]) for p in free)
+    if longest < 60.0:
+        gaps.append(f"longest free-bend recording is {longest:.0f} s: slow creep unknown")
+    force = pad.force_n[:, 2]
+    unloading = float(np.mean(np.diff(force[::25]) < -0.02))
+    if unloading < 0.005:
+        gaps.append("no unloading branch in the press recordings: pad hysteresis unknown")
+    pressures = np.concatenate([p.pressure_pa[smooth_force(p)[:, 2] > 0.1] for p in press])
+    highest_free = max(float(p.pressure_pa.max()) for p in free)
+    if pressures.size and pressures.max() < 0.8 * highest_free:
+        gaps.append(f"presses at pressures below {pressures.max() / 1000:.0f} kPa only")
+    if pad.axes == 1 and pad.residual.shape[1] >= 3:
+        gaps.append("no shear in the press recordings: shear forces are not observed")
+    return tuple(gaps)

@@ -1,0 +1,121 @@
+"""The only reader and writer of calibration files."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import Any
+
+import yaml
+from pydantic import ValidationError
+
+from soft_tactile_node.calibration.record import SCHEMA_VERSION, Calibration
+from soft_tactile_node.errors import CalibrationError
+from soft_tactile_node.recordings.atomic import write_atomically
+
+MAX_BYTES = 4_000_000
+"""A calibration is a few tens of kilobytes; anything larger is not one."""
+
+
+class _Dumper(yaml.SafeDumper):
+    """Writes rows of numbers on one line each, so that a change shows as a short diff."""
+
+
+def _represent_list(dumper: yaml.SafeDumper, data: list[Any]) -> yaml.Node:
+    flat = all(not isinstance(item, list | dict) for item in data)
+    return dumper.represent_sequence("tag:yaml.org,2002:seq", data, flow_style=flat)
+
+
+_Dumper.add_representer(list, _represent_list)
+
+
+def dump_calibration(calibration: Calibration) -> str:
+    """Return a calibration as YAML text.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        The record.
+
+    Returns
+    -------
+    str
+        YAML.
+    """
+    data = calibration.model_dump(mode="json")
+    return yaml.dump(data, Dumper=_Dumper, sort_keys=False, width=10_000, allow_unicode=True)
+
+
+def calibration_id(calibration: Calibration) -> str:
+    """Return a short name that changes whenever the calibration changes.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        The record.
+
+    Returns
+    -------
+    str
+        First twelve hexadecimal digits of the SHA-256 of its YAML.
+    """
+    return hashlib.sha256(dump_calibration(calibration).encode()).hexdigest()[:12]
+
+
+def save_calibration(calibration: Calibration, path: str | Path) -> None:
+    """Write a calibration atomically: the old file stays whole if anything fails.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        The record.
+    path : str or pathlib.Path
+        Where to.
+    """
+    write_atomically(Path(path), dump_calibration(calibration))
+
+
+def load_calibration(path: str | Path) -> Calibration:
+    """Read and check a calibration.
+
+    Parameters
+    ----------
+    path : str or pathlib.Path
+        YAML file.
+
+    Returns
+    -------
+    Calibration
+        The record.
+
+    Raises
+    ------
+    CalibrationError
+        One line: the file, the key's path, what it must be and what it is.
+    """
+    file = Path(path)
+    try:
+        if file.stat().st_size > MAX_BYTES:
+            raise CalibrationError(f"{file}: larger than {MAX_BYTES} bytes; this is not a calibration file")
+        data = yaml.load(file.read_text(encoding="utf-8"), Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
+    except OSError as error:
+        raise CalibrationError(f"{file}: {error.strerror}; name a calibration made with `soft-tactile calibrate`") from None
+    except (yaml.YAMLError, UnicodeDecodeError, RecursionError) as error:
+        mark = getattr(error, "problem_mark", None)
+        place = f", line {mark.line + 1}" if mark is not None else ""
+        raise CalibrationError(f"{file}{place}: not a YAML file; make the calibration again") from None
+    if not isinstance(data, dict):
+        raise CalibrationError(f"{file}: must hold a mapping; got {type(data).__name__}; this is not a calibration file")
+    version = data.get("schema_version")
+    if isinstance(version, int) and version > SCHEMA_VERSION:
+        raise CalibrationError(
+            f"{file}, key schema_version: must be at most {SCHEMA_VERSION}; got {version}; update soft_tactile_node"
+        )
+    try:
+        return Calibration.model_validate(data)
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"]) or "(whole file)"
+        got = repr(first.get("input"))
+        got = got if len(got) <= 60 else got[:57] + "..."
+        raise CalibrationError(f"{file}, key {key}: {first['msg']}; got {got}; make the calibration again") from None

@@ -1,0 +1,25 @@
+"""Errors a user can meet: one line each, saying what, where and what to do."""
+
+
+class SoftTactileError(Exception):
+    """Base of every error this package raises on purpose."""
+
+
+class ShapeError(SoftTactileError, ValueError):
+    """An array has the wrong shape."""
+
+
+class RangeError(SoftTactileError, ValueError):
+    """A value is not finite or outside its allowed range."""
+
+
+class RecordingError(SoftTactileError, ValueError):
+    """A recording, truth, estimate or event file cannot be read; names file, row and column."""
+
+
+class CalibrationError(SoftTactileError, ValueError):
+    """A calibration cannot be made, read or used; says the reason and what to do."""
+
+
+class NotAtRestError(SoftTactileError, RuntimeError):
+    """A tare was asked for while the finger was pressurised, moving or touching."""

@@ -1,0 +1,202 @@
+"""From the calibration record to the arrays the inner loop works on."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from soft_tactile_node.estimation.bending import count_memory, count_terms
+from soft_tactile_node.estimation.decision import Thresholds, new_decision_state
+from soft_tactile_node.estimation.health import HealthLimits, new_health_state
+from soft_tactile_node.estimation.pad import pad_terms
+from soft_tactile_node.estimation.pad import count_terms as count_pad_terms
+from soft_tactile_node.estimation.rows import UNOBSERVED_N, RowModel, RowState
+from soft_tactile_node.estimation.separation import SeparationModel
+from soft_tactile_node.estimation.settings import EstimatorSettings
+from soft_tactile_node.estimation.slip import new_slip_state
+from soft_tactile_node.estimation.types import CalibratedFinger
+from soft_tactile_node.samples import Array
+
+
+def touch_threshold(false_alarms_per_minute: float, memory_s: float, tail: float) -> float:
+    """Return the level a stationary test statistic crosses upwards at a stated rate.
+
+    Rice's formula for a Gaussian process whose correlation time is the memory's, stretched by the measured tail.
+
+    Parameters
+    ----------
+    false_alarms_per_minute : float
+        Rate of upward crossings (1/min), > 0.
+    memory_s : float
+        Memory of the drift bank that sets the correlation time (s).
+    tail : float
+        Measured 99.9 % quantile over the Gaussian one (1).
+
+    Returns
+    -------
+    float
+        Threshold in standard deviations (1).
+
+    Notes
+    -----
+    Source: Rice, Bell System Technical Journal 24 (1945) 46-156, sec. 3.3 (from memory).
+    """
+    crossings_per_minute = 60.0 / (2.0 * math.pi * memory_s * 0.2)
+    return tail * math.sqrt(2.0 * math.log(max(crossings_per_minute / false_alarms_per_minute, math.e)))
+
+
+def build_model(finger: CalibratedFinger, settings: EstimatorSettings) -> RowModel:
+    """Return the constants of the inner loop.
+
+    Parameters
+    ----------
+    finger : CalibratedFinger
+        Any calibration record with the fields of that protocol.
+    settings : EstimatorSettings
+        The user's choices.
+
+    Returns
+    -------
+    RowModel
+        See RowModel.
+    """
+    noise = finger.noise
+    wander_s = np.array(noise.wander_s)
+    touch_z = np.array(
+        [
+            touch_threshold(settings.false_alarms_per_minute / len(wander_s), memory, tail)
+            for memory, tail in zip(noise.wander_s, noise.tail, strict=True)
+        ]
+    )
+    pad = finger.pad_model
+    separation = SeparationModel(
+        axes=pad.axes,
+        pad_weights=np.array(pad.weights),
+        fill_s=np.array(pad.fill_s),
+        empty_s=np.array(pad.empty_s),
+        shear_s=np.array(pad.shear_s),
+        noise=np.array(noise.white),
+        wander_s=wander_s,
+        wander_rest=np.array(noise.wander_rest),
+        wander_active=np.array(noise.wander_active),
+        wander_loaded=np.array(noise.wander_loaded),
+        error_floor=np.array(pad.error_floor),
+        error_relative=np.array(pad.error_relative),
+        force_rate_n=pad.force_rate_n,
+        touch_z=touch_z,
+    )
+    ranges = finger.ranges
+    health = finger.health
+    scale = ranges.pressure_pa[1]
+    temperature = ranges.temperature_c
+    reference = finger.tare_temperature_c
+    low, high = -math.inf, math.inf
+    if temperature is not None and reference is not None:
+        # the record keeps absolute temperatures; the loop sees changes since its own tare
+        low, high = temperature[0] - temperature[1], temperature[1] - temperature[0]
+    return RowModel(
+        lag_s=np.array(finger.bending.lag_s),
+        play_radius=np.array(finger.bending.play_radius),
+        bending_weights=np.array(finger.bending.weights),
+        angle_weights=np.array(finger.bending.angle_weights if finger.bending.angle_weights is not None else ()),
+        angle_variance=(finger.bending.angle_deviation_rad or 0.0) ** 2,
+        slope_load=np.array(finger.bending.slope_load),
+        slope=np.array(finger.bending.slope),
+        observable=observable_axes(separation),
+        load_low=ranges.pressure_pa[0] / scale,
+        load_high=1.0,
+        temperature_low=low,
+        temperature_high=high,
+        force_normal=ranges.force_normal_n,
+        force_shear=ranges.force_shear_n,
+        overload=min(settings.overload_n, 1.5 * ranges.force_normal_n),
+        separation=separation,
+        thresholds=Thresholds(
+            touch_n=settings.touch_force_n,
+            release_n=0.6 * settings.touch_force_n,
+            release_z=1.2,
+            release_share=0.03,
+            claim_s=0.004,
+            release_s=0.02,
+        ),
+        health=HealthLimits(
+            step_limit=np.array(health.step_limit),
+            step_s=health.step_s,
+            equal_limit=np.array(health.equal_limit),
+            low=np.array(health.low),
+            high=np.array(health.high),
+            pressure_equal_limit=health.pressure_equal_limit,
+            pressure_rate=health.pressure_rate,
+            pressure_timeout_s=max(settings.pressure_timeout_s, 5.0 * health.pressure_interval_s),
+            pressure_noise=health.pressure_noise,
+        ),
+    )
+
+
+def observable_axes(separation: SeparationModel, used: Array | None = None) -> Array:
+    """Return which force axes the channels can tell apart.
+
+    Parameters
+    ----------
+    separation : SeparationModel
+        The calibrated model.
+    used : numpy.ndarray, shape (c,), or None
+        1 for channels that work; None = all.
+
+    Returns
+    -------
+    numpy.ndarray, shape (3,)
+        1 for observed axes x, y, z.
+    """
+    channels = separation.pad_weights.shape[1]
+    working = np.ones(channels, dtype=bool) if used is None else np.asarray(used) > 0.5
+    memories = separation.fill_s.size + 2 * separation.shear_s.size
+    terms = np.zeros(separation.pad_weights.shape[0])
+    slopes = np.zeros((terms.size, 3 + memories))
+    force = np.array([0.0, 0.0, 1.0])
+    pad_terms(force, np.zeros(memories), 0.5, separation.fill_s.size, separation.shear_s.size, separation.axes, terms, slopes)
+    slopes[:, 2] += slopes[:, 3 : 3 + separation.fill_s.size].sum(axis=1)
+    sensitivity = (separation.pad_weights.T @ slopes[:, :3])[working]
+    observed = np.zeros(3)
+    if not working.any():
+        return observed
+    covariance = (separation.error_floor + separation.error_relative + separation.noise)[np.ix_(working, working)]
+    information = sensitivity.T @ np.linalg.solve(covariance, sensitivity)
+    axes = [2] if separation.axes == 1 else [0, 1, 2]
+    # a weak prior of the full scale keeps the inverse finite where nothing is seen
+    posterior = np.linalg.inv(information[np.ix_(axes, axes)] + np.eye(len(axes)) / 25.0)
+    for i, axis in enumerate(axes):
+        observed[axis] = float(posterior[i, i] < UNOBSERVED_N**2)
+    return observed
+
+
+def build_state(model: RowModel) -> RowState:
+    """Return the state of a finger at rest, just tared.
+
+    Parameters
+    ----------
+    model : RowModel
+        The constants.
+
+    Returns
+    -------
+    RowState
+        See RowState.
+    """
+    channels = model.bending_weights.shape[1]
+    lags, plays = model.lag_s.size, model.play_radius.size
+    assert count_pad_terms(model.separation.fill_s.size, model.separation.shear_s.size, model.separation.axes) == len(
+        model.separation.pad_weights
+    )
+    return RowState(
+        clock=np.zeros(8),
+        memory=np.zeros(count_memory(lags, plays)),
+        terms=np.zeros(count_terms(lags, plays)),
+        expected=np.zeros(channels),
+        activity=np.zeros(model.separation.wander_s.size),
+        used=np.ones(channels),
+        decision=new_decision_state(model.separation),
+        health=new_health_state(channels),
+        slip=new_slip_state(),
+    )

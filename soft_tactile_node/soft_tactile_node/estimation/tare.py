@@ -1,0 +1,95 @@
+"""The tare: baseline of every channel from a stretch of rest, or a refusal with the reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from soft_tactile_node.errors import NotAtRestError
+from soft_tactile_node.samples import Array
+
+REST_PRESSURE_PA = 1000.0
+"""Highest gauge pressure that counts as vented (Pa)."""
+
+MINIMUM_SCANS = 10
+"""Fewest scans a tare needs."""
+
+
+@dataclass(frozen=True)
+class Tare:
+    """Baseline of a finger at rest.
+
+    Attributes
+    ----------
+    inductance_h : numpy.ndarray, shape (c,)
+        Mean inductance (H); NaN = the channel gave no samples.
+    temperature_c : float
+        Mean temperature (degC); NaN = not measured.
+    time_s : float
+        Time of the last scan it used (s).
+    """
+
+    inductance_h: Array
+    temperature_c: float
+    time_s: float
+
+
+def take_tare(time_s: Array, pressure_pa: Array, inductance_h: Array, temperature_c: Array, noise: Array) -> Tare:
+    """Return the tare of a stretch of rest.
+
+    Parameters
+    ----------
+    time_s : numpy.ndarray, shape (n,)
+        Stamps (s).
+    pressure_pa : numpy.ndarray, shape (n,)
+        Gauge pressure (Pa); NaN = no new reading.
+    inductance_h : numpy.ndarray, shape (n, c)
+        Inductance (H); NaN = missing.
+    temperature_c : numpy.ndarray, shape (n,)
+        Temperature (degC); NaN = not measured.
+    noise : numpy.ndarray, shape (c,)
+        Standard deviation of one scan, relative (1).
+
+    Returns
+    -------
+    Tare
+        See Tare.
+
+    Raises
+    ------
+    NotAtRestError
+        Too few scans, pressurised, no pressure reading, or a channel that moves by more than twice its noise.
+    """
+    if time_s.size < MINIMUM_SCANS:
+        raise NotAtRestError(f"tare needs {MINIMUM_SCANS} scans of rest; got {time_s.size}; lengthen the tare")
+    if not np.isfinite(pressure_pa).any():
+        raise NotAtRestError("tare needs a pressure reading; got none; check the pressure sensor")
+    highest = float(np.nanmax(np.abs(pressure_pa)))
+    if highest > REST_PRESSURE_PA:
+        raise NotAtRestError(f"tare needs a vented finger (within 1 kPa gauge); got {highest / 1000:.1f} kPa; vent and wait")
+    baseline = np.full(inductance_h.shape[1], np.nan)
+    centred = time_s - time_s.mean()
+    length = float(time_s[-1] - time_s[0])
+    for channel in range(inductance_h.shape[1]):
+        values = inductance_h[:, channel]
+        good = np.isfinite(values) & (values > 0.0)
+        if good.sum() < MINIMUM_SCANS // 2:
+            continue
+        # the median shrugs off single wild samples, which a mean would carry into every later estimate
+        middle = float(np.median(values[good]))
+        good &= np.abs(values / middle - 1.0) < max(20.0 * noise[channel], 1e-3)
+        baseline[channel] = values[good].mean()
+        relative = values[good] / baseline[channel] - 1.0
+        offsets = centred[good]
+        slope = float(offsets @ relative / max(offsets @ offsets, 1e-12))
+        uncertainty = noise[channel] / np.sqrt(max(offsets @ offsets, 1e-12))
+        if abs(slope) * length > 2.0 * noise[channel] + 3.0 * uncertainty * length:
+            raise NotAtRestError(
+                f"tare needs a finger at rest; channel {channel + 1} moves by {1e6 * slope * length:.0f} ppm in "
+                f"{length:.1f} s, its noise is {1e6 * noise[channel]:.0f} ppm; keep the finger still and untouched"
+            )
+    if not np.isfinite(baseline).any():
+        raise NotAtRestError("tare needs coil readings; every channel is missing; check the wiring")
+    temperature = float(np.nanmean(temperature_c)) if np.isfinite(temperature_c).any() else float("nan")
+    return Tare(baseline, temperature, float(time_s[-1]))
