@@ -73,7 +73,7 @@ $(DONE)/node: $(DONE)/messages $(NODE_SOURCES)
 	@touch $@
 	@echo "Installed. Try: $(VENV)/bin/soft-tactile --help"
 
-$(DONE)/test_tools: $(DONE)/node soft_tactile_node/pyproject.toml
+$(DONE)/test_tools: $(DONE)/node soft_tactile_node/setup.cfg
 	@echo "[test] tools of the checks"
 	@$(PIP) install './soft_tactile_node[ros,test]'
 	@rm -rf soft_tactile_node/build soft_tactile_node/*.egg-info

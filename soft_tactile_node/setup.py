@@ -1,4 +1,4 @@
-"""What cannot stand in pyproject.toml: files installed outside the Python package, and a version colcon can read."""
+"""What cannot stand in setup.cfg: files installed outside the Python package, and what colcon cannot read there."""
 
 from pathlib import Path
 
@@ -33,7 +33,7 @@ def shared_files(folder: str) -> list[tuple[str, list[str]]]:
 
 
 setup(
-    python_requires=">=3.10",
+    python_requires=">=3.10",  # from setup.cfg it would reach colcon as an object it cannot parse
     data_files=[
         ("share/ament_index/resource_index/packages", ["resource/soft_tactile_node"]),
         (SHARE.as_posix(), ["package.xml"]),

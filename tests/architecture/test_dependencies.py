@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import configparser
 import re
 import sys
 import xml.etree.ElementTree as ElementTree
@@ -14,12 +15,15 @@ IMPORT_NAMES = {"pyyaml": "yaml"}  # where the name of the distribution is not t
 OPTIONAL = {"tf2_msgs"}
 
 
-def _declared(heading: str) -> set[str]:
-    """Return the names in a list of requirements of the package's pyproject.toml."""
-    text = (ROOT / "soft_tactile_node" / "pyproject.toml").read_text()
-    match = re.search(rf"^{heading} = \[\n(.*?)^\]", text, re.MULTILINE | re.DOTALL)
-    assert match
-    return {name.lower() for name in re.findall(r'^\s*"([\w-]+)', match[1], re.MULTILINE)}
+def _declared(section: str, option: str) -> set[str]:
+    """Return the names in a list of requirements of the package's setup.cfg."""
+    setup = configparser.ConfigParser()
+    setup.read(ROOT / "soft_tactile_node" / "setup.cfg")
+    return {name.lower() for name in re.findall(r"^\s*([\w-]+)", setup[section][option], re.MULTILINE)}
+
+
+def _extra(name: str) -> set[str]:
+    return _declared("options.extras_require", name)
 
 
 def _imported() -> tuple[set[str], set[str]]:
@@ -38,13 +42,13 @@ def _imported() -> tuple[set[str], set[str]]:
 
 def test_pip_requirements_are_what_is_imported() -> None:
     """Nothing is imported that a plain pip install does not bring, and nothing is brought that nobody imports."""
-    declared = {IMPORT_NAMES.get(name, name) for name in _declared("dependencies")}
+    declared = {IMPORT_NAMES.get(name, name) for name in _declared("options", "install_requires")}
     assert declared == _imported()[0]
 
 
 def test_ros_extra_covers_what_is_imported() -> None:
     """The extra [ros] brings each ROS 2 package that is imported, but for the project's own interfaces."""
-    wheels = {name.removeprefix("ros-jazzy-").replace("-", "_") for name in _declared("ros")}
+    wheels = {name.removeprefix("ros-jazzy-").replace("-", "_") for name in _extra("ros")}
     needed = _imported()[1] - OPTIONAL - {"soft_tactile_msgs", "rcl_interfaces"}  # the last comes with rclpy
     assert needed - wheels == set()
     assert "soft_tactile_msgs" not in wheels, "pip cannot find it: it is installed from the folder"
@@ -59,7 +63,7 @@ def test_package_manifest_covers_what_is_imported() -> None:
 
 def test_test_tools_are_declared() -> None:
     """The extra [test] brings what the tests import."""
-    brought = {name.replace("-", "_") for name in _declared("test") | _declared("dependencies")}
+    brought = {name.replace("-", "_") for name in _extra("test") | _declared("options", "install_requires")}
     brought = {IMPORT_NAMES.get(name, name) for name in brought}
     own = {path.stem for path in (ROOT / "tests").rglob("*.py")} | {path.name for path in (ROOT / "tests").rglob("*/")}
     missing = {

@@ -40,9 +40,14 @@ def _public(path: Path) -> Iterator[tuple[str, ast.FunctionDef | ast.ClassDef]]:
     for node in tree(path).body:
         if isinstance(node, (ast.FunctionDef, ast.ClassDef)) and not node.name.startswith("_"):
             yield f"{module}.{node.name}", node
-            for inner in node.body if isinstance(node, ast.ClassDef) else ():
+            for inner in node.body if isinstance(node, ast.ClassDef) and not _is_protocol(node) else ():
                 if isinstance(inner, ast.FunctionDef) and not inner.name.startswith("_"):
                     yield f"{module}.{node.name}.{inner.name}", inner
+
+
+def _is_protocol(node: ast.ClassDef) -> bool:
+    """Return whether a class only names what others have; those that have it describe it."""
+    return any(ast.unparse(base).endswith("Protocol") for base in node.bases)
 
 
 CASES = [

@@ -66,4 +66,5 @@ def test_licence_is_complete() -> None:
     assert "END OF TERMS AND CONDITIONS" in text
     for package in ("soft_tactile_node", "soft_tactile_msgs"):
         assert "<license>Apache-2.0</license>" in (ROOT / package / "package.xml").read_text()
-        assert 'license = { text = "Apache-2.0" }' in (ROOT / package / "pyproject.toml").read_text()
+    assert 'license = { text = "Apache-2.0" }' in (ROOT / "soft_tactile_msgs" / "pyproject.toml").read_text()
+    assert "license = Apache-2.0" in (ROOT / "soft_tactile_node" / "setup.cfg").read_text()

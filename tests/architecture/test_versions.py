@@ -11,11 +11,14 @@ import pytest
 from architecture.project import ROOT
 
 
+BUILD_FILES = {"soft_tactile_node": "setup.cfg", "soft_tactile_msgs": "pyproject.toml"}
+
+
 def _versions() -> dict[str, str]:
     found = {}
-    for package in ("soft_tactile_node", "soft_tactile_msgs"):
-        text = (ROOT / package / "pyproject.toml").read_text()
-        found[f"{package}/pyproject.toml"] = re.findall(r'^version = "(.+)"$', text, re.MULTILINE)[0]
+    for package, file in BUILD_FILES.items():
+        text = (ROOT / package / file).read_text()
+        found[f"{package}/{file}"] = re.findall(r'^version = "?([\d.]+)"?$', text, re.MULTILINE)[0]
         manifest = ElementTree.parse(ROOT / package / "package.xml")
         found[f"{package}/package.xml"] = manifest.findtext("version", "")
     released = re.findall(r"^## \[(\d.*?)\]", (ROOT / "CHANGELOG.md").read_text(), re.MULTILINE)
@@ -30,11 +33,11 @@ def test_one_version_number() -> None:
     assert re.fullmatch(r"\d+\.\d+\.\d+", versions["CHANGELOG.md"])
 
 
-@pytest.mark.parametrize("distribution", ["soft_tactile_node", "soft_tactile_msgs"])
+@pytest.mark.parametrize("distribution", BUILD_FILES)
 def test_the_installed_version_is_the_one_of_the_sources(distribution: str) -> None:
     """The tests run against the version whose sources lie beside them."""
     try:
         installed = metadata.version(distribution)
     except metadata.PackageNotFoundError:
         pytest.skip(f"{distribution} is not installed here")
-    assert installed == _versions()[f"{distribution}/pyproject.toml"]
+    assert installed == _versions()[f"{distribution}/{BUILD_FILES[distribution]}"]
