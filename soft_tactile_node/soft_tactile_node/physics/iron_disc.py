@@ -64,24 +64,19 @@ class MagneticDisc:
 
 @dataclass(frozen=True)
 class DiscResponse:
-    """How a disc answers a magnetic field: points where the field is wanted, and the matrix of the answer.
+    """How a disc answers a magnetic field: points where the coils' fields are wanted, and the form that turns them into dL.
 
     Attributes
     ----------
     points_m : numpy.ndarray, shape (q, 3)
         Points in the disc's own frame, origin in its centre, z along its axis (m).
-    weights_m3 : numpy.ndarray, shape (q,)
-        Volume that each point stands for (m^3).
-    matrix : numpy.ndarray, shape (3 q, 3 q), or None
-        Symmetric response chi (1 + chi N)^-1, real or complex; None = chi alone (weak limit).
-    susceptibility : complex
-        chi' - j chi'' (1).
+    form : numpy.ndarray, shape (q,) or (3 q, 3 q)
+        dL_ij = B_i Q B_j / mu0 with B of all points and components in a row: the diagonal of Q for each point, or all
+        of it (m^3); real or complex, symmetric.
     """
 
     points_m: Array
-    weights_m3: Array
-    matrix: NDArray[np.generic] | None
-    susceptibility: complex
+    form: NDArray[np.generic]
 
     def inductance_matrix(self, fields_t_a: ArrayLike) -> ComplexArray:
         """Return the change of the inductance matrix of coils whose fields are known at the points.
@@ -98,16 +93,15 @@ class DiscResponse:
 
         Notes
         -----
-        Source: first order of the energy change, Jackson, Classical Electrodynamics, 5.16; Landau & Lifshitz,
-        Electrodynamics of Continuous Media, sec. 32 (recalled); beyond it by reciprocity.
+        Source: energy of a magnetised body in a field, Jackson, Classical Electrodynamics, 5.16; Landau & Lifshitz,
+        Electrodynamics of Continuous Media, sec. 32 (recalled).
         """
         fields = np.asarray(fields_t_a, dtype=float)
         if fields.shape[-2:] != self.points_m.shape:
             raise RangeError(f"fields_t_a must end in shape {self.points_m.shape}; got {fields.shape[-2:]}")
         flat = fields.reshape(*fields.shape[:-2], -1)
-        weighted = flat * np.repeat(self.weights_m3, 3) / MU0_H_M
-        answer = flat * self.susceptibility if self.matrix is None else flat @ self.matrix.T
-        return np.asarray(weighted @ np.swapaxes(answer, -1, -2), dtype=np.complex128)
+        answer = flat * np.repeat(self.form, 3) if self.form.ndim == 1 else flat @ self.form
+        return np.asarray(flat @ np.swapaxes(answer, -1, -2) / MU0_H_M, dtype=np.complex128)
 
 
 def weak_response(disc: MagneticDisc, radial: int = 5, around: int = 16, through: int = 4) -> DiscResponse:
@@ -138,7 +132,9 @@ def weak_response(disc: MagneticDisc, radial: int = 5, around: int = 16, through
     r, phi, z = np.meshgrid(radius, angle, height, indexing="ij")
     weights = np.einsum("i,j,k->ijk", 0.5 * weight_r, np.full(around, 1.0 / around), 0.5 * weight_z) * disc.volume_m3
     points = np.stack([r * np.cos(phi), r * np.sin(phi), z], axis=-1).reshape(-1, 3)
-    return DiscResponse(points, weights.ravel(), None, complex(disc.susceptibility, -disc.loss_susceptibility))
+    if disc.loss_susceptibility == 0.0:
+        return DiscResponse(points, disc.susceptibility * weights.ravel())
+    return DiscResponse(points, complex(disc.susceptibility, -disc.loss_susceptibility) * weights.ravel())
 
 
 class CoilField:
@@ -318,4 +314,4 @@ def loop_disc_change(radius_m: float, disc: MagneticDisc, gap_m: float, order: S
     points = response.points_m + np.array([0.0, 0.0, check_range(gap_m, 0.0, name="gap_m", open_low=True)])
     points[:, 2] += 0.5 * disc.thickness_m
     b_rho, b_z = loop_field(radius_m, np.hypot(points[:, 0], points[:, 1]), points[:, 2])
-    return float(disc.susceptibility * np.sum(response.weights_m3 * (b_rho**2 + b_z**2)) / MU0_H_M)
+    return float(np.sum(response.form.real * (b_rho**2 + b_z**2)) / MU0_H_M)
