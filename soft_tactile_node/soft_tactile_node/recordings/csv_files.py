@@ -15,6 +15,7 @@ from soft_tactile_node.samples import MAX_CHANNELS, Array, ContactEvent, EventKi
 
 FORCE = ("force_x_n", "force_y_n", "force_z_n")
 ACCELERATION = ("accel_x_m_s2", "accel_y_m_s2", "accel_z_m_s2")
+REFERENCE = (*FORCE, "bend_rad")
 TRUTH = ("time_s", *FORCE, "bend_rad", "in_contact", "slip")
 VARIANCE = ("force_x_var_n2", "force_y_var_n2", "force_z_var_n2")
 ESTIMATE = ("time_s", *FORCE, *VARIANCE, "contact_probability", "in_contact", "bend_rad", "flags")
@@ -24,7 +25,7 @@ _INDUCTANCE = re.compile(r"coil_(\d+)_h")
 _LOSS = re.compile(r"coil_(\d+)_ohm")
 
 
-def load_recording(path: str | Path) -> Recording:
+def load_recording(path: str | Path, *, reference: bool = True) -> Recording:
     """Read a recording.
 
     Parameters
@@ -32,6 +33,8 @@ def load_recording(path: str | Path) -> Recording:
     path : str or pathlib.Path
         CSV file with the columns `time_s, pressure_pa, coil_1_h … coil_N_h` (N up to 16) and, where measured,
         `temperature_c`, `coil_1_ohm …`, `accel_x_m_s2 …`, `indent_m`, `force_x_n …`, `bend_rad`; in any order.
+    reference : bool
+        False leaves out the reference columns, force and bend, unread.
 
     Returns
     -------
@@ -48,8 +51,8 @@ def load_recording(path: str | Path) -> Recording:
     inductance = [f"coil_{number}_h" for number in range(1, channels + 1)]
     loss = [f"coil_{number}_ohm" for number in range(1, channels + 1)]
     _require(path, names, ("time_s", "pressure_pa", *inductance))
-    single = ("time_s", "pressure_pa", "temperature_c", "indent_m", "bend_rad")
-    table = read_table(path, [*single, *inductance, *loss, *ACCELERATION, *FORCE])
+    known = ["time_s", "pressure_pa", "temperature_c", "indent_m", *inductance, *loss, *ACCELERATION]
+    table = read_table(path, known + list(REFERENCE if reference else ()), () if reference else REFERENCE)
     time_s = _take_times(path, table)
     columns = table.columns
     return Recording(

@@ -49,7 +49,7 @@ class CsvTable:
 class _Header:
     """Names of the columns, in file order, and which of them hold numbers."""
 
-    def __init__(self, path: Path, line: str, numeric: Sequence[str]) -> None:
+    def __init__(self, path: Path, line: str, numeric: Sequence[str], skipped: Sequence[str]) -> None:
         names = [name.strip() for name in _split_line(path, line, 1)]
         if all(_is_number(name) for name in names):
             raise RecordingError(f"{path}, row 1: holds numbers, not names; start with a row of column names")
@@ -63,7 +63,7 @@ class _Header:
         self.path = path
         self.names = names
         self.numeric = [index for index, name in enumerate(names) if name in set(numeric)]
-        self.other = [index for index in range(len(names)) if index not in set(self.numeric)]
+        self.other = [index for index, name in enumerate(names) if name not in {*numeric, *skipped}]
 
 
 def read_header(path: str | Path) -> list[str]:
@@ -85,11 +85,11 @@ def read_header(path: str | Path) -> list[str]:
         If the file cannot be opened, is empty or binary, or a name is empty or stands twice.
     """
     with _open(Path(path)) as stream:
-        return _read_header(Path(path), stream, []).names
+        return _read_header(Path(path), stream).names
 
 
-def read_table(path: str | Path, numeric: Sequence[str]) -> CsvTable:
-    """Read a CSV file: the columns `numeric` as numbers, all others as text.
+def read_table(path: str | Path, numeric: Sequence[str], skipped: Sequence[str] = ()) -> CsvTable:
+    """Read a CSV file: the columns `numeric` as numbers, all others but `skipped` as text.
 
     Parameters
     ----------
@@ -97,6 +97,8 @@ def read_table(path: str | Path, numeric: Sequence[str]) -> CsvTable:
         The file; comma separated, UTF-8, one header row. Blank lines are passed over.
     numeric : sequence of str
         Names of the columns that hold numbers; those the file lacks are left out of the result.
+    skipped : sequence of str
+        Names of columns that are not looked at.
 
     Returns
     -------
@@ -114,7 +116,7 @@ def read_table(path: str | Path, numeric: Sequence[str]) -> CsvTable:
     texts: list[list[list[str]]] = []
     row_numbers: list[NDArray[np.int64]] = []
     with _open(place) as stream:
-        header = _read_header(place, stream, numeric, digest)
+        header = _read_header(place, stream, numeric, skipped, digest)
         first_row = 2
         for block in _read_blocks(place, stream, digest):
             numbers, text, rows, lines = _parse_block(header, block, first_row)
@@ -212,7 +214,13 @@ def _decode(path: Path, data: bytes, row: int) -> str:
         raise RecordingError(f"{path}, row {row}: is not UTF-8 text; save the file as UTF-8 CSV") from error
 
 
-def _read_header(path: Path, stream: BinaryIO, numeric: Sequence[str], digest: hashlib._Hash | None = None) -> _Header:
+def _read_header(
+    path: Path,
+    stream: BinaryIO,
+    numeric: Sequence[str] = (),
+    skipped: Sequence[str] = (),
+    digest: hashlib._Hash | None = None,
+) -> _Header:
     line = _read(path, stream, HEADER_LIMIT, line=True)
     if digest is not None:
         digest.update(line)
@@ -223,7 +231,7 @@ def _read_header(path: Path, stream: BinaryIO, numeric: Sequence[str], digest: h
         raise RecordingError(f"{path}, row 1: is longer than {HEADER_LIMIT} bytes; start with a row of column names")
     if not text.strip():
         raise RecordingError(f"{path}, row 1: is blank; the first row must name the columns")
-    return _Header(path, text, numeric)
+    return _Header(path, text, numeric, skipped)
 
 
 def _read_blocks(path: Path, stream: BinaryIO, digest: hashlib._Hash) -> Iterator[bytes]:

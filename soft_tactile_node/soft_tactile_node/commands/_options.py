@@ -1,0 +1,77 @@
+"""Options that subcommands share: several values after one name, JSON output, progress on a terminal."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+from tqdm import tqdm
+
+
+class ManyValues(click.Command):
+    """A command whose `multiple` options also take several values at once: `--press a.csv b.csv`."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Repeat the option's name before each of its values, then parse as usual."""
+        repeated = {
+            name
+            for parameter in self.params
+            if isinstance(parameter, click.Option) and parameter.multiple and parameter.nargs == 1
+            for name in parameter.opts
+        }
+        spread: list[str] = []
+        current = ""
+        count = 0
+        for k, word in enumerate(args):
+            if word == "--":
+                spread += args[k:]
+                break
+            if word.startswith("-") and word != "-":
+                current, count = (word if word in repeated else ""), 0
+            elif current:
+                count += 1
+                if count > 1:
+                    spread.append(current)
+            spread.append(word)
+        return super().parse_args(ctx, spread)
+
+
+PATH = click.Path(path_type=Path)
+"""A file name; whether it can be read or written is found out by reading or writing it."""
+
+as_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object for machines instead of text.")
+"""The option --json, passed on as `as_json`."""
+
+
+def print_json(data: Mapping[str, Any]) -> None:
+    """Print one JSON object; what is not a finite number must be None already."""
+    print(json.dumps(data, indent=2, allow_nan=False))
+
+
+def make_progress(text: str) -> Callable[[float], None] | None:
+    """Return a function that shows how much of some long work is done, on a terminal only.
+
+    Parameters
+    ----------
+    text : str
+        What is being done.
+
+    Returns
+    -------
+    callable or None
+        Takes the share done (0 to 1); None where nobody looks (pipe, file).
+    """
+    if not sys.stderr.isatty():
+        return None
+    bar = tqdm(total=100, desc=text, bar_format="{desc} {bar} {n:.0f} % {elapsed}", leave=False)
+
+    def show(share: float) -> None:
+        bar.update(max(0.0, 100.0 * share - bar.n))
+        if share >= 1.0:
+            bar.close()
+
+    return show

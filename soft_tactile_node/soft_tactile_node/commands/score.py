@@ -1,0 +1,98 @@
+"""`soft-tactile score`: figures of estimates against the truth."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import click
+
+from soft_tactile_node.calibration.storage import load_calibration
+from soft_tactile_node.commands._options import PATH, ManyValues, as_json, print_json
+from soft_tactile_node.errors import RangeError, RecordingError
+from soft_tactile_node.recordings import load_estimate, load_events, load_recording, load_truth
+from soft_tactile_node.scoring import FULL_SCALE_N, score_in_detail
+from soft_tactile_node.scoring.sheet import format_score
+
+
+@click.command(cls=ManyValues)
+@click.argument("files", metavar="[EST.csv TRUTH.csv]", nargs=-1, type=PATH)
+@click.option(
+    "--pair",
+    "pairs",
+    metavar="EST.csv TRUTH.csv",
+    nargs=2,
+    multiple=True,
+    type=PATH,
+    help="Another estimate with its truth; may be repeated.",
+)
+@click.option(
+    "--events",
+    "events",
+    metavar="EV.csv…",
+    multiple=True,
+    type=PATH,
+    help="Events of each pair, in order; needed for slips.",
+)
+@click.option(
+    "--recording",
+    "recordings",
+    metavar="REC.csv…",
+    multiple=True,
+    type=PATH,
+    help="Recording of each pair, in order; with --press for the bend rejection.",
+)
+@click.option(
+    "--press",
+    "press",
+    metavar="P.csv…",
+    multiple=True,
+    type=PATH,
+    help="Press recordings of the same pad, with reference force.",
+)
+@click.option("--calibration", metavar="CAL.yaml", type=PATH, help="Take the full scale from this calibration.")
+@as_json
+def command(
+    files: tuple[Path, ...],
+    pairs: tuple[tuple[Path, Path], ...],
+    events: tuple[Path, ...],
+    recordings: tuple[Path, ...],
+    press: tuple[Path, ...],
+    calibration: Path | None,
+    as_json: bool,
+) -> None:
+    """Score estimates against what truly happened.
+
+    Figures are pooled over all pairs. One whose input is missing says what it needs (null in JSON). Full scale is 5 N
+    of normal force and 2 N of shear unless a calibration says otherwise.
+    """
+    if len(files) not in (0, 2):
+        raise click.UsageError(f"give one estimate and its truth, more with --pair; got {len(files)} files")
+    couples = [(files[0], files[1])] if files else []
+    couples += pairs
+    if not couples:
+        raise click.UsageError("give an estimate and its truth: EST.csv TRUTH.csv, or --pair EST.csv TRUTH.csv")
+    for name, given in (("--events", events), ("--recording", recordings)):
+        if given and len(given) != len(couples):
+            raise click.UsageError(f"{name} must be given once for each pair: {len(couples)}; got {len(given)}")
+    full_scale_n = FULL_SCALE_N
+    if calibration is not None:
+        ranges = load_calibration(calibration).ranges
+        shear_n = ranges.force_shear_n if ranges.force_shear_n > 0.0 else FULL_SCALE_N[0]
+        full_scale_n = (shear_n, shear_n, ranges.force_normal_n)
+    try:
+        result = score_in_detail(
+            [(load_estimate(estimate), load_truth(truth)) for estimate, truth in couples],
+            [load_events(path) for path in events] if events else None,
+            recordings=[load_recording(path) for path in recordings] if recordings else None,
+            press=[load_recording(path) for path in press],
+            full_scale_n=full_scale_n,
+        )
+    except RangeError as error:
+        raise RecordingError(f"{', '.join(str(couple[1]) for couple in couples)}: {error}") from error
+    if as_json:
+        print_json(
+            {key: value if value is None or math.isfinite(value) else None for key, value in result.figures.items()}
+        )
+    else:
+        print(format_score(result))

@@ -1,0 +1,68 @@
+"""Figures as people read them: no more digits than the uncertainty allows."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class FigureRow:
+    """One row of a table of figures.
+
+    Attributes
+    ----------
+    name : str
+        What it is.
+    value : float or None
+        Its value; None = not known.
+    unit : str
+        Unit, empty for a plain number.
+    uncertainty : float or None
+        Standard uncertainty in the same unit; None = not known.
+    remark : str
+        Definition, bound or caution.
+    """
+
+    name: str
+    value: float | None
+    unit: str = ""
+    uncertainty: float | None = None
+    remark: str = ""
+
+
+def format_value(value: float | None, uncertainty: float | None = None, *, digits: int = 3) -> str:
+    """Return a number as text, with "± uncertainty" and digits to match where there is one.
+
+    Parameters
+    ----------
+    value : float or None
+        The value, any unit; None or NaN gives "not known".
+    uncertainty : float or None
+        Its standard uncertainty, same unit; two significant digits of it are shown (JCGM 100:2008, 7.2.6).
+    digits : int
+        Significant digits where no uncertainty is known.
+
+    Returns
+    -------
+    str
+        The text.
+    """
+    if value is None or math.isnan(value):
+        return "not known"
+    if uncertainty is None or not math.isfinite(uncertainty) or uncertainty <= 0.0 or not math.isfinite(value):
+        return _shorten(value, digits)
+    decimals = 1 - math.floor(math.log10(uncertainty))
+    if -3 <= decimals <= 6:
+        shown = max(decimals, 0)
+        return f"{round(value, decimals):.{shown}f} ± {round(uncertainty, decimals):.{shown}f}"
+    lead = max(math.floor(math.log10(abs(value))) if value else 0, math.floor(math.log10(uncertainty)))
+    shown = max(decimals + lead, 0)
+    scale = 10.0**lead
+    return f"({value / scale:.{shown}f} ± {uncertainty / scale:.{shown}f})e{lead}"
+
+
+def _shorten(value: float, digits: int) -> str:
+    if isinstance(value, int) or (value == round(value) and abs(value) < 10**digits):
+        return f"{value:.0f}"
+    return f"{value:.{digits}g}"
