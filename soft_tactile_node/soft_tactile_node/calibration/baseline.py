@@ -194,9 +194,10 @@ def _fit_bend(free_bend: Sequence[Recording], scale_pa: float) -> Array | None:
 
 
 def _require_rows(known: NDArray[np.bool_], kind: str) -> None:
-    if np.count_nonzero(known) < LEAST_ROWS:
+    count = np.count_nonzero(known)
+    if count < LEAST_ROWS:
         raise CalibrationError(
-            f"{kind} recordings must have at least {LEAST_ROWS} complete rows; got {np.count_nonzero(known)}; record longer"
+            f"{kind} recordings must have at least {LEAST_ROWS} complete rows; got {count}; record longer"
         )
 
 

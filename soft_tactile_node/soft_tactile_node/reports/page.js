@@ -10,6 +10,7 @@
       model.background_fill_color = scheme.paper;
       model.border_fill_color = scheme.paper;
       model.outline_line_color = scheme.line;
+      if ("border_line_color" in model) model.border_line_color = null;
     } else if (/Axis$/.test(model.type)) {
       model.axis_label_text_color = scheme.ink;
       model.major_label_text_color = scheme.ink;

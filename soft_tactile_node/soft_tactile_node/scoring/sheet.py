@@ -58,6 +58,7 @@ def _details(score: Score) -> list[str]:
         sigma, error = score.honesty.free_sigma_n[k], score.honesty.free_error_n[k]
         if sigma == sigma and error == error:
             lines.append(
-                f"contact-free, axis {axis}: stated {sigma:.4g} N rms, true error {error:.4g} N rms (want stated <= 2 x true)"
+                f"contact-free, axis {axis}: stated {sigma:.4g} N rms, true error {error:.4g} N rms "
+                "(want stated <= 2 x true)"
             )
     return lines
