@@ -6,12 +6,44 @@ import math
 
 import numpy as np
 
+from soft_tactile_node.samples import Array
 from soft_tactile_node.simulation import state as at
 from soft_tactile_node.simulation.specimen import FULL_SCALE_NORMAL_N, WORKING_PRESSURE_PA
 from soft_tactile_node.simulation.timeline import Timeline
 
 REST_S = 2.0
 P = at.COMMAND_PRESSURE
+
+
+def earlier_use(temperature_c: float, fingers: int, rng: np.random.Generator, rate_hz: float) -> Array:
+    """Return commands of what happened before a recording: the fingers were tried out, then left alone for a while.
+
+    Parameters
+    ----------
+    temperature_c : float
+        Temperature (degC).
+    fingers : int
+        Number of fingers (1).
+    rng : numpy.random.Generator
+        Source of the details.
+    rate_hz : float
+        Command rows per second (Hz).
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, columns)
+        Commands.
+    """
+    before = Timeline(temperature_c, fingers)
+    for _ in range(2):
+        top = float(rng.uniform(0.7, 1.0)) * WORKING_PRESSURE_PA
+        dwell = float(rng.uniform(0.3, 2.0))
+        for target, wait in ((top, dwell), (0.0, 0.5)):
+            for finger in range(fingers):
+                before.ramp(P + finger, target, 0.8)
+            before.wait(0.8 + wait)
+    before.wait(float(rng.uniform(12.0, 30.0)))
+    return before.sample(np.arange(round(before.now_s * rate_hz)) / rate_hz)
 
 
 def _sweep_to(script: Timeline, pressure_pa: float, rate_pa_s: float) -> None:
@@ -236,7 +268,8 @@ def script_light_touch(script: Timeline, rng: np.random.Generator, duration_s: f
         for _ in range(int(rng.integers(1, 4))):
             script.put(at.COMMAND_OFFSET_X, float(rng.uniform(-1.5e-3, 1.5e-3)))
             script.put(at.COMMAND_OFFSET_Y, float(rng.uniform(-1.5e-3, 1.5e-3)))
-            _light_touch(script, float(rng.uniform(0.06, 0.295)), float(rng.uniform(0.1, 0.5)), float(rng.uniform(0.1, 0.8)))
+            rise, hold = float(rng.uniform(0.1, 0.5)), float(rng.uniform(0.1, 0.8))
+            _light_touch(script, float(rng.uniform(0.06, 0.295)), rise, hold)
             script.wait(float(rng.uniform(0.6, 1.6)))
     _sweep_to(script, 0.0, 40.0e3)
     script.wait(2.0)

@@ -81,9 +81,21 @@ class CoilFaults:
 
     def __init__(self, faults: Sequence[Fault], finger: int = 0) -> None:
         self._faults = [fault for fault in faults if fault.finger == finger]
+        self._finger = finger
         self._kept: dict[int, Array] = {}
         self._kept_pressure: dict[int, float] = {}
         self._last_pressure = 0.0
+
+    def add(self, fault: Fault) -> None:
+        """Take up one more fault.
+
+        Parameters
+        ----------
+        fault : Fault
+            Ignored if it belongs to another finger.
+        """
+        if fault.finger == self._finger:
+            self._faults.append(fault)
 
     def spoil_coils(self, time_s: float, inductance_h: Array, rng: np.random.Generator) -> Array:
         """Return the readings as delivered.

@@ -90,6 +90,32 @@ def surface_at(item: ObjectParameters, mount: Mount) -> float:
     return 2.0 * item.half_width_m - mount.stop_m if mount.stop_m > 0.0 else item.half_width_m
 
 
+def lid_way(
+    finger: FingerParameters, bend_rad: float, object_x_m: float, item: ObjectParameters, mount: Mount
+) -> float:
+    """Return how much further a jar's lid edge is from the pad centre than when pad and jar are level and touch (m).
+
+    Parameters
+    ----------
+    finger : FingerParameters
+        The finger.
+    bend_rad : float
+        Its bend (rad).
+    object_x_m : float
+        The object centre's x in the palm frame (m).
+    item, mount
+        What lies where.
+
+    Returns
+    -------
+    float
+        Way along the palm, plus what the open finger is away (m).
+    """
+    x, z = palm_position(finger, bend_rad)
+    apart = max(0.0, z - surface_at(item, mount))
+    return math.hypot(x - object_x_m + item.lid_distance_m, apart) - item.lid_distance_m
+
+
 def hold_pressure(finger: FingerParameters, item: ObjectParameters, mount: Mount, force_n: float) -> float:
     """Return the pressure at which a finger presses an item with a force, from the loading side of its hysteresis.
 

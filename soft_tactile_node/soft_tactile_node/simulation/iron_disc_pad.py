@@ -1,7 +1,7 @@
 """Pad variant `iron_disc`: pose of the disc from bend and touch, inductance of each coil from the tabulated field.
 
-By symmetry one table serves all coils and specimens: change of inductance of one flat coil against distance of the disc's
-centre from the coil's axis, height of its lower face, and the two tilts of its axis. Invented geometry.
+By symmetry one table serves all coils and specimens: change of inductance of one flat coil against distance of the
+disc's centre from the coil's axis, height of its lower face, and the two tilts of its axis. Invented geometry.
 """
 
 from __future__ import annotations
@@ -11,16 +11,18 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from soft_tactile_node.compiled import compiled
+from soft_tactile_node.physics.constants import MU0_H_M
 from soft_tactile_node.physics.demagnetisation import demagnetised_response
 from soft_tactile_node.physics.eddy_layers import Layer, SheetCoil, impedance_change
-from soft_tactile_node.physics.iron_disc import CoilField, MagneticDisc, board_inductance_change, diagonal_change
+from soft_tactile_node.physics.iron_disc import CoilField, DiscResponse, MagneticDisc, tilt_rotation
 from soft_tactile_node.physics.spiral import SpiralCoil, inductance_rings
 from soft_tactile_node.samples import Array
 from soft_tactile_node.simulation import state as at
-from soft_tactile_node.simulation.spline_table import spline_1d, spline_4d, spline_coefficients
 from soft_tactile_node.simulation.specimen import REFERENCE_TEMPERATURE_C, FingerParameters
+from soft_tactile_node.simulation.spline_table import spline_1d, spline_4d, spline_coefficients
 from soft_tactile_node.simulation.table_cache import cached_table
 
 COIL = SpiralCoil(inner_radius_m=1.0e-3, outer_radius_m=4.0e-3, turns=10, layers=2, layer_gap_m=0.2e-3)
@@ -30,9 +32,9 @@ CENTRES_M = ((4.2e-3, 4.2e-3), (4.2e-3, -4.2e-3), (-4.2e-3, 4.2e-3), (-4.2e-3, -
 SURFACE_STANDOFF_M = 5.0e-3
 CAPACITANCE_F = 470.0e-12
 
-_DISTANCE = (0.0, 12.0e-3, 17)
-_HEIGHT = (0.5e-3, 4.1e-3, 19)
-_TILT = (-0.36, 0.36, 7)
+_DISTANCE = (0.0, 12.0e-3, 25)
+_HEIGHT = (0.5e-3, 3.7e-3, 19)
+_TILT = (-0.24, 0.24, 7)
 _LID = (2.0e-3, 42.0e-3, 41)
 _REFERENCE_C = REFERENCE_TEMPERATURE_C
 
@@ -113,26 +115,49 @@ class IronDiscTables(NamedTuple):
     lid_h: Array
 
 
+def _pose_changes(response: DiscResponse, field: CoilField, centres_m: Array, tilts_rad: Array) -> Array:
+    """Return the change of one coil's inductance (n,) (H) for disc centres (n, 3) and tilts (n, 2).
+
+    The same sum as `board_inductance_change`, as one matrix product for all poses.
+    """
+    rotation = tilt_rotation(tilts_rad)
+    points = np.einsum("nij,qj->nqi", rotation, response.points_m) + centres_m[:, None, :]
+    local = np.einsum("nji,nqj->nqi", rotation, field(points)).reshape(len(centres_m), -1)
+    return np.asarray(np.sum(local * (local @ response.form.real), axis=1) / MU0_H_M)
+
+
+def _continue_down(change: Array, impossible: NDArray[np.bool_], height: Array) -> Array:
+    """Replace the values of impossible poses by a smooth continuation from the heights above (log-quadratic)."""
+    out = change.copy()
+    for index in np.ndindex(change.shape[:2]):
+        bad = impossible[index]
+        if bad.any():
+            first = int(np.count_nonzero(bad))
+            rows = slice(first, first + 4)
+            law = np.polynomial.Polynomial.fit(height[rows], np.log(change[index][rows]), 2)
+            out[index][:first] = np.exp(law(height[:first]))
+    return out
+
+
 def _build_disc_table() -> Array:
-    response = demagnetised_response(DISC, across=12)
+    response = demagnetised_response(DISC, rings=14, orders=10)
     field = CoilField(COIL, 0.05e-3, 12.0e-3, 22.0e-3)
     distance, height, tilt = (np.linspace(*axis) for axis in (_DISTANCE, _HEIGHT, _TILT))
     half = tilt[tilt > -1.0e-9]
+    lean, side, low = (a.ravel() for a in np.meshgrid(tilt, half, height, indexing="ij"))
+    # the disc's axis is (sin lean, sin side, .): turned by -side about x and lean about y
+    poses = np.stack([-side, lean], axis=-1)
+    # a strongly tilted low disc would reach into the coil: not a pose of the pad, only a corner of the table
+    floor = DISC.radius_m * np.hypot(np.sin(lean), np.sin(side)) + 0.12e-3
+    level = np.maximum(low, floor) + 0.5 * DISC.thickness_m
+    impossible = (low < floor).reshape(len(tilt), len(half), len(height))
     out = np.empty((len(distance), len(height), len(tilt), len(tilt)))
     for i, away in enumerate(distance):
-        lean, side = np.meshgrid(tilt, half, indexing="ij")
-        for j, low in enumerate(height):
-            # the disc's axis is (sin lean, sin side, .): turned by -side about x and lean about y
-            poses = np.stack([-side.ravel(), lean.ravel()], axis=-1)
-            centre = np.broadcast_to([away, 0.0, low + 0.5 * DISC.thickness_m], (len(poses), 3))
-            # a strongly tilted low disc would reach into the coil; the pad's floor stops it before that
-            dip = DISC.radius_m * np.hypot(np.sin(lean), np.sin(side)).ravel()
-            lift = np.maximum(0.0, dip + 0.15e-3 - low)
-            centre = centre + np.stack([np.zeros_like(lift), np.zeros_like(lift), lift], axis=-1)
-            matrices = board_inductance_change(response, field, np.zeros((1, 2)), centre, poses)
-            change = diagonal_change(matrices)[:, 0].reshape(lean.shape)
-            out[i, j, :, len(tilt) - len(half) :] = change
-            out[i, j, :, : len(half)] = change[:, ::-1]
+        centres = np.stack([np.full_like(level, away), np.zeros_like(level), level], axis=-1)
+        change = _pose_changes(response, field, centres, poses).reshape(len(tilt), len(half), len(height))
+        change = _continue_down(change, impossible, height)
+        out[i, :, :, len(tilt) - len(half) :] = np.moveaxis(change, 2, 0)
+        out[i, :, :, : len(half)] = np.moveaxis(change[:, ::-1], 2, 0)
     return spline_coefficients(out)
 
 
@@ -157,7 +182,7 @@ def load_iron_disc_tables() -> IronDiscTables:
     """
     axes = (_DISTANCE, _HEIGHT, _TILT)
     shape = (_DISTANCE[2] + 2, _HEIGHT[2] + 2, _TILT[2] + 2, _TILT[2] + 2)
-    disc = cached_table("iron-disc", (COIL, DISC, axes, 1), shape, _build_disc_table)
+    disc = cached_table("iron-disc", (COIL, DISC, axes, 4), shape, _build_disc_table)
     lid = cached_table("steel-lid", (COIL, CAPACITANCE_F, _LID, 1), (_LID[2] + 2,), _build_lid_table)
     return IronDiscTables(float(inductance_rings(COIL)), disc, lid)
 

@@ -172,12 +172,10 @@ def liquid_metal_series(
     coil_temperature_c: Array,
     lid_m: Array,
 ) -> tuple[Array, Array]:
-    """Return inductance (n, 1) (H) and loss (n, 1) (ohm) for states (n, s), temperatures (n,) and lid distances (n,)."""
+    """Return inductance (n, 1) (H) and loss (n, 1) (ohm) for states (n, s), temperatures (n,), lid distances (n,)."""
     n = states.shape[0]
     out = np.empty((n, 1))
     loss = np.empty((n, 1))
     for k in range(n):
-        out[k, 0], loss[k, 0] = metal_coil(
-            pad, tables, states[k], temperature_c[k], coil_temperature_c[k], lid_m[k]
-        )
+        out[k, 0], loss[k, 0] = metal_coil(pad, tables, states[k], temperature_c[k], coil_temperature_c[k], lid_m[k])
     return out, loss

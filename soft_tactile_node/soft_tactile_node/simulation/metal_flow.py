@@ -15,7 +15,7 @@ _DENSITY = ALLOY_DENSITY_KG_M3
 
 @compiled
 def press_pressure(finger: FingerParameters, force_n: float, bend_rad: float, gravity_x_m_s2: float) -> float:
-    """Return the pressure that drives metal out of the press cell (Pa): touch, bending of the pad, weight of the column."""
+    """Return the pressure that drives metal out of the press cell (Pa): touch, bending, weight of the column."""
     bending = finger.metal_bend_pa * bend_rad + finger.metal_bend_quadratic_pa * bend_rad * abs(bend_rad)
     return force_n / finger.metal_area_m2 + bending + _DENSITY * gravity_x_m_s2 * finger.metal_column_m
 
@@ -24,8 +24,8 @@ def press_pressure(finger: FingerParameters, force_n: float, bend_rad: float, gr
 def step_metal(finger: FingerParameters, now: Array, gravity_x_m_s2: float, dt_s: float) -> None:
     """Advance the displaced volume by one substep; gravity minus base acceleration along the pad's x (m/s^2).
 
-    dV/dt = (p_drive - p_walls(V)) / R with p_walls = k V + k3 V^3. The duct is soft: pressure in it widens it (R falls),
-    so metal goes in quickly; on the way back only the walls drive it through a duct at rest.
+    dV/dt = (p_drive - p_walls(V)) / R with p_walls = k V + k3 V^3. The duct is soft: pressure in it widens it (R
+    falls), so metal goes in quickly; on the way back only the walls drive it through a duct at rest.
     """
     drive = press_pressure(finger, now[at.FORCE_Z], now[at.BEND], gravity_x_m_s2)
     volume = now[at.METAL]

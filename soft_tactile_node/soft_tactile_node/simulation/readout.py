@@ -86,9 +86,7 @@ def count_series(
     out = np.empty_like(inductance_h)
     for k in range(inductance_h.shape[0]):
         for i in range(inductance_h.shape[1]):
-            out[k, i] = count_inductance(
-                readout, inductance_h[k, i], loss_ohm[k, i], gate_s, noise[k, i], phase[k, i]
-            )
+            out[k, i] = count_inductance(readout, inductance_h[k, i], loss_ohm[k, i], gate_s, noise[k, i], phase[k, i])
     return out
 
 
@@ -156,3 +154,88 @@ def read_pressure(
     value = value + readout.pressure_noise_pa * rng.standard_normal(len(time_s))
     rounded = readout.pressure_step_pa * np.round(value / readout.pressure_step_pa)
     return np.where(fresh, rounded, np.nan)
+
+
+class FingerReadout:
+    """The front end of one finger, scan by scan.
+
+    Parameters
+    ----------
+    readout : ReadoutParameters
+        The front end.
+    channels : int
+        Number of coils (1).
+    scan_s : float
+        Scan period (s).
+    rng : numpy.random.Generator
+        Source of noise; kept as `rng`.
+    """
+
+    def __init__(self, readout: ReadoutParameters, channels: int, scan_s: float, rng: np.random.Generator) -> None:
+        self.rng = rng
+        self._readout = readout
+        self._gate_s = readout.gate_share * scan_s / channels
+        self._keep = float(np.exp(-scan_s / readout.drift_s))
+        self._sizes = np.concatenate([np.full(channels, readout.drift), [readout.drift_common]])
+        self._drift = self._sizes * rng.standard_normal(channels + 1)
+        self._tick = -1.0
+        self._phase_s = float(rng.uniform(0.0, readout.pressure_interval_s))
+
+    def coils(self, inductance_h: Array, loss_ohm: Array) -> Array:
+        """Return one reading of all coils.
+
+        Parameters
+        ----------
+        inductance_h, loss_ohm : numpy.ndarray, shape (c,)
+            What the coils are (H, ohm).
+
+        Returns
+        -------
+        numpy.ndarray, shape (c,)
+            Readings (H).
+        """
+        count = len(inductance_h)
+        kick = self._sizes * self.rng.standard_normal(count + 1)
+        self._drift = self._keep * self._drift + np.sqrt(1.0 - self._keep**2) * kick
+        drifted = inductance_h * (1.0 + self._drift[:count] + self._drift[count])
+        noise, phase = self.rng.standard_normal((1, count)), self.rng.uniform(size=(1, count))
+        read = count_series(self._readout, drifted[None, :], loss_ohm[None, :], self._gate_s, noise, phase)
+        return np.asarray(read[0])
+
+    def pressure(self, time_s: float, line_pa: float) -> float:
+        """Return the pressure reading, if the sensor's clock has ticked since the last scan.
+
+        Parameters
+        ----------
+        time_s : float
+            Scan time (s), increasing.
+        line_pa : float
+            Gauge pressure at the sensor (Pa).
+
+        Returns
+        -------
+        float
+            Gauge pressure (Pa); NaN = no new reading.
+        """
+        tick = np.floor((time_s + self._phase_s) / self._readout.pressure_interval_s)
+        if tick <= self._tick:
+            return float("nan")
+        self._tick = tick
+        value = self._readout.pressure_gain * line_pa + self._readout.pressure_offset_pa
+        value += self._readout.pressure_noise_pa * self.rng.standard_normal()
+        return float(self._readout.pressure_step_pa * np.round(value / self._readout.pressure_step_pa))
+
+    def temperature(self, temperature_c: float) -> float:
+        """Return the temperature reading.
+
+        Parameters
+        ----------
+        temperature_c : float
+            Temperature of the coils (degC).
+
+        Returns
+        -------
+        float
+            Reading (degC).
+        """
+        return float(np.round(temperature_c + self._readout.temperature_noise_k * self.rng.standard_normal(), 3))

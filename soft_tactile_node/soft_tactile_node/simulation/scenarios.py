@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from soft_tactile_node.checks import check_range
 from soft_tactile_node.errors import RangeError
@@ -16,18 +17,20 @@ from soft_tactile_node.recordings.tables import Recording, Truth
 from soft_tactile_node.samples import Array
 from soft_tactile_node.simulation import state as at
 from soft_tactile_node.simulation.bench_scripts import (
+    earlier_use,
     script_free_bend,
     script_light_touch,
     script_press,
     script_ramps,
     script_warm_up,
 )
+from soft_tactile_node.simulation.contact import Mount
 from soft_tactile_node.simulation.faults import CoilFaults, Fault
-from soft_tactile_node.simulation.grasp_scripts import make_mount, script_hold, script_picks
+from soft_tactile_node.simulation.grasp_scripts import lid_way, make_mount, script_hold, script_picks
 from soft_tactile_node.simulation.objects import PROBE, ObjectParameters, draw_object
 from soft_tactile_node.simulation.readout import ReadoutParameters, count_series, draw_drift, read_pressure
 from soft_tactile_node.simulation.sensors import PAD_NAMES, Specimen, draw_specimen, pad_series
-from soft_tactile_node.simulation.specimen import WORKING_PRESSURE_PA
+from soft_tactile_node.simulation.slip import slip_flags
 from soft_tactile_node.simulation.timeline import Timeline
 from soft_tactile_node.simulation.world import LONGEST_SUBSTEP_S, new_states, run_scans
 
@@ -68,6 +71,8 @@ class Run:
         Temperature of the coils (degC).
     item : ObjectParameters
         What was gripped or pressed with.
+    mount : Mount
+        How the finger sat.
     """
 
     time_s: Array
@@ -76,6 +81,7 @@ class Run:
     body: Array
     coil_temperature_c: Array
     item: ObjectParameters
+    mount: Mount
 
 
 def simulate(
@@ -205,7 +211,7 @@ def run_scenario(
     scan = 1.0 / rate_hz
     substeps = max(1, math.ceil(scan / LONGEST_SUBSTEP_S))
     fingers = (specimen.finger,)
-    before = _earlier_use(script, rng, rate_hz)
+    before = earlier_use(script.first(at.COMMAND_TEMPERATURE), 1, rng, rate_hz)
     run_scans(fingers, states, body, item, mount, before, bench, scan, substeps)
     pieces = _split_at_blocks(time, faults)
     out, out_body = [], []
@@ -217,7 +223,7 @@ def run_scenario(
         series, series_body = run_scans(fingers, states, body, item, mount, lead, bench, scan, substeps)
         out.append(series[1:] if rows.start else series)
         out_body.append(series_body[1:] if rows.start else series_body)
-    return Run(time, commands, np.concatenate(out), np.concatenate(out_body), coil_temperature, item)
+    return Run(time, commands, np.concatenate(out), np.concatenate(out_body), coil_temperature, item, mount)
 
 
 def _split_at_blocks(time_s: Array, faults: Sequence[Fault]) -> list[tuple[slice, bool]]:
@@ -227,19 +233,7 @@ def _split_at_blocks(time_s: Array, faults: Sequence[Fault]) -> list[tuple[slice
         if fault.kind == "held_elsewhere":
             blocked |= (time_s >= fault.start_s) & (time_s < fault.end_s)
     edges = [0, *(np.flatnonzero(np.diff(blocked)) + 1).tolist(), len(time_s)]
-    return [(slice(a, b), bool(blocked[a])) for a, b in zip(edges[:-1], edges[1:], strict=True)]
-
-
-def _earlier_use(script: Timeline, rng: np.random.Generator, rate_hz: float) -> Array:
-    """Return commands of what happened before the recording: the finger was tried out, then left alone for a while."""
-    before = Timeline(script.first(at.COMMAND_TEMPERATURE))
-    for _ in range(2):
-        before.move(at.COMMAND_PRESSURE, float(rng.uniform(0.7, 1.0)) * WORKING_PRESSURE_PA, 0.8)
-        before.wait(float(rng.uniform(0.3, 2.0)))
-        before.move(at.COMMAND_PRESSURE, 0.0, 0.8)
-        before.wait(0.5)
-    before.wait(float(rng.uniform(12.0, 30.0)))
-    return before.sample(np.arange(round(before.now_s * rate_hz)) / rate_hz)
+    return [(slice(a, b), bool(blocked[a])) for a, b in pairwise(edges)]
 
 
 def _start_temperature(scenario: str, rng: np.random.Generator) -> float:
@@ -252,33 +246,9 @@ def _start_temperature(scenario: str, rng: np.random.Generator) -> float:
 
 def _lag(values: Array, steps: float) -> Array:
     """Return a first-order lag of a column, settled at its first value."""
-    from scipy.signal import lfilter
-
     keep = math.exp(-1.0 / steps)
     out, _ = lfilter([1.0 - keep], [1.0, -keep], values, zi=[keep * values[0]])
     return np.asarray(out)
-
-
-def slip_flags(states: Array, scan_s: float) -> NDArray[np.bool_]:
-    """Return where the pad slides: faster than 1 mm/s (mean of the last 20 ms) under at least 0.03 N.
-
-    Parameters
-    ----------
-    states : numpy.ndarray, shape (n, s)
-        States of one finger.
-    scan_s : float
-        Scan period (s).
-
-    Returns
-    -------
-    numpy.ndarray of bool, shape (n,)
-        True while it slides.
-    """
-    width = max(1, round(0.02 / scan_s))
-    slid = np.concatenate([np.zeros(width), np.cumsum(states[:, at.SLIP_DISTANCE])])
-    speed = (slid[width:] - slid[:-width]) / (width * scan_s)
-    force = np.sqrt(np.sum(states[:, at.FORCE_X : at.FORCE_Z + 1] ** 2, axis=1))
-    return np.asarray((speed > 1.0e-3) & (force >= 0.03))
 
 
 def _read_out(
@@ -288,11 +258,7 @@ def _read_out(
     readout: ReadoutParameters = specimen.readout
     states = np.ascontiguousarray(run.states[:, 0])
     count = len(run.time_s)
-    lid = np.full(count, 1.0)
-    if run.item.lid_distance_m < 0.5:
-        # the lid moves with the jar; without a jar there is none
-        here = run.commands[:, at.COMMAND_OBJECT] > 0.5
-        lid = np.where(here, run.item.lid_distance_m + _lid_way(run, specimen), 1.0)
+    lid = _lid_distance(run, specimen)
     ideal, loss = pad_series(specimen, states, run.commands[:, at.COMMAND_TEMPERATURE], run.coil_temperature_c, lid)
     channels = ideal.shape[1]
     drift = draw_drift(readout, rng, count, channels, 1.0 / rate_hz)
@@ -331,14 +297,12 @@ def _read_out(
     return recording, truth
 
 
-def _lid_way(run: Run, specimen: Specimen) -> Array:
-    """Return how much further the lid's edge is away than when pad and object centre are level and touch (m)."""
-    from soft_tactile_node.simulation.grasp_scripts import palm_position, surface_at
-
-    mount = make_mount(specimen.finger, 1)
-    bends = run.states[:, 0, at.BEND]
-    grid = np.linspace(bends.min(), bends.max() + 1.0e-6, 64)
-    places = np.array([palm_position(specimen.finger, float(bend)) for bend in grid])
-    pad_x, pad_z = np.interp(bends, grid, places[:, 0]), np.interp(bends, grid, places[:, 1])
-    apart = np.maximum(0.0, pad_z - surface_at(run.item, mount))
-    return np.asarray(np.hypot(apart, 0.0) + (pad_x - run.body[:, at.OBJECT_X]))
+def _lid_distance(run: Run, specimen: Specimen) -> Array:
+    """Return the way from the pad centre to the edge of a steel lid (n,) (m); the lid moves with the jar."""
+    far = np.full(len(run.time_s), 1.0)
+    if run.item.lid_distance_m > 0.5:
+        return far
+    bend, x = run.states[:, 0, at.BEND], run.body[:, at.OBJECT_X]
+    for k in np.flatnonzero(run.commands[:, at.COMMAND_OBJECT] > 0.5):
+        far[k] = run.item.lid_distance_m + lid_way(specimen.finger, float(bend[k]), float(x[k]), run.item, run.mount)
+    return far

@@ -52,7 +52,7 @@ class Specimen:
         return len(self.pad.coil_x) if isinstance(self.pad, IronDiscParameters) else 1
 
 
-def draw_specimen(seed: int, pad: str, finger: int = 0) -> Specimen:
+def draw_specimen(seed: int, pad: str) -> Specimen:
     """Return a specimen.
 
     Parameters
@@ -61,8 +61,6 @@ def draw_specimen(seed: int, pad: str, finger: int = 0) -> Specimen:
         Picks the specimen, >= 0.
     pad : str
         "iron_disc" or "liquid_metal".
-    finger : int
-        Which finger of the gripper; finger 0 is the specimen that `simulate` uses.
 
     Returns
     -------
@@ -77,7 +75,7 @@ def draw_specimen(seed: int, pad: str, finger: int = 0) -> Specimen:
     if pad not in PAD_NAMES:
         raise RangeError(f"pad must be one of {', '.join(PAD_NAMES)}; got {pad!r}")
     check_range(seed, 0, name="specimen seed")
-    rng = np.random.default_rng([seed, PAD_NAMES.index(pad), finger, 5])
+    rng = np.random.default_rng([seed, PAD_NAMES.index(pad), 5])
     body = draw_finger(rng)
     field = draw_iron_disc(rng) if pad == "iron_disc" else draw_liquid_metal(rng)
     return Specimen(body, field, draw_readout(rng, pad))

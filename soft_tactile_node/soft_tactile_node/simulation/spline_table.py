@@ -1,4 +1,4 @@
-"""Smooth interpolation on a regular grid: cubic B-splines in one, two or four variables, evaluated in compiled loops."""
+"""Smooth interpolation on a regular grid: cubic B-splines in one, two or four variables, in compiled loops."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def spline_coefficients(values: Array) -> Array:
 
 @compiled
 def spline_weights(position: float, points: int, weights: Array) -> int:
-    """Fill the four B-spline weights at a position in grid steps; return the first coefficient. Clamped to the table."""
+    """Fill the four B-spline weights at a position in grid steps; return the first coefficient. Clamps."""
     place = min(max(position, 0.0), points - 1.0)
     cell = min(int(place), points - 2)
     t = place - cell

@@ -40,9 +40,9 @@ def new_states(fingers: int) -> tuple[Array, Array]:
 
 @compiled
 def _step_arm(body: Array, command_m: float, dt_s: float) -> None:
-    """Let the arm follow its command as a critically damped second-order system (some 5 Hz)."""
-    pull = 900.0 * (command_m - body[at.LIFT]) - 60.0 * body[at.LIFT_RATE]
-    pull = min(3.0, max(-3.0, pull))
+    """Let the arm follow its command, no faster than 0.25 m/s and 3 m/s^2 (it slows down in time: no overshoot)."""
+    wanted = min(0.25, max(-0.25, 10.0 * (command_m - body[at.LIFT])))
+    pull = min(3.0, max(-3.0, 60.0 * (wanted - body[at.LIFT_RATE])))
     body[at.LIFT_ACCELERATION] = pull
     body[at.LIFT_RATE] += pull * dt_s
     body[at.LIFT] += body[at.LIFT_RATE] * dt_s
@@ -50,8 +50,7 @@ def _step_arm(body: Array, command_m: float, dt_s: float) -> None:
 
 @compiled
 def _step_stage(body: Array, now: Array, row: Array, dt_s: float) -> tuple[float, float]:
-    """Let the bench stage seek the commanded force (depth by depth, never faster than allowed); return its sideways
-    moves (m)."""
+    """Let the bench stage seek the commanded force, never faster than allowed; return its sideways moves (m)."""
     fastest = row[at.COMMAND_SPEED]
     moves = (0.0, 0.0)
     if row[at.COMMAND_STAGE] < 0.5:
@@ -75,9 +74,7 @@ def _step_stage(body: Array, now: Array, row: Array, dt_s: float) -> tuple[float
 
 
 @compiled
-def _step_object(
-    body: Array, item: ObjectParameters, mount: Mount, push: Array, gravity: Array, dt_s: float
-) -> None:
+def _step_object(body: Array, item: ObjectParameters, mount: Mount, push: Array, gravity: Array, dt_s: float) -> None:
     """Advance the object under the pads' reaction, the tray, the fixed stop and its weight."""
     force_x, force_y, force_z = push[0], push[1], push[2]
     force_x += item.mass_kg * gravity[0]
