@@ -76,7 +76,7 @@ def hysteresis_moment(finger: FingerParameters, now: Array) -> float:
     """Return the moment of the two hysteresis elements (N m); inner friction grows with pressure."""
     growth = 1.0 + finger.hysteresis_growth * max(now[at.PRESSURE], 0.0) / 60.0e3
     first = finger.hysteresis_1_n_m * now[at.HYSTERESIS_1]
-    return growth * (first + finger.hysteresis_2_n_m * now[at.HYSTERESIS_2])
+    return float(growth * (first + finger.hysteresis_2_n_m * now[at.HYSTERESIS_2]))
 
 
 @compiled

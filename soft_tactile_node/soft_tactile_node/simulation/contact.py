@@ -115,7 +115,7 @@ def bend_moment(finger: FingerParameters, now: Array) -> float:
     sine, cosine = math.sin(bend), math.cos(bend)
     root_x = cosine * now[at.FORCE_X] + sine * now[at.FORCE_Z]
     root_z = -sine * now[at.FORCE_X] + cosine * now[at.FORCE_Z]
-    return root_x * x_rate + root_z * z_rate + now[at.TORQUE_Y]
+    return float(root_x * x_rate + root_z * z_rate + now[at.TORQUE_Y])
 
 
 @compiled

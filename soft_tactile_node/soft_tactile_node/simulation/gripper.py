@@ -272,7 +272,7 @@ class Gripper:
         height = self._object_height()
         if not height >= 0.0:
             return
-        touched = bool(np.any(self._states[:, at.NORMAL] > 0.0))
+        touched = max(self._states[:, at.NORMAL].tolist()) > 0.0
         if height > _LIFTED_M and touched:
             self._lifted = True
         if self._lifted and height > _LIFTED_M and not touched:

@@ -56,7 +56,7 @@ def pad_scale(finger: FingerParameters, now: Array, temperature_c: float) -> flo
     """Return the stiffness of the pad over that of `pad_elastic`: run-in, bend, temperature (1)."""
     run_in = 1.0 + finger.pad_softening * (1.0 - now[at.SOFTENING])
     bent = 1.0 + finger.pad_bend_stiffening * now[at.BEND]
-    return run_in * bent * (1.0 + finger.pad_thermal_per_k * (temperature_c - _REFERENCE_C))
+    return float(run_in * bent * (1.0 + finger.pad_thermal_per_k * (temperature_c - _REFERENCE_C)))
 
 
 @compiled

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -178,7 +179,7 @@ class FingerReadout:
         self._keep = float(np.exp(-scan_s / readout.drift_s))
         self._sizes = np.concatenate([np.full(channels, readout.drift), [readout.drift_common]])
         self._drift = self._sizes * rng.standard_normal(channels + 1)
-        self._tick = -1.0
+        self._tick = -1
         self._phase_s = float(rng.uniform(0.0, readout.pressure_interval_s))
 
     def coils(self, inductance_h: Array, loss_ohm: Array) -> Array:
@@ -196,7 +197,7 @@ class FingerReadout:
         """
         count = len(inductance_h)
         kick = self._sizes * self.rng.standard_normal(count + 1)
-        self._drift = self._keep * self._drift + np.sqrt(1.0 - self._keep**2) * kick
+        self._drift = self._keep * self._drift + math.sqrt(1.0 - self._keep**2) * kick
         drifted = inductance_h * (1.0 + self._drift[:count] + self._drift[count])
         noise, phase = self.rng.standard_normal((1, count)), self.rng.uniform(size=(1, count))
         read = count_series(self._readout, drifted[None, :], loss_ohm[None, :], self._gate_s, noise, phase)
@@ -217,13 +218,13 @@ class FingerReadout:
         float
             Gauge pressure (Pa); NaN = no new reading.
         """
-        tick = np.floor((time_s + self._phase_s) / self._readout.pressure_interval_s)
+        tick = math.floor((time_s + self._phase_s) / self._readout.pressure_interval_s)
         if tick <= self._tick:
             return float("nan")
         self._tick = tick
         value = self._readout.pressure_gain * line_pa + self._readout.pressure_offset_pa
         value += self._readout.pressure_noise_pa * self.rng.standard_normal()
-        return float(self._readout.pressure_step_pa * np.round(value / self._readout.pressure_step_pa))
+        return self._readout.pressure_step_pa * round(float(value) / self._readout.pressure_step_pa)
 
     def temperature(self, temperature_c: float) -> float:
         """Return the temperature reading.
@@ -238,4 +239,4 @@ class FingerReadout:
         float
             Reading (degC).
         """
-        return float(np.round(temperature_c + self._readout.temperature_noise_k * self.rng.standard_normal(), 3))
+        return round(temperature_c + self._readout.temperature_noise_k * self.rng.standard_normal(), 3)
