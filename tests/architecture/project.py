@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 from collections.abc import Iterator
 from functools import cache
@@ -58,12 +59,14 @@ def is_ros(name: str) -> bool:
 
 
 def tracked_files() -> list[Path]:
-    """Return the files git knows, or every file where this is no clone."""
-    listing = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=False)
-    if listing.returncode == 0 and listing.stdout:
-        return [path for name in listing.stdout.split("\0") if name and (path := ROOT / name).is_file()]
-    skipped = {".git", ".venv", ".out"}
-    return [path for path in ROOT.rglob("*") if path.is_file() and not skipped & set(path.relative_to(ROOT).parts)]
+    """Return the files git knows, or every file but caches where there is no git or no clone."""
+    try:
+        listing = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=True)
+    except (OSError, subprocess.CalledProcessError):
+        skipped = re.compile(r"^\.(git|venv|out|\w+_cache|hypothesis)$|^__pycache__$")
+        found = (path for path in ROOT.rglob("*") if path.is_file())
+        return [path for path in found if not any(skipped.match(part) for part in path.relative_to(ROOT).parts)]
+    return [path for name in listing.stdout.split("\0") if name and (path := ROOT / name).is_file()]
 
 
 def _is_module(name: str) -> bool:
