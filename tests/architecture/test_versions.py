@@ -10,7 +10,6 @@ import pytest
 
 from architecture.project import ROOT
 
-
 BUILD_FILES = {"soft_tactile_node": "setup.cfg", "soft_tactile_msgs": "pyproject.toml"}
 
 
