@@ -34,9 +34,7 @@ class Mount(NamedTuple):
     half_opening_m: float  # root of finger 0 at z = +half_opening
     stop_m: float  # the fixed stop of a one-finger gripper, at z = -stop; 0 = none
     tray_friction: float
-    gravity_x: float  # gravity in the palm frame (m/s^2)
-    gravity_y: float
-    gravity_z: float
+    gravity_m_s2: float  # along x of the palm when it hangs down
     pad_height_m: float  # x of the object centre when it lies on the tray at lift 0
 
 

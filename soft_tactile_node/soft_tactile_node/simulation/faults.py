@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -12,7 +13,10 @@ from soft_tactile_node.samples import Array
 
 COIL_FAULTS = ("open", "stuck", "spike", "frozen")
 PRESSURE_FAULTS = ("pressure_lost", "pressure_frozen", "pressure_zero")
-BODY_FAULTS = ("held_elsewhere",)
+BODY_FAULTS = ("held_elsewhere", "metal_near", "base_turned")
+TURN_S = 1.0
+"""Time the base takes to turn (s)."""
+_USUAL_AMOUNT = {"metal_near": 2.0e-3, "base_turned": math.pi / 2.0}
 FAULT_KINDS = COIL_FAULTS + PRESSURE_FAULTS + BODY_FAULTS
 
 
@@ -26,13 +30,15 @@ class Fault:
         "open" (channel reads NaN), "stuck" (channel repeats its last value), "spike" (channel jumps now and then),
         "frozen" (all coils repeat their last values), "pressure_lost" (no readings), "pressure_frozen" (repeats the
         last reading), "pressure_zero" (reads zero), "held_elsewhere" (something away from the pad stops the bend where
-        it is).
+        it is), "metal_near" (the edge of a steel plate comes near), "base_turned" (the palm is turned within a second).
     start_s, end_s : float
         From when until when (s); end infinite = for good.
     channel : int
         Coil channel, counted from 0; only for open, stuck and spike.
     finger : int
-        Finger it belongs to, counted from 0.
+        Finger it belongs to, counted from 0 (not for base_turned).
+    amount : float
+        For metal_near the distance from the pad centre to the edge (m); for base_turned the angle (rad).
 
     Raises
     ------
@@ -45,12 +51,15 @@ class Fault:
     end_s: float = float("inf")
     channel: int = 0
     finger: int = 0
+    amount: float = float("nan")
 
     def __post_init__(self) -> None:
         if self.kind not in FAULT_KINDS:
             raise RangeError(f"kind must be one of {', '.join(FAULT_KINDS)}; got {self.kind!r}")
         if not self.end_s > self.start_s:
             raise RangeError(f"end_s must be > start_s = {self.start_s:g}; got {self.end_s:g}")
+        if self.kind in ("metal_near", "base_turned") and math.isnan(self.amount):
+            object.__setattr__(self, "amount", _USUAL_AMOUNT[self.kind])
 
     def active(self, time_s: float) -> bool:
         """Return whether the fault is present.
@@ -66,6 +75,30 @@ class Fault:
             True from start up to, not including, the end.
         """
         return self.start_s <= time_s < self.end_s
+
+
+def base_turn(faults: Sequence[Fault], time_s: Array) -> Array:
+    """Return how far the palm is turned, smoothly.
+
+    Parameters
+    ----------
+    faults : sequence of Fault
+        What happens.
+    time_s : numpy.ndarray, shape (n,)
+        Times (s).
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        Angle (rad).
+    """
+    turn = np.zeros(len(time_s))
+    for fault in faults:
+        if fault.kind == "base_turned":
+            gone = np.clip((time_s - fault.start_s) / TURN_S, 0.0, 1.0)
+            share = gone - np.clip((time_s - fault.end_s) / TURN_S, 0.0, 1.0)
+            turn += fault.amount * (share * share * (3.0 - 2.0 * share))
+    return turn
 
 
 class CoilFaults:

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from soft_tactile_node.physics.constants import STANDARD_GRAVITY_M_S2
 from soft_tactile_node.physics.kinematics import pad_position_formula
 from soft_tactile_node.simulation import state as at
 from soft_tactile_node.simulation.bending import elastic_moment, pressure_moment
@@ -65,9 +66,7 @@ def make_mount(finger: FingerParameters, fingers: int, height_m: float = 0.0) ->
         half_opening_m=HALF_OPENING_M,
         stop_m=STOP_M if fingers == 1 else 0.0,
         tray_friction=0.25,
-        gravity_x=9.80665,
-        gravity_y=0.0,
-        gravity_z=0.0,
+        gravity_m_s2=STANDARD_GRAVITY_M_S2,
         pad_height_m=x + height_m,
     )
 

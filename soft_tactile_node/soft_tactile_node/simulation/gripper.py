@@ -13,7 +13,7 @@ from soft_tactile_node.errors import RangeError, ShapeError
 from soft_tactile_node.samples import Array, Scan
 from soft_tactile_node.simulation import state as at
 from soft_tactile_node.simulation.bench_scripts import earlier_use
-from soft_tactile_node.simulation.faults import CoilFaults, Fault
+from soft_tactile_node.simulation.faults import CoilFaults, Fault, base_turn
 from soft_tactile_node.simulation.grasp_scripts import lid_way, make_mount
 from soft_tactile_node.simulation.objects import draw_object
 from soft_tactile_node.simulation.readout import FingerReadout
@@ -107,8 +107,8 @@ class Gripper:
         Temperature (degC); None = drawn within 5 K of 22 degC.
     faults : sequence of Fault
         What goes wrong; more can be added later.
-    base_motion : bool
-        True = scans carry the specific force of the base.
+    with_loss, with_motion : bool
+        True = scans carry the coils' loss resistance, or the specific force of the base.
 
     Raises
     ------
@@ -126,7 +126,8 @@ class Gripper:
         *,
         temperature_c: float | None = None,
         faults: Sequence[Fault] = (),
-        base_motion: bool = False,
+        with_loss: bool = False,
+        with_motion: bool = False,
     ) -> None:
         if not 1 <= len(fingers) <= 2 or len(set(fingers)) != len(fingers):
             raise RangeError(f"fingers must be one or two different names; got {tuple(fingers)}")
@@ -148,7 +149,7 @@ class Gripper:
         self._row = np.zeros(at.COMMAND_PRESSURE + count)
         self._row[at.COMMAND_TEMPERATURE] = self._temperature_c
         self._steps = 0
-        self._base_motion = base_motion
+        self._with_loss, self._with_motion = with_loss, with_motion
         self._slips = [SlipWindow(self.scan_s) for _ in range(count)]
         self._faults: list[Fault] = list(faults)
         self._readouts = [
@@ -233,6 +234,7 @@ class Gripper:
             self._row[at.COMMAND_PRESSURE + i] = min(max(command, 0.0), WORKING_PRESSURE_PA)
         self._row[at.COMMAND_LIFT] = check_range(lift_m, 0.0, 1.0, name="lift_m")
         self._hold_elsewhere()
+        self._row[at.COMMAND_TILT] = base_turn(self._faults, np.array([self._steps * self.scan_s]))[0]
         advance_scan(
             self._bodies,
             self._states,
@@ -256,11 +258,11 @@ class Gripper:
             held = any(
                 fault.kind == "held_elsewhere" and fault.finger == i and fault.active(now_s) for fault in self._faults
             )
-            free = self._states[i, at.BLOCK_ANGLE] > 5.0
+            free = self._states[i, at.BLOCK_ANGLE] == at.NO_BLOCK_RAD
             if held and free:
                 self._states[i, at.BLOCK_ANGLE] = self._states[i, at.BEND]
             elif not held:
-                self._states[i, at.BLOCK_ANGLE] = 10.0
+                self._states[i, at.BLOCK_ANGLE] = at.NO_BLOCK_RAD
 
     def _object_height(self) -> float:
         if self.object == "none":
@@ -283,6 +285,10 @@ class Gripper:
             self._lifted = False
 
     def _lid_distance(self, finger: int) -> float:
+        now_s = self._steps * self.scan_s
+        for fault in self._faults:
+            if fault.kind == "metal_near" and fault.finger == finger and fault.active(now_s):
+                return fault.amount
         if self._item.lid_distance_m > 0.5 or self.object == "none":
             return _NO_LID_M
         return self._item.lid_distance_m + lid_way(
@@ -302,8 +308,9 @@ class Gripper:
             ideal, loss = pad_series(specimen, self._states[i : i + 1], warm, warm, np.array([self._lid_distance(i)]))
             readout, spoiler = self._readouts[i], self._spoilers[i]
             coils = spoiler.spoil_coils(now_s, readout.coils(ideal[0], loss[0]), readout.rng)
-            motion = self._specific_force(i) if self._base_motion else None
-            scans.append(Scan(now_s, coils, readout.temperature(self._temperature_c), None, motion))
+            motion = self._specific_force(i) if self._with_motion else None
+            resistance = readout.loss(loss[0]) if self._with_loss else None
+            scans.append(Scan(now_s, coils, readout.temperature(self._temperature_c), resistance, motion))
             pressures.append(spoiler.spoil_pressure(now_s, readout.pressure(now_s, float(state[at.LINE_PRESSURE]))))
             force = state[at.FORCE_X : at.FORCE_Z + 1].copy()
             slides = self._slips[i].slides(float(state[at.SLIP_DISTANCE]), float(np.linalg.norm(force)))
@@ -324,8 +331,9 @@ class Gripper:
     def _specific_force(self, finger: int) -> Array:
         """Return base acceleration minus gravity in the finger's root frame (m/s^2), with noise."""
         side = 1.0 if finger == 0 else -1.0
-        down = self._mount.gravity_x + float(self._body[at.LIFT_ACCELERATION])
-        across, inward = self._mount.gravity_y, side * self._mount.gravity_z
+        tilt = float(self._row[at.COMMAND_TILT])
+        down = self._mount.gravity_m_s2 * math.cos(tilt) + float(self._body[at.LIFT_ACCELERATION])
+        inward = side * self._mount.gravity_m_s2 * math.sin(tilt)
         sine, cosine = math.sin(self._mount.angle_rad), math.cos(self._mount.angle_rad)
-        felt = np.array([cosine * down + sine * inward, side * across, -sine * down + cosine * inward])
+        felt = np.array([cosine * down + sine * inward, 0.0, -sine * down + cosine * inward])
         return np.asarray(-felt + 0.03 * self._readouts[finger].rng.standard_normal(3))

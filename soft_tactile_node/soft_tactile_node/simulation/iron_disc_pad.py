@@ -108,11 +108,12 @@ def draw_iron_disc(rng: np.random.Generator) -> IronDiscParameters:
 
 
 class IronDiscTables(NamedTuple):
-    """Splines of one coil (H)."""
+    """Splines of one coil."""
 
     air_h: float
     disc_h: Array
     lid_h: Array
+    lid_ohm: Array
 
 
 def _pose_changes(response: DiscResponse, field: CoilField, centres_m: Array, tilts_rad: Array) -> Array:
@@ -164,11 +165,11 @@ def _build_disc_table() -> Array:
 def _build_lid_table() -> Array:
     steel = Layer(conductivity_s_m=7.0e6, relative_permeability=100.0)
     frequency = 1.0 / (2.0 * math.pi * math.sqrt(inductance_rings(COIL) * CAPACITANCE_F))
-    values = []
+    changes = []
     for away in np.linspace(*_LID):
         coil = SheetCoil(COIL.inner_radius_m, COIL.outer_radius_m, away, away + 0.25e-3, COIL.total_turns)
-        values.append(impedance_change(coil, steel, frequency)[0])
-    return spline_coefficients(np.array(values))
+        changes.append(impedance_change(coil, steel, frequency))
+    return np.stack([spline_coefficients(column) for column in np.array(changes).T])
 
 
 @lru_cache(maxsize=1)
@@ -178,13 +179,15 @@ def load_iron_disc_tables() -> IronDiscTables:
     Returns
     -------
     IronDiscTables
-        Inductance without disc, change by the disc, change by a steel half-space (H).
+        Inductance without disc, change by the disc, change by a steel half-space (H and ohm).
     """
     axes = (_DISTANCE, _HEIGHT, _TILT)
     shape = (_DISTANCE[2] + 2, _HEIGHT[2] + 2, _TILT[2] + 2, _TILT[2] + 2)
     disc = cached_table("iron-disc", (COIL, DISC, axes, 4), shape, _build_disc_table)
-    lid = cached_table("steel-lid", (COIL, CAPACITANCE_F, _LID, 1), (_LID[2] + 2,), _build_lid_table)
-    return IronDiscTables(float(inductance_rings(COIL)), disc, lid)
+    lid = cached_table("steel-lid", (COIL, CAPACITANCE_F, _LID, 2), (2, _LID[2] + 2), _build_lid_table)
+    return IronDiscTables(
+        float(inductance_rings(COIL)), disc, np.ascontiguousarray(lid[0]), np.ascontiguousarray(lid[1])
+    )
 
 
 @compiled
@@ -212,10 +215,11 @@ def disc_inductance(
     temperature_c: float,
     lid_m: float,
     out: Array,
+    loss: Array,
 ) -> None:
-    """Fill the inductance of each coil (H) at a pose of the disc; `lid_m` (m) is the way to a steel lid's edge.
+    """Fill inductance (H) and loss (ohm) of each coil at a pose of the disc, `lid_m` (m) from a steel edge.
 
-    The lid fills the half-plane beyond its edge: about half the effect of a half-space at the edge's distance.
+    Steel fills the half-plane beyond its edge: about half the effect of a half-space at the edge's distance.
     """
     height, x, y, tilt_x, tilt_y = pose
     work = np.empty((4, 4))
@@ -234,14 +238,17 @@ def disc_inductance(
             (lean - _TILT[0]) / (_TILT[1] - _TILT[0]) * (_TILT[2] - 1),
             (side - _TILT[0]) / (_TILT[1] - _TILT[0]) * (_TILT[2] - 1),
         )
+        resistance = pad.resistance_ohm[i] * (1.0 + 3.9e-3 * (temperature_c - _REFERENCE_C))
         value = tables.air_h + pad.disc_scale * spline_4d(tables.disc_h, place, work)
         if lid_m < 0.5:
             far = math.sqrt((lid_m + pad.coil_x[i]) ** 2 + 5.0e-3**2)
             step = (far - _LID[0]) / (_LID[1] - _LID[0]) * (_LID[2] - 1)
             fade = 1.0 if far < _LID[1] else (_LID[1] / far) ** 3
             value += 0.5 * fade * spline_1d(tables.lid_h, step, work)
+            resistance += 0.5 * fade * fade * spline_1d(tables.lid_ohm, step, work)
         warm = 1.0 + 1.0e-6 * pad.copper_ppm_per_k[i] * (temperature_c - _REFERENCE_C)
         out[i] = pad.coil_scale[i] * value * warm
+        loss[i] = resistance
 
 
 @compiled
@@ -260,7 +267,5 @@ def iron_disc_series(
     loss = np.empty_like(out)
     for k in range(n):
         pose = disc_pose(pad, finger, states[k], temperature_c[k])
-        disc_inductance(pad, tables, pose, coil_temperature_c[k], lid_m[k], out[k])
-        for i in range(out.shape[1]):
-            loss[k, i] = pad.resistance_ohm[i] * (1.0 + 3.9e-3 * (coil_temperature_c[k] - _REFERENCE_C))
+        disc_inductance(pad, tables, pose, coil_temperature_c[k], lid_m[k], out[k], loss[k])
     return out, loss

@@ -87,6 +87,7 @@ class LiquidMetalTables(NamedTuple):
     change_h: Array
     loss_ohm: Array
     lid_h: Array
+    lid_ohm: Array
 
 
 def _film_thickness(volume_m3: float) -> Array:
@@ -111,11 +112,11 @@ def _build_film_table() -> Array:
 
 def _build_lid_table() -> Array:
     steel = Layer(conductivity_s_m=7.0e6, relative_permeability=100.0)
-    values = []
+    changes = []
     for away in np.linspace(*_LID):
         coil = SheetCoil(COIL.inner_radius_m, COIL.outer_radius_m, away, away + 0.6e-3, COIL.total_turns)
-        values.append(impedance_change(coil, steel, FREQUENCY_HZ)[0])
-    return spline_coefficients(np.array(values))
+        changes.append(impedance_change(coil, steel, FREQUENCY_HZ))
+    return np.stack([spline_coefficients(column) for column in np.array(changes).T])
 
 
 @lru_cache(maxsize=1)
@@ -125,13 +126,15 @@ def load_liquid_metal_tables() -> LiquidMetalTables:
     Returns
     -------
     LiquidMetalTables
-        Inductance without metal (H), change by the film (H), loss of the film (ohm), change by a steel half-space (H).
+        Inductance without metal (H), change by the film (H), loss of the film (ohm), change by a
+        steel half-space (H and ohm).
     """
     key = (COIL, CELL_RADIUS_M, REST_FILM_M, FREQUENCY_HZ, _VOLUME, _GAP, 1)
     film = cached_table("liquid-metal", key, (2, _VOLUME[2] + 2, _GAP[2] + 2), _build_film_table)
-    lid = cached_table("steel-lid", (COIL, FREQUENCY_HZ, _LID, 1), (_LID[2] + 2,), _build_lid_table)
+    lid = cached_table("steel-lid", (COIL, FREQUENCY_HZ, _LID, 2), (2, _LID[2] + 2), _build_lid_table)
     air = float(inductance_rings(COIL))
-    return LiquidMetalTables(air, np.ascontiguousarray(film[0]), np.ascontiguousarray(film[1]), lid)
+    parts = (film[0], film[1], lid[0], lid[1])
+    return LiquidMetalTables(air, *(np.ascontiguousarray(part) for part in parts))
 
 
 @compiled
@@ -153,14 +156,16 @@ def metal_coil(
         (gap - _GAP[0]) / (_GAP[1] - _GAP[0]) * (_GAP[2] - 1),
     )
     scale = pad.film_scale * (1.0 + 1.0e-6 * pad.alloy_ppm_per_k * warm)
+    loss = pad.resistance_ohm * (1.0 + 3.9e-3 * (coil_temperature_c - _REFERENCE_C))
+    loss += pad.film_scale * spline_2d(tables.loss_ohm, place, work)
     value = tables.air_h + scale * spline_2d(tables.change_h, place, work)
     if lid_m < 0.5:
         step = (lid_m - _LID[0]) / (_LID[1] - _LID[0]) * (_LID[2] - 1)
         fade = 1.0 if lid_m < _LID[1] else (_LID[1] / lid_m) ** 3
         value += 0.5 * fade * spline_1d(tables.lid_h, step, work)
+        loss += 0.5 * fade * fade * spline_1d(tables.lid_ohm, step, work)
     copper = 1.0 + 1.0e-6 * pad.copper_ppm_per_k * (coil_temperature_c - _REFERENCE_C)
-    loss = pad.resistance_ohm * (1.0 + 3.9e-3 * (coil_temperature_c - _REFERENCE_C))
-    return pad.coil_scale * value * copper, loss + pad.film_scale * spline_2d(tables.loss_ohm, place, work)
+    return pad.coil_scale * value * copper, loss
 
 
 @compiled

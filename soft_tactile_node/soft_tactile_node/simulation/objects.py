@@ -30,7 +30,7 @@ class ObjectParameters(NamedTuple):
 OBJECT_NAMES = ("bun", "roll", "jar", "none")
 
 _NOMINAL = {
-    "bun": ObjectParameters(0.028, 0.030, 0.022, 22.0, 450.0, 9.0e-3, 0.35, 0.8, 0.85, 0.75, 0.15, 1.0),
+    "bun": ObjectParameters(0.022, 0.030, 0.022, 22.0, 450.0, 9.0e-3, 0.35, 0.8, 1.00, 0.90, 0.15, 1.0),
     "roll": ObjectParameters(0.060, 0.0295, 0.024, 14.0, 2400.0, 5.0e-3, 0.20, 1.5, 0.70, 0.60, 0.15, 1.0),
     "jar": ObjectParameters(0.130, 0.0315, 0.040, 0.0, 4.0e5, 1.0, 0.0, 1.0, 0.46, 0.36, 0.10, 0.016),
     "none": ObjectParameters(1.0, -1.0, 0.020, 0.0, 1.0e3, 1.0, 0.0, 1.0, 0.5, 0.4, 0.1, 1.0),

@@ -19,6 +19,7 @@ class ReadoutParameters(NamedTuple):
     gate_share: float  # share of a scan in which coils are counted
     clock_hz: float  # reference clock of the counter, with its interpolator
     jitter: float  # relative frequency noise over a gate of 1 ms
+    loss_noise: float  # relative noise of the loss over a gate of 1 ms
     drift: float  # rms of the slow relative drift of each channel
     drift_common: float  # and of all channels together
     drift_s: float  # its correlation time
@@ -51,9 +52,10 @@ def draw_readout(rng: np.random.Generator, pad: str) -> ReadoutParameters:
         capacitance_f=470.0e-12 if iron else 64.0e-9,
         gate_share=0.8,
         clock_hz=640.0e6,
-        jitter=4.0e-6 if iron else 12.0e-6,
-        drift=2.5e-5 if iron else 5.0e-5,
-        drift_common=4.0e-5 if iron else 8.0e-5,
+        jitter=8.0e-6 if iron else 16.0e-6,
+        loss_noise=1.0e-3,
+        drift=5.0e-5 if iron else 1.0e-4,
+        drift_common=8.0e-5 if iron else 2.0e-4,
         drift_s=240.0,
         resistance_ohm=1.1 if iron else 1.0,
         pressure_interval_s=0.01,
@@ -126,6 +128,29 @@ def draw_drift(readout: ReadoutParameters, rng: np.random.Generator, count: int,
     start = sizes * rng.standard_normal(channels + 1)
     path = _filter_drift(start, kick * sizes * rng.standard_normal((count, channels + 1)), keep)
     return np.asarray(path[:, :channels] + path[:, channels:])
+
+
+def read_loss(readout: ReadoutParameters, rng: np.random.Generator, loss_ohm: Array, gate_s: float) -> Array:
+    """Return loss resistances as read: the amplitude of the tank is measured less finely than its frequency.
+
+    Parameters
+    ----------
+    readout : ReadoutParameters
+        The front end.
+    rng : numpy.random.Generator
+        Source of noise.
+    loss_ohm : numpy.ndarray, any shape
+        Loss resistance (ohm).
+    gate_s : float
+        Time a coil is measured (s).
+
+    Returns
+    -------
+    numpy.ndarray, same shape
+        Readings (ohm).
+    """
+    spread = readout.loss_noise * math.sqrt(1.0e-3 / gate_s)
+    return np.asarray(loss_ohm * (1.0 + spread * rng.standard_normal(loss_ohm.shape)))
 
 
 def read_pressure(
@@ -202,6 +227,21 @@ class FingerReadout:
         noise, phase = self.rng.standard_normal((1, count)), self.rng.uniform(size=(1, count))
         read = count_series(self._readout, drifted[None, :], loss_ohm[None, :], self._gate_s, noise, phase)
         return np.asarray(read[0])
+
+    def loss(self, loss_ohm: Array) -> Array:
+        """Return one reading of the loss of all coils.
+
+        Parameters
+        ----------
+        loss_ohm : numpy.ndarray, shape (c,)
+            What it is (ohm).
+
+        Returns
+        -------
+        numpy.ndarray, shape (c,)
+            Readings (ohm).
+        """
+        return read_loss(self._readout, self.rng, loss_ohm, self._gate_s)
 
     def pressure(self, time_s: float, line_pa: float) -> float:
         """Return the pressure reading, if the sensor's clock has ticked since the last scan.

@@ -34,7 +34,7 @@ def new_states(fingers: int) -> tuple[Array, Array]:
         SI units; indices in `simulation.state`.
     """
     states = np.zeros((fingers, at.FINGER_STATES))
-    states[:, at.BLOCK_ANGLE] = 10.0
+    states[:, at.BLOCK_ANGLE] = at.NO_BLOCK_RAD
     return states, np.zeros(at.BODY_STATES)
 
 
@@ -191,9 +191,9 @@ def advance_scan(
     sin_m, cos_m = math.sin(mount.angle_rad), math.cos(mount.angle_rad)
     for _ in range(substeps):
         _step_arm(body, row[at.COMMAND_LIFT], dt)
-        gravity[0] = mount.gravity_x + body[at.LIFT_ACCELERATION]
-        gravity[1] = mount.gravity_y - row[at.COMMAND_SWAY]
-        gravity[2] = mount.gravity_z
+        gravity[0] = mount.gravity_m_s2 * math.cos(row[at.COMMAND_TILT]) + body[at.LIFT_ACCELERATION]
+        gravity[1] = -row[at.COMMAND_SWAY]
+        gravity[2] = mount.gravity_m_s2 * math.sin(row[at.COMMAND_TILT])
         if bench:
             moves = _step_stage(body, states[0], row, dt)
             touch_stage(
