@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -52,26 +53,27 @@ def print_json(data: Mapping[str, Any]) -> None:
     print(json.dumps(data, indent=2, allow_nan=False))
 
 
-def make_progress(text: str) -> Callable[[float], None] | None:
-    """Return a function that shows how much of some long work is done, on a terminal only.
+@contextmanager
+def show_phases(count: int) -> Iterator[Callable[[str], None] | None]:
+    """Show which of several phases some long work is in, as a bar on a terminal.
 
     Parameters
     ----------
-    text : str
-        What is being done.
+    count : int
+        Number of phases.
 
-    Returns
-    -------
+    Yields
+    ------
     callable or None
-        Takes the share done (0 to 1); None where nobody looks (pipe, file).
+        To be called with the name of each phase as it starts; None where nobody looks (pipe, file).
     """
     if not sys.stderr.isatty():
-        return None
-    bar = tqdm(total=100, desc=text, bar_format="{desc} {bar} {n:.0f} % {elapsed}", leave=False)
+        yield None
+        return
+    with tqdm(total=count, leave=False, bar_format="{bar:20} {n_fmt}/{total_fmt} {desc} {elapsed}") as bar:
 
-    def show(share: float) -> None:
-        bar.update(max(0.0, 100.0 * share - bar.n))
-        if share >= 1.0:
-            bar.close()
+        def start(phase: str) -> None:
+            bar.set_description_str(phase, refresh=False)
+            bar.update(1)
 
-    return show
+        yield start

@@ -8,6 +8,7 @@ import numpy as np
 from bokeh.models import HoverTool
 from bokeh.plotting import figure
 
+from soft_tactile_node.checks import check_shape
 from soft_tactile_node.samples import Array
 
 COLOURS = ("#0072B2", "#E69F00", "#009E73", "#CC79A7", "#56B4E9", "#D55E00")
@@ -76,6 +77,7 @@ def draw_line(plot: figure, x: Array, y: Array, label: str = "", colour: int = 0
     width : float
         Width in screen pixels (1).
     """
+    check_shape(y, (len(x),), name="y")
     x_thin, y_thin = thin_signal(x, y)
     line = plot.line(
         x_thin,
@@ -106,6 +108,8 @@ def draw_band(plot: figure, x: Array, low: Array, high: Array, label: str = "", 
     colour : int
         Which of COLOURS.
     """
+    check_shape(low, (len(x),), name="low")
+    check_shape(high, (len(x),), name="high")
     step = max(1, len(x) // LONGEST)
     plot.varea(
         x[::step],
@@ -135,6 +139,7 @@ def draw_points(plot: figure, x: Array, y: Array, label: str = "", colour: int =
     size : float
         Diameter in screen pixels (1).
     """
+    check_shape(y, (len(x),), name="y")
     step = max(1, len(x) // (2 * LONGEST))
     shade = COLOURS[colour % len(COLOURS)]
     plot.scatter(x[::step], y[::step], size=size, fill_color=shade, line_color=None, fill_alpha=0.6, **_legend(label))

@@ -1,0 +1,260 @@
+"""The plots of a calibration report."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from soft_tactile_node.calibration.preparation import hold_last, prepare
+from soft_tactile_node.calibration.record import Calibration
+from soft_tactile_node.recordings import EstimateTable, Recording
+from soft_tactile_node.reports.held_out import HeldOut, HeldOutRecording
+from soft_tactile_node.reports.page import PlotEntry
+from soft_tactile_node.reports.plots import draw_band, draw_line, draw_points, draw_reference, make_plot
+from soft_tactile_node.reports.split_signals import SplitSignals
+from soft_tactile_node.samples import Array
+
+PERCENT = 100.0
+KILO = 1000.0
+
+
+def plot_recorded(recording: Recording, name: str) -> list[PlotEntry]:
+    """Return the channels and the pressure of a recording over time.
+
+    Parameters
+    ----------
+    recording : Recording
+        The recording.
+    name : str
+        What to call it in the captions.
+
+    Returns
+    -------
+    list of PlotEntry
+        Two plots that move together.
+    """
+    part = prepare(recording)
+    channels = make_plot("time (s)", "change (%)", height=240)
+    for channel in range(recording.channels):
+        draw_line(channels, part.time_s, PERCENT * part.change[:, channel], f"coil {channel + 1}", channel)
+    pressure = make_plot("time (s)", "pressure (kPa)", height=150, x_range=channels.x_range)
+    draw_line(pressure, part.time_s, part.pressure_pa / KILO)
+    return [
+        PlotEntry(channels, f"Channels of the {name} {recording.source}."),
+        PlotEntry(pressure, f"Gauge pressure of the {name}."),
+    ]
+
+
+def plot_split(split: SplitSignals, channel: int) -> PlotEntry:
+    """Return one channel's change and its parts over time.
+
+    Parameters
+    ----------
+    split : SplitSignals
+        The parts.
+    channel : int
+        Which channel, from 0.
+
+    Returns
+    -------
+    PlotEntry
+        The plot.
+    """
+    plot = make_plot("time (s)", "change (%)", height=230)
+    parts = (("change", split.change), ("bending", split.bending), ("contact", split.contact), ("drift", split.drift))
+    for colour, (label, values) in enumerate(parts):
+        draw_line(plot, split.time_s, PERCENT * values[:, channel], label, colour)
+    return PlotEntry(plot, f"Coil {channel + 1}: change and its parts.")
+
+
+def plot_force_over_time(item: HeldOutRecording, axes: int) -> PlotEntry:
+    """Return estimated and reference normal force over time.
+
+    Parameters
+    ----------
+    item : HeldOutRecording
+        A press recording.
+    axes : int
+        Observed axes, 1 or 3.
+
+    Returns
+    -------
+    PlotEntry
+        The plot.
+    """
+    plot = make_plot("time (s)", "force z (N)", height=300)
+    time_s = item.recording.time_s - item.recording.time_s[0]
+    force, sigma = item.estimate.force_n[:, 2], np.sqrt(item.estimate.force_variance_n2[:, 2])
+    draw_band(plot, time_s, force - 2 * sigma, force + 2 * sigma, "estimate ± 2 sigma", 0)
+    draw_line(plot, time_s, force, "estimate", 0)
+    draw_line(plot, time_s, item.baseline.force_n[:, 2], "static polynomial", 1, width=1.2)
+    if item.recording.force_n is not None:
+        draw_line(plot, time_s, item.recording.force_n[:, 2], "reference", 2, width=1.2)
+    shear = " Shear is estimated as well, see the table." if axes == 3 else ""
+    return PlotEntry(
+        plot, f"Normal force in {item.recording.source}: estimate, static polynomial and reference cell.{shear}"
+    )
+
+
+def plot_force_against_reference(held_out: HeldOut) -> PlotEntry:
+    """Return estimated against reference normal force on held-out rows.
+
+    Parameters
+    ----------
+    held_out : HeldOut
+        The comparison.
+
+    Returns
+    -------
+    PlotEntry
+        The plot.
+    """
+    plot = make_plot("reference force z (N)", "estimated force z (N)", height=420)
+    reference, static = _collect(held_out, baseline=True)
+    draw_points(plot, reference, static, "static polynomial", 1, size=3)
+    reference, own = _collect(held_out, baseline=False)
+    draw_points(plot, reference, own, "estimate", 0, size=3)
+    ends = np.array([np.min(reference), np.max(reference)])
+    draw_reference(plot, ends, ends)
+    return PlotEntry(plot, "Force against reference on held-out blocks; the dotted line is a perfect sensor.")
+
+
+def plot_residuals(held_out: HeldOut) -> PlotEntry:
+    """Return force errors over the reference force on held-out rows, as mean and spread in bins.
+
+    Parameters
+    ----------
+    held_out : HeldOut
+        The comparison.
+
+    Returns
+    -------
+    PlotEntry
+        The plot.
+    """
+    plot = make_plot("reference force z (N)", "error of force z (N)", height=280)
+    for colour, (label, baseline) in enumerate((("estimate", False), ("static polynomial", True))):
+        reference, found = _collect(held_out, baseline=baseline)
+        centre, mean, spread = _bin_errors(reference, found - reference)
+        draw_band(plot, centre, mean - spread, mean + spread, f"{label}, ± 1 standard deviation", colour)
+        draw_line(plot, centre, mean, f"{label}, mean", colour)
+    draw_reference(plot, np.array([0.0, np.max(reference)]), np.zeros(2))
+    return PlotEntry(plot, "Residuals by force: mean error and its spread in bins of the reference force.")
+
+
+def plot_honesty(held_out: HeldOut) -> PlotEntry:
+    """Return the distribution of errors in units of their stated standard deviation.
+
+    Parameters
+    ----------
+    held_out : HeldOut
+        The comparison.
+
+    Returns
+    -------
+    PlotEntry
+        The plot.
+    """
+    plot = make_plot("error of force z over its stated standard deviation (1)", "density (1)", height=280)
+    ratios = []
+    for item in held_out.press:
+        if item.recording.force_n is not None:
+            rows = item.held & (np.linalg.norm(item.recording.force_n, axis=1) >= 0.05)
+            error = (item.estimate.force_n - item.recording.force_n)[rows, 2]
+            ratios.append(error / np.sqrt(item.estimate.force_variance_n2[rows, 2]))
+    ratio = np.concatenate(ratios)
+    ratio = ratio[np.isfinite(ratio)]
+    edges = np.linspace(-5.0, 5.0, 51)
+    centre = (edges[1:] + edges[:-1]) / 2
+    counts = np.histogram(np.clip(ratio, -5.0, 5.0), edges)[0] / max(len(ratio), 1) / np.diff(edges)
+    plot.quad(
+        left=edges[:-1], right=edges[1:], bottom=0.0, top=counts, fill_color="#56B4E9", line_color=None, fill_alpha=0.6
+    )
+    draw_line(plot, centre, np.exp(-(centre**2) / 2) / np.sqrt(2 * np.pi), "honest estimator", 5)
+    return PlotEntry(
+        plot,
+        "Honesty of the variance on touched, held-out samples: bars are what happened (what lies beyond ± 5 is in the "
+        "outer bars), the line is what the stated variance promises.",
+    )
+
+
+def plot_pressure_loop(free_bend: Sequence[Recording]) -> PlotEntry:
+    """Return the strongest channel against pressure without contact: the loop is hysteresis and creep.
+
+    Parameters
+    ----------
+    free_bend : sequence of Recording
+        The recordings.
+
+    Returns
+    -------
+    PlotEntry
+        The plot.
+    """
+    part = prepare(free_bend[0])
+    channel = int(np.argmax(np.nanmax(np.abs(part.change), axis=0)))
+    plot = make_plot("pressure (kPa)", "change (%)", height=320)
+    step = max(1, len(part.time_s) // 4000)
+    draw_line(plot, part.pressure_pa[::step] / KILO, PERCENT * part.change[::step, channel], width=1.0)
+    return PlotEntry(
+        plot,
+        f"Coil {channel + 1} against pressure in {free_bend[0].source}. A static polynomial is one line through these "
+        "loops; their width is what it cannot follow.",
+    )
+
+
+def plot_press_loop(calibration: Calibration, press: Sequence[Recording]) -> PlotEntry:
+    """Return the summed channels against reference force while unpressurised: loading and unloading.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        The calibration; its pad variant is named in the caption.
+    press : sequence of Recording
+        The recordings.
+
+    Returns
+    -------
+    PlotEntry
+        The plot.
+    """
+    plot = make_plot("reference force z (N)", "summed change (%)", height=320)
+    part = prepare(press[0])
+    if part.force_n is not None:
+        vented = np.abs(hold_last(part.pressure_pa)) < 1000.0
+        summed = np.where(vented, PERCENT * np.sum(part.change, axis=1), np.nan)
+        step = max(1, len(summed) // 6000)
+        draw_line(plot, part.force_n[::step, 2], summed[::step], width=1.0)
+    return PlotEntry(
+        plot,
+        f"Sum of the channels against the reference force in {press[0].source}, unpressurised rows only "
+        f"({calibration.pad.replace('_', ' ')}). The loop between loading and unloading is the pad's own memory.",
+    )
+
+
+def _collect(held_out: HeldOut, *, baseline: bool) -> tuple[Array, Array]:
+    """Return reference and estimated normal force on held-out rows where both are known."""
+    reference, found = [], []
+    for item in held_out.press:
+        if item.recording.force_n is None:
+            continue
+        table: EstimateTable = item.baseline if baseline else item.estimate
+        rows = item.held & np.isfinite(table.force_n[:, 2]) & np.isfinite(item.recording.force_n[:, 2])
+        reference.append(item.recording.force_n[rows, 2])
+        found.append(table.force_n[rows, 2])
+    return np.concatenate(reference), np.concatenate(found)
+
+
+def _bin_errors(reference: Array, error: Array, bins: int = 16, fewest: int = 30) -> tuple[Array, Array, Array]:
+    """Return centre, mean and standard deviation of the error in bins of the reference."""
+    edges = np.linspace(0.0, max(float(np.max(reference)), 1e-6), bins + 1)
+    centre, mean, spread = [], [], []
+    for low, high in pairwise(edges):
+        inside = (reference >= low) & (reference < high)
+        if np.count_nonzero(inside) >= fewest:
+            centre.append((low + high) / 2)
+            mean.append(float(np.mean(error[inside])))
+            spread.append(float(np.std(error[inside])))
+    return np.array(centre), np.array(mean), np.array(spread)
