@@ -24,7 +24,7 @@ _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 _ANGLE_NODES, _ANGLE_WEIGHTS = np.polynomial.legendre.leggauss(32)
 
 
-def demagnetised_response(disc: MagneticDisc, rings: int = 40, orders: int = 6, nodes: int = 6) -> DiscResponse:
+def demagnetised_response(disc: MagneticDisc, rings: int = 40, orders: int = 8, nodes: int = 6) -> DiscResponse:
     """Return the response of a disc with its demagnetising field.
 
     Parameters

@@ -227,19 +227,28 @@ def air_inductance(coil: SheetCoil) -> float:
 
     Notes
     -----
-    Source: Dodd & Deeds, J. Appl. Phys. 39(6) (1968) 2829-2838 (recalled). Beyond the last panel J^2 is replaced by its
-    mean alpha (r1 + r2)/pi.
+    Source: Dodd & Deeds, J. Appl. Phys. 39(6) (1968) 2829-2838 (recalled). Beyond alpha r2 = 4000 J^2 is replaced
+    by its mean alpha (r1 + r2)/pi.
     """
     height = coil.top_m - coil.bottom_m
-    cut = 4000.0 / coil.outer_radius_m + 40.0 / height
+    cut = 4000.0 / coil.outer_radius_m
     alpha, weights = _panels(coil.inner_radius_m, coil.outer_radius_m, cut)
     profile = _radial_integral(coil.inner_radius_m, coil.outer_radius_m, cut)
-    x = alpha * height
-    bracket = np.where(x < 1.0e-3, x - x**2 / 3.0, 2.0 + 2.0 * np.expm1(-x) / np.maximum(x, 1.0e-30)) * height
-    body = float(np.sum(weights * profile**2 / alpha**5 * bracket))
-    mean_square = (coil.inner_radius_m + coil.outer_radius_m) / math.pi
-    tail = mean_square * (2.0 * height / (3.0 * cut**3) - 2.0 / (4.0 * cut**4))
+    body = float(np.sum(weights * profile**2 / alpha**5 * _height_bracket(alpha, height)))
+    node, weight = np.polynomial.legendre.leggauss(200)
+    log_range = math.log(1.0e4 * max(1.0, 1.0 / (cut * height)))
+    beyond = cut * np.exp(0.5 * log_range * (node + 1.0))
+    mean_square = (coil.inner_radius_m + coil.outer_radius_m) / math.pi * beyond
+    tail = 0.5 * log_range * float(np.sum(weight * mean_square / beyond**4 * _height_bracket(beyond, height)))
     return _scale(coil) * (body + tail)
+
+
+def _height_bracket(alpha: Array, height: float) -> Array:
+    """Return 2 h + (2 exp(-alpha h) - 2)/alpha (m) without cancellation at small alpha h."""
+    x = alpha * height
+    return np.asarray(
+        np.where(x < 1.0e-3, x - x**2 / 3.0, 2.0 + 2.0 * np.expm1(-x) / np.maximum(x, 1.0e-30)) * height
+    )
 
 
 def loop_impedance_change(
