@@ -42,7 +42,8 @@ class ReferenceTable:
         value, wanted = np.asarray(got, dtype=float), np.asarray(expected, dtype=float)
         if value.ndim and value.shape == wanted.shape:
             error = np.abs(value - wanted)
-            worst = np.max(error if atol > 0.0 else error / np.abs(wanted))
+            size = np.ones_like(wanted) if atol > 0.0 else np.where(wanted == 0.0, 1.0, np.abs(wanted))
+            worst = np.max(error / size)
             shown = f"worst {worst:.1e} {'abs' if atol > 0.0 else 'rel'}"
         self.rows.append((check, source, _short(expected), shown, tolerance))
         np.testing.assert_allclose(value, wanted, rtol=rtol, atol=atol, err_msg=f"{check} [{source}]")
