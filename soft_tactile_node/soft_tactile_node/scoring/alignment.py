@@ -148,7 +148,7 @@ def align_pair(estimate: EstimateTable, truth: Truth) -> AlignedPair:
     edges_s = np.append(time_s, time_s[-1] + np.median(np.diff(time_s)))
     rows = _find_held_rows(estimate, truth)[kept]
     seen = rows >= 0
-    contacts = _find_contacts(truth, edges_s[-1])
+    contacts = find_contacts(truth, edges_s[-1])
     busy = np.array([(contact.touch_s, contact.end_s + AFTER_RELEASE_S) for contact in contacts]).reshape(-1, 2)
     span_s = estimate.time_s[-1] - estimate.time_s[0]
     return AlignedPair(
@@ -185,7 +185,21 @@ def _find_reports(estimate: EstimateTable, begin_s: float, end_s: float) -> Arra
     return reports[(reports[:, 1] > begin_s) & (reports[:, 0] < end_s)]
 
 
-def _find_contacts(truth: Truth, end_s: float) -> tuple[TrueContact, ...]:
+def find_contacts(truth: Truth, end_s: float) -> tuple[TrueContact, ...]:
+    """Return the true contacts: runs of force above zero, gaps under 50 ms closed, that reach 0.05 N.
+
+    Parameters
+    ----------
+    truth : Truth
+        The truth; rows of unknown force are passed over.
+    end_s : float
+        End of the recording (s).
+
+    Returns
+    -------
+    tuple of TrueContact
+        In order.
+    """
     known = np.all(np.isfinite(truth.force_n), axis=1)
     norm_n = np.linalg.norm(truth.force_n[known], axis=1)
     edges_s = np.append(truth.time_s[known], end_s)
