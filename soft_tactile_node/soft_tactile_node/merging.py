@@ -66,6 +66,11 @@ class VentedReference:
         """Reference in use (Pa absolute); NaN before the first reading."""
         return self._value_pa
 
+    def assume(self, value_pa: float) -> None:
+        """Go on with the reference of an earlier tare (Pa absolute) until the next one, unless one was given."""
+        if not self.is_given:
+            self._value_pa = value_pa
+
     def begin(self) -> None:
         """Start a tare: the mean is taken afresh, the old reference stays in use until it ends."""
         self._sum_pa = 0.0

@@ -20,7 +20,7 @@ from soft_tactile_msgs.msg import ContactEvent as ContactEventMessage
 
 from soft_tactile_node.errors import RangeError, ShapeError
 from soft_tactile_node.physics.kinematics import quaternion_xyzw
-from soft_tactile_node.samples import MAX_CHANNELS, ChannelParts, ContactEvent, Estimate, Scan
+from soft_tactile_node.samples import MAX_CHANNELS, ChannelParts, ContactEvent, Estimate, Scan, State
 
 Array = NDArray[np.float64]
 
@@ -184,7 +184,8 @@ def estimate_to_message(
     message.wrench = wrench_message(wrench)
     message.covariance = np.ascontiguousarray(covariance, dtype=np.float64).reshape(36)
     message.observed = [bool(value) for value in observed]
-    message.contact_probability = float(estimate.contact_probability)
+    unknown = estimate.state in (State.TARING, State.STALE)
+    message.contact_probability = math.nan if unknown else float(estimate.contact_probability)
     message.in_contact = bool(estimate.in_contact)
     message.contact_id = int(estimate.contact_id)
     message.slip_probability = float(estimate.slip_probability)

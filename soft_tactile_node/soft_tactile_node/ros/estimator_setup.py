@@ -7,9 +7,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+
 from soft_tactile_node.calibration.record import Calibration
 from soft_tactile_node.estimation.pipeline import Estimator
 from soft_tactile_node.estimation.settings import PRESETS, EstimatorSettings
+from soft_tactile_node.estimation.tare import Tare
+from soft_tactile_node.samples import Scan
 
 SETTINGS_OF_PARAMETERS = {
     "touch_force": "touch_force_n",
@@ -32,9 +36,7 @@ def estimator_settings(setting: Callable[[str], Any]) -> EstimatorSettings:
     EstimatorSettings
         The preset of `sensitivity` with the thresholds that were given.
     """
-    given = {
-        field: setting(name) for name, field in SETTINGS_OF_PARAMETERS.items() if not math.isnan(setting(name))
-    }
+    given = {field: setting(name) for name, field in SETTINGS_OF_PARAMETERS.items() if not math.isnan(setting(name))}
     return replace(
         PRESETS[setting("sensitivity")],
         pressure_timeout_s=setting("pressure_timeout"),
@@ -43,22 +45,38 @@ def estimator_settings(setting: Callable[[str], Any]) -> EstimatorSettings:
     )
 
 
-def make_estimator(calibration: Calibration, setting: Callable[[str], Any]) -> Estimator:
-    """Return a fresh estimator that starts with its tare.
+def make_estimator(calibration: Calibration, tare: Tare | None, setting: Callable[[str], Any]) -> Estimator:
+    """Return a fresh estimator.
 
     Parameters
     ----------
     calibration : Calibration
         Of this finger.
+    tare : Tare or None
+        An earlier tare to go on with; None = start with a new one.
     setting : callable
         Returns the value of a parameter by name.
 
     Returns
     -------
     Estimator
-        In state TARING.
+        In state TARING unless an earlier tare was given.
     """
-    return Estimator(calibration, estimator_settings(setting), tare_s=setting("tare_duration"))
+    return Estimator(calibration, estimator_settings(setting), tare_s=setting("tare_duration"), tare=tare)
+
+
+def warm_up(calibration: Calibration) -> None:
+    """Compile (or load from the user's cache) what a scan needs, so that the first scan is as quick as the others.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        Any that will be used.
+    """
+    rest = np.array(calibration.tare_inductance_h)
+    estimator = Estimator(calibration, tare=Tare(rest, 20.0, 0.0))
+    for number in range(2):
+        estimator.step(Scan(0.01 * (number + 1), rest, 20.0), 0.0)
 
 
 def geometry_of(calibration: Calibration) -> tuple[float, float] | None:

@@ -68,6 +68,11 @@ class FingerOutputs:
         elif self._rates_hz["markers"] > 0.0:
             self._markers = node.publish_on(markers.MarkerArray, "markers", qos.reliable(5))
 
+    def use_calibration(self, geometry: tuple[float, float] | None, calibration_id: str) -> None:
+        """Go on with the lengths (m) and the name of another calibration."""
+        self._geometry = geometry if self._pose is not None else None
+        self.calibration_id = calibration_id
+
     @property
     def pad_frame(self) -> str:
         """Name of the pad frame."""

@@ -130,7 +130,7 @@ class PalmGeometry:
     """Where the finger roots sit on the palm.
 
     Palm frame: origin on the palm axis in the plane of the roots, z out of the palm towards the object. A root at
-    angle a about z has x along palm z, z radially outward and y = z cross x.
+    angle a about z has x along palm z, leaning outward by the tilt, z outward and y = z cross x.
 
     Attributes
     ----------
@@ -142,22 +142,26 @@ class PalmGeometry:
         Neutral line from root to pad (m); NaN = not known.
     surface_offset_m : float
         Neutral line to pad surface (m); NaN = not known.
+    tilt_rad : float
+        Angle by which the straight fingers lean outward (rad).
     """
 
     angles_rad: tuple[float, ...]
     root_radius_m: float = math.nan
     arc_length_m: float = math.nan
     surface_offset_m: float = math.nan
+    tilt_rad: float = 0.0
 
     def root_to_palm(self, finger: int) -> Array:
         """Return the rotation from the root frame of `finger` to the palm frame, shape (3, 3) (1)."""
         c, s = math.cos(self.angles_rad[finger]), math.sin(self.angles_rad[finger])
-        return np.array([[0.0, s, c], [0.0, -c, s], [1.0, 0.0, 0.0]])
+        upright = np.array([[0.0, s, c], [0.0, -c, s], [1.0, 0.0, 0.0]])
+        return upright @ rotation_y(-self.tilt_rad)
 
     def pad_radius_m(self, bend_rad: float) -> float:
         """Return the distance of a pad from the palm axis (m) at a bend (rad)."""
-        _, inward_m = pad_position_formula(bend_rad, self.arc_length_m, self.surface_offset_m)
-        return self.root_radius_m + inward_m
+        along_m, outward_m = pad_position_formula(bend_rad, self.arc_length_m, self.surface_offset_m)
+        return self.root_radius_m + math.sin(self.tilt_rad) * along_m + math.cos(self.tilt_rad) * outward_m
 
 
 def palm_forces(geometry: PalmGeometry, fingers: Sequence[FingerView]) -> tuple[Array, Array]:

@@ -91,6 +91,7 @@ class GraspMonitor(ManagedNode):
             self.setting("finger_root_radius"),
             self.setting("arc_length"),
             self.setting("surface_offset"),
+            self.setting("finger_tilt"),
         )
 
     def _now_s(self) -> float:

@@ -20,6 +20,8 @@ from soft_tactile_node.ros.names import frame_prefix, sibling
 from soft_tactile_node.ros.pacing import Pacer
 from soft_tactile_node.ros.parameters import ParameterError
 from soft_tactile_node.ros.valve import Valve
+from soft_tactile_node.samples import Scan
+from soft_tactile_node.simulation.faults import Fault
 from soft_tactile_node.simulation.gripper import Gripper
 
 TICK_HZ = 250.0
@@ -43,7 +45,6 @@ class GripperSimulator(ManagedNode):
             raise ParameterError(f"parameter 'fingers' must be one or two different names; got {fingers}")
         self._fingers = fingers
         self._atmospheric_pa = self.setting("atmospheric_pressure")
-        self._check_faults()
         self._build_gripper()
         self._lift_m = 0.0
         self._frames = []
@@ -84,15 +85,24 @@ class GripperSimulator(ManagedNode):
             seed=self.setting("seed"),
             pad=self.setting("pad"),
             rate_hz=self.setting("rate"),
+            faults=self._wanted_fault(),
         )
         self._scans = 0
-        self._last_coils: dict[str, CoilReadings] = {}
 
-    def _check_faults(self) -> None:
-        for name in ("frozen_finger", "silent_finger"):
-            finger = self.setting(name)
-            if finger and finger not in self._fingers:
-                raise ParameterError(f"parameter '{name}' must be empty or one of {self._fingers}; got '{finger}'")
+    def _wanted_fault(self) -> tuple[Fault, ...]:
+        """Return the fault of the parameters; `silent` is this node's own and no matter of the electronics."""
+        finger = self.setting("fault_finger") or self._fingers[0]
+        if finger not in self._fingers:
+            raise ParameterError(f"parameter 'fault_finger' must be empty or one of {self._fingers}; got '{finger}'")
+        kind, start_s, end_s = self.setting("fault"), self.setting("fault_start"), self.setting("fault_end")
+        end_s = math.inf if math.isnan(end_s) else end_s
+        if not end_s > start_s:
+            raise ParameterError(f"parameter 'fault_end' must be > fault_start {start_s:g} s; got {end_s:g}")
+        self._silent = (finger, start_s, end_s) if kind == "silent" else ("", 0.0, 0.0)
+        if kind in ("none", "silent"):
+            return ()
+        number = self._fingers.index(finger)
+        return (Fault(kind, start_s, end_s, channel=self.setting("fault_channel") - 1, finger=number),)
 
     def _add_finger(self, number: int, namespace: str) -> None:
         self._frames.append(f"{frame_prefix(namespace)}_pad")
@@ -140,29 +150,23 @@ class GripperSimulator(ManagedNode):
 
     def _publish(self, step: Any, stamp: Time) -> None:
         for number in range(len(self._fingers)):
-            self._publish_coils(number, step.scans[number], stamp)
             if math.isfinite(step.pressure_pa[number]):
                 self._pressures[number].publish(
                     conversions.pressure_message(
                         step.pressure_pa[number], self._atmospheric_pa, stamp, self._frames[number]
                     )
                 )
+            self._publish_coils(number, step.scans[number], stamp)
             truth = conversions.truth_to_message(step, number)
             truth.header.stamp, truth.header.frame_id = stamp, self._frames[number]
             self._truths[number].publish(truth)
         self._scans += 1
 
-    def _publish_coils(self, number: int, scan: Any, stamp: Time) -> None:
-        finger = self._fingers[number]
-        if finger == self.setting("silent_finger"):
+    def _publish_coils(self, number: int, scan: Scan, stamp: Time) -> None:
+        silent, start_s, end_s = self._silent
+        if self._fingers[number] == silent and start_s <= scan.time_s < end_s:
             return
-        message = conversions.scan_to_message(scan, self._scans, stamp, self._frames[number])
-        if finger == self.setting("frozen_finger") and finger in self._last_coils:
-            frozen = self._last_coils[finger]
-            message.inductance, message.loss, message.temperature = frozen.inductance, frozen.loss, frozen.temperature
-        else:
-            self._last_coils[finger] = message
-        self._coils[number].publish(message)
+        self._coils[number].publish(conversions.scan_to_message(scan, self._scans, stamp, self._frames[number]))
 
 
 def main(args: Sequence[str] | None = None) -> int:

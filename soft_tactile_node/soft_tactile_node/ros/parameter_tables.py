@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from soft_tactile_node.ros.parameters import ParameterSpec as P
+from soft_tactile_node.simulation.faults import FAULT_KINDS
 
 NAN = float("nan")
 
@@ -71,6 +72,12 @@ SENSOR = (
         dynamic=True,
     ),
     P("tare_duration", "double", 1.0, "How long the finger must rest for a tare.", "s", low=0.1, high=60.0),
+    P(
+        "tare_file",
+        "string",
+        "",
+        "Where the last tare is kept for a restart; empty = in the user's state folder, `none` = nowhere.",
+    ),
     P(
         "coil_timeout",
         "double",
@@ -199,18 +206,24 @@ SIMULATOR = (
     ),
     P("atmospheric_pressure", "double", 101325.0, _ATMOSPHERE + ".", "Pa", low=50e3, high=110e3),
     P(
-        "frozen_finger",
+        "fault",
         "string",
-        "",
-        "Fault to practise with: the coils of this finger repeat their last scan; empty = none.",
-        dynamic=True,
+        "none",
+        "Fault to practise with: coils or pressure go bad, the finger is held beside its pad, or coils fall silent.",
+        choices=("none", "silent", *FAULT_KINDS),
     ),
+    P("fault_finger", "string", "", "Finger with the fault; empty = the first one."),
+    P("fault_channel", "int", 1, "Coil channel with the fault, for open, stuck and spike.", low=1, high=16),
+    P("fault_start", "double", 0.0, "When the fault begins, from the start of the simulation.", "s", low=0.0, high=1e6),
     P(
-        "silent_finger",
-        "string",
-        "",
-        "Fault to practise with: the coils of this finger are not published; empty = none.",
-        dynamic=True,
+        "fault_end",
+        "double",
+        NAN,
+        "When the fault ends, from the start of the simulation; NaN = never.",
+        "s",
+        low=0.0,
+        high=1e6,
+        allow_nan=True,
     ),
 )
 
@@ -246,6 +259,15 @@ MONITOR = (
         low=0.001,
         high=1.0,
         allow_nan=True,
+    ),
+    P(
+        "finger_tilt",
+        "double",
+        0.0,
+        "Angle by which the straight fingers lean outward from the palm axis.",
+        "rad",
+        low=-1.6,
+        high=1.6,
     ),
     P(
         "arc_length",

@@ -168,6 +168,23 @@ def _shown(value: Value) -> str:
     return f'"{value}"' if isinstance(value, str) and not value else str(value)
 
 
+def comment_of(spec: ParameterSpec) -> str:
+    """Return the comment that stands above a parameter in a parameter file: meaning, rule, unit, default.
+
+    Parameters
+    ----------
+    spec : ParameterSpec
+        The parameter.
+
+    Returns
+    -------
+    str
+        One line without the comment sign.
+    """
+    unit = f" {spec.unit}" if spec.unit else ""
+    return f"{spec.text} Must be {spec.rule()}; default {_shown(spec.default)}{unit}."
+
+
 def check_file(content: Mapping[str, Any], specs: Mapping[str, tuple[ParameterSpec, ...]]) -> None:
     """Check the content of a parameter file against the declared parameters.
 

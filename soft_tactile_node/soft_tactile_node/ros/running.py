@@ -1,20 +1,32 @@
-"""Runs a node as a process: executor, signals, exit code."""
+"""Runs nodes as a process: executor, signals, exit code."""
 
 from __future__ import annotations
 
 import os
+import signal
+import socket
 import sys
-from collections.abc import Callable, Sequence
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from types import FrameType
 
 import rclpy
 import rclpy.utilities
 from rclpy.executors import ExternalShutdownException
 from rclpy.experimental import EventsExecutor
+from rclpy.signals import SignalHandlerOptions
 from rclpy.task import Future
 
 from soft_tactile_node.ros.managed_node import ManagedNode
 
-_LONG_S = 1e8  # three years: the events executor never delivers anything when told to spin without an end
+LONG_S = 1e8
+"""Three years: told to spin without an end, the events executor of some builds never delivers anything."""
+
+START_GRACE_S = 2.0
+"""How long a node that is still starting may go on after it was asked to end (s)."""
+
+END_SIGNALS = (signal.SIGINT, signal.SIGTERM)
 
 
 def run(makers: Sequence[Callable[[], ManagedNode]], args: Sequence[str] | None = None) -> int:
@@ -34,23 +46,73 @@ def run(makers: Sequence[Callable[[], ManagedNode]], args: Sequence[str] | None 
     """
     os.environ.setdefault("AMENT_PREFIX_PATH", sys.prefix)
     nodes: list[ManagedNode] = []
-    rclpy.init(args=None if args is None else [sys.argv[0], *args])
-    executor = EventsExecutor()
-    try:
-        for make in makers:
-            nodes.append(make())
-            executor.add_node(nodes[-1])
-            nodes[-1].start_by_itself()
-        executor.spin_until_future_complete(Future(), _LONG_S)
-    except (KeyboardInterrupt, ExternalShutdownException):
-        pass
-    finally:
-        for node in nodes:
-            executor.remove_node(node)
-            node.destroy_node()
-        executor.shutdown()
-        rclpy.try_shutdown()
+    with _end_by_signal() as asked:
+        rclpy.init(
+            args=None if args is None else [sys.argv[0], *args],
+            # rclpy's own handlers pull the context from under a callback that is publishing.
+            signal_handler_options=SignalHandlerOptions.NO,
+        )
+        executor = asked.executor = EventsExecutor()
+        try:
+            for make in makers:
+                nodes.append(make())
+                executor.add_node(nodes[-1])
+                nodes[-1].start_by_itself()
+            asked.started.set()
+            executor.spin_until_future_complete(asked.end, LONG_S)
+        except ExternalShutdownException:
+            pass
+        finally:
+            for node in nodes:
+                executor.remove_node(node)
+                node.destroy_node()
+            executor.shutdown()
+            rclpy.try_shutdown()
     return 0
+
+
+class _Asked:
+    """What the signal thread and the main thread share."""
+
+    def __init__(self) -> None:
+        self.end: Future[None] = Future()
+        self.started = threading.Event()
+        self.executor: EventsExecutor | None = None
+
+
+@contextmanager
+def _end_by_signal() -> Iterator[_Asked]:
+    """Complete a future when a signal asks for the end; a thread hears of it, so that no callback is cut in two."""
+    asked = _Asked()
+    here, there = socket.socketpair()
+    there.setblocking(False)
+
+    def wait_for_signal() -> None:
+        if not here.recv(1):
+            return  # the end has come without a signal
+        asked.end.set_result(None)
+        if not asked.started.wait(START_GRACE_S):
+            os._exit(0)  # still compiling or loading: nothing is under way that could be left half-done
+        if asked.executor is not None:
+            asked.executor.wake()
+
+    handlers = {number: signal.signal(number, _do_nothing) for number in END_SIGNALS}
+    wakeup = signal.set_wakeup_fd(there.fileno(), warn_on_full_buffer=False)
+    listener = threading.Thread(target=wait_for_signal, name="signals", daemon=True)
+    listener.start()
+    try:
+        yield asked
+    finally:
+        signal.set_wakeup_fd(wakeup)
+        for number, handler in handlers.items():
+            signal.signal(number, handler)
+        there.close()
+        listener.join(START_GRACE_S)
+        here.close()
+
+
+def _do_nothing(_number: int, _frame: FrameType | None) -> None:
+    """Stand in for the default action; the byte that Python writes on a signal does the work."""
 
 
 def plain_arguments(args: Sequence[str] | None = None) -> list[str]:

@@ -15,14 +15,16 @@ from std_srvs.srv import Trigger
 
 from soft_tactile_node.calibration.storage import calibration_id, load_calibration
 from soft_tactile_node.errors import CalibrationError, SoftTactileError
+from soft_tactile_node.estimation.tare import Tare
 from soft_tactile_node.ros import conversions, parameter_tables, qos, running
 from soft_tactile_node.ros.diagnostics import ERROR, WARN, FingerHealth, StreamCounters
-from soft_tactile_node.ros.estimator_setup import estimator_settings, geometry_of, make_estimator
+from soft_tactile_node.ros.estimator_setup import estimator_settings, geometry_of, make_estimator, warm_up
 from soft_tactile_node.ros.finger_outputs import FingerOutputs
 from soft_tactile_node.ros.finger_stream import FingerStream
 from soft_tactile_node.ros.managed_node import ManagedNode
 from soft_tactile_node.ros.parameters import ParameterError
 from soft_tactile_node.ros.simulated_source import SimulatedSource
+from soft_tactile_node.ros.tare_store import KeptTare, keep_tare, recall_tare, tare_path
 from soft_tactile_node.samples import Flag, Scan, State
 
 WATCHDOG_SHARE = 0.8
@@ -62,12 +64,15 @@ class TactileSensor(ManagedNode):
             raise ParameterError(
                 "parameter 'wrench_frame' must be pad unless the calibration has a geometry; got 'root'"
             )
+        warm_up(calibration)
         self._stream = FingerStream(
             partial(make_estimator, setting=self.setting),
             calibration,
             pressure_is_gauge=self.setting("pressure_reference") == "gauge",
             atmospheric_pa=self.setting("atmospheric_pressure"),
+            on_tare=self._on_new_tare,
         )
+        self._tare_path = tare_path(self.setting("tare_file"), self.short_namespace)
         self._outputs = FingerOutputs(self, geometry, calibration_id(calibration))
         self.serve(Trigger, "tare", self._on_tare)
         self.serve(LoadCalibration, "load_calibration", self._on_load_calibration)
@@ -81,7 +86,7 @@ class TactileSensor(ManagedNode):
 
     def activate(self) -> None:
         """Start with a tare, at once; scans that come while inactive are not used."""
-        self._stream.load_same()
+        self._stream.restart(self._recall_tare())
         self._active = True
         self._flags, self._state = Flag(0), State.STALE
         self._health.set_level(WARN, "waiting for the first scan")
@@ -106,7 +111,7 @@ class TactileSensor(ManagedNode):
     def parameters_changed(self, _names: Sequence[str]) -> None:
         """Give new thresholds to the running estimator."""
         if self._stream is not None:
-            self._stream.estimator.change_settings(estimator_settings(self.setting))
+            self._stream.estimator.use_settings(estimator_settings(self.setting))
 
     # -- inputs
 
@@ -117,14 +122,19 @@ class TactileSensor(ManagedNode):
             scan = conversions.scan_from_message(message)
             self._check_channels(scan)
         except SoftTactileError as error:
-            self._counters.refused += 1
-            self._health.set_level(ERROR, f"coils: {error}")
-            self.get_logger().error(f"coils: {error}", throttle_duration_sec=5.0)
+            self._refuse_coils(error)
             return
         self._on_scan(scan, message.header.stamp, message.scan)
 
+    def _refuse_coils(self, error: SoftTactileError) -> None:
+        self._counters.refused += 1
+        self._health.set_level(ERROR, f"coils: {error}")
+        self.get_logger().error(f"coils: {error}", throttle_duration_sec=5.0)
+        if self._health.changed:
+            self._publish_diagnostics({})
+
     def _check_channels(self, scan: Scan) -> None:
-        wanted = self._stream.estimator.calibration.channels
+        wanted = self._stream.channels
         if scan.inductance_h.size != wanted:
             raise CalibrationError(
                 f"inductance must be of {wanted} channels, as calibrated; got {scan.inductance_h.size}: "
@@ -137,14 +147,22 @@ class TactileSensor(ManagedNode):
     def _on_pressure(self, time_s: float, pressure_pa: float) -> None:
         if not self._active:
             return
+        before = self._stream.pressure_fault
         self._stream.add_pressure(time_s, pressure_pa)
-        if self._stream.pressure_fault:
+        fault = self._stream.pressure_fault
+        if fault:
             self._counters.refused += 1
-            self.get_logger().error(self._stream.pressure_fault, throttle_duration_sec=5.0)
+            self.get_logger().error(fault, throttle_duration_sec=5.0)
+        if bool(fault) != bool(before):
+            self._show_health()
 
     def _on_scan(self, scan: Scan, stamp: Time, number: int) -> None:
         self._watchdog.reset()
-        estimate, events = self._stream.step(scan)
+        try:
+            estimate, events = self._stream.step(scan)
+        except SoftTactileError as error:
+            self._refuse_coils(error)
+            return
         self._outputs.publish(estimate, events, stamp)
         latency_s = self.get_clock().now().nanoseconds * 1e-9 - conversions.stamp_to_seconds(stamp)
         self._counters.count_scan(number, latency_s, estimate.flags)
@@ -195,6 +213,27 @@ class TactileSensor(ManagedNode):
             response.success, response.message = True, f"loaded {request.path}; taking the tare"
         response.calibration_id = self._outputs.calibration_id
         return response
+
+    # -- tare
+
+    def _on_new_tare(self, tare: Tare, atmospheric_pa: float) -> None:
+        """Keep a tare for the next start; a full disk is no reason to stop."""
+        self.get_logger().info("tare done")
+        if self._tare_path is None:
+            return
+        try:
+            keep_tare(self._tare_path, tare, self._outputs.calibration_id, atmospheric_pa)
+        except (OSError, SoftTactileError) as error:
+            self.get_logger().warning(f"the tare is not kept for a restart: {error}")
+
+    def _recall_tare(self) -> KeptTare | None:
+        if self._tare_path is None:
+            return None
+        try:
+            return recall_tare(self._tare_path, self._outputs.calibration_id, self._stream.channels)
+        except SoftTactileError as error:
+            self.get_logger().warning(f"no earlier tare: {error}")
+            return None
 
     # -- diagnostics
 

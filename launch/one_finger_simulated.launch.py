@@ -1,0 +1,47 @@
+"""One simulated finger with its sensor, nothing else needed; press it by commanding pressure.
+
+ros2 launch soft_tactile_node one_finger_simulated.launch.py
+ros2 topic pub -r 20 /finger/pressure_command sensor_msgs/msg/FluidPressure "{fluid_pressure: 131325.0}"
+"""
+
+from launch import LaunchDescription
+from launch.actions import DeclareLaunchArgument
+from launch.substitutions import LaunchConfiguration, PathJoinSubstitution
+from launch_ros.actions import Node
+from launch_ros.parameter_descriptions import ParameterValue
+from launch_ros.substitutions import FindPackageShare
+
+
+def generate_launch_description() -> LaunchDescription:
+    share = FindPackageShare("soft_tactile_node")
+    arguments = [
+        DeclareLaunchArgument("namespace", default_value="finger", description="Namespace of the finger."),
+        DeclareLaunchArgument(
+            "object", default_value="bun", description="Object within reach: bun, roll, jar or none."
+        ),
+        DeclareLaunchArgument(
+            "calibration",
+            default_value=PathJoinSubstitution([share, "config", "calibrations", "finger.yaml"]),
+            description="Calibration file (YAML) of the simulated finger.",
+        ),
+        DeclareLaunchArgument(
+            "parameters",
+            default_value=PathJoinSubstitution([share, "config", "one_finger_simulated.yaml"]),
+            description="Parameter file; each key is explained in it.",
+        ),
+    ]
+    sensor = Node(
+        package="soft_tactile_node",
+        executable="tactile_sensor",
+        name="tactile_sensor",
+        namespace=LaunchConfiguration("namespace"),
+        parameters=[
+            LaunchConfiguration("parameters"),
+            {
+                "calibration": ParameterValue(LaunchConfiguration("calibration"), value_type=str),
+                "simulated_object": ParameterValue(LaunchConfiguration("object"), value_type=str),
+            },
+        ],
+        output="screen",
+    )
+    return LaunchDescription([*arguments, sensor])

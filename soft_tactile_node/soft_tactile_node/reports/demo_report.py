@@ -1,0 +1,253 @@
+"""The page the demo leaves behind: what happened, what was found, how it looked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from bokeh.models import BoxAnnotation, Label, Span
+from bokeh.plotting import figure
+
+from soft_tactile_node.recordings import EstimateTable, Truth
+from soft_tactile_node.reports.numbers import FigureRow
+from soft_tactile_node.reports.page import Page, PlotEntry
+from soft_tactile_node.reports.plots import draw_band, draw_line, draw_points, make_plot
+from soft_tactile_node.samples import Array, EventKind
+from soft_tactile_node.scoring import score
+from soft_tactile_node.scoring.findings import Finding, FingerRecord
+
+ITEM_NAMES = {"bun": "choux bun", "roll": "rye roll", "jar": "jam jar"}
+"""What the items are called in words."""
+
+
+@dataclass(frozen=True)
+class DemoRun:
+    """Everything the page is made from; times in seconds from the start of the demo.
+
+    Attributes
+    ----------
+    seed : int
+        Specimens, items and noise.
+    rate_hz : float
+        Scans in a second (Hz).
+    records : mapping of str to FingerRecord
+        By finger.
+    findings : sequence of Finding
+        Every contact and slip with its verdict.
+    spans : sequence of (float, str)
+        From when on which item lay on the tray (s, name).
+    outcomes : mapping of str to str
+        How each pick ended, in the controller's words.
+    story : sequence of (float, str, str)
+        Time (s), who, what.
+    pressure : mapping of str to numpy.ndarray, shape (n, 2)
+        Time (s) and commanded pressure (gauge Pa) by finger.
+    lift : numpy.ndarray, shape (n, 2)
+        Time (s) and commanded height above the tray (m).
+    height : numpy.ndarray, shape (n, 2)
+        Time (s) and true height of the item above the tray (m); NaN = no item.
+    latency_s : numpy.ndarray, shape (n,)
+        From acquisition to the onlooker, all fingers (s).
+    phases_s : mapping of str to float
+        How long each part of the demo took (s).
+    fault : str
+        The fault that was practised, in words; empty = none.
+    """
+
+    seed: int
+    rate_hz: float
+    records: Mapping[str, FingerRecord]
+    findings: Sequence[Finding]
+    spans: Sequence[tuple[float, str]]
+    outcomes: Mapping[str, str]
+    story: Sequence[tuple[float, str, str]]
+    pressure: Mapping[str, Array]
+    lift: Array
+    height: Array
+    latency_s: Array
+    phases_s: Mapping[str, float] = field(default_factory=dict)
+    fault: str = ""
+
+
+def write_demo_report(run: DemoRun, path: str | Path) -> None:
+    """Write the page.
+
+    Parameters
+    ----------
+    run : DemoRun
+        What happened.
+    path : str or pathlib.Path
+        HTML file to write.
+
+    Raises
+    ------
+    RecordingError
+        If the file cannot be written.
+    """
+    page = Page(
+        "A two-finger soft gripper on the bakery packing bench",
+        subtitle=f"Demo on the simulated gripper, seed {run.seed}, {run.rate_hz:.0f} scans a second; all invented",
+        footer="Made by `soft-tactile demo`. Gripper, fingers, items and all their numbers are invented. "
+        "Not a safety-rated device: do not use it as the only protection of a person.",
+    )
+    page.add_summary(*summarise(run))
+    page.add_figures(
+        "Figures", _figures(run), text="Both fingers pooled, over the whole run, beside the simulator's truth."
+    )
+    rows = [
+        [f"{f.time_s:.2f}", f.finger, ITEM_NAMES.get(f.item, f.item), f.kind, f.verdict, _delay(f)]
+        for f in run.findings
+    ]
+    page.add_table(
+        "Contacts and slips", ["Began (s)", "Finger", "Item", "What", "Verdict", "Reported after (ms)"], rows,
+        text="Every true contact and slip of the simulator, and every report without one.",
+    )  # fmt: skip
+    for number, (begin_s, item) in enumerate(run.spans):
+        end_s = run.spans[number + 1][0] if number + 1 < len(run.spans) else np.inf
+        name = ITEM_NAMES.get(item, item).capitalize()
+        page.add_plots(name, _item_plots(run, begin_s, end_s), text=f"Outcome: {run.outcomes.get(item, 'not picked')}.")
+    page.add_table(
+        "What happened", ["Time (s)", "Who", "What"], [[f"{t:.2f}", who, what] for t, who, what in run.story]
+    )
+    page.write(path)
+
+
+def summarise(run: DemoRun) -> list[str]:
+    """Return the result of a run in sentences, most important first.
+
+    Parameters
+    ----------
+    run : DemoRun
+        What happened.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    sentences = []
+    for kind in ("contact", "slip"):
+        mine = [finding for finding in run.findings if finding.kind == kind]
+        counts = {verdict: sum(f.verdict == verdict for f in mine) for verdict in ("found", "missed", "invented")}
+        true = counts["found"] + counts["missed"]
+        sentences.append(f"{counts['found']} of {true} {kind}s found, {counts['invented']} invented.")
+    sentences += [f"Not as it should be: {f.in_words()}." for f in run.findings if f.verdict != "found"]
+    sentences += [
+        f"{ITEM_NAMES.get(item, item).capitalize()}: {run.outcomes.get(item, 'not picked')}." for _, item in run.spans
+    ]
+    if run.fault:
+        sentences.append(f"Fault practised: {run.fault}.")
+    if run.phases_s:
+        sentences.append("Took " + ", ".join(f"{value:.0f} s {name}" for name, value in run.phases_s.items()) + ".")
+    return sentences
+
+
+def _delay(finding: Finding) -> str:
+    return "-" if np.isnan(finding.delay_s) else f"{finding.delay_s * 1e3:.0f}"
+
+
+def _figures(run: DemoRun) -> list[FigureRow]:
+    pairs = [(record.estimate, record.truth) for record in run.records.values()]
+    figures = score(pairs, [record.events for record in run.records.values()])
+    wanted = (
+        ("force_z_contact_rmse_n", "Normal force, RMSE while touching", "N", ""),
+        ("force_x_contact_rmse_n", "Shear along the finger, RMSE while touching", "N", ""),
+        ("latency_median_s", "Contact latency, median", "s", "from 0.05 N of true force to the report"),
+        ("latency_p95_s", "Contact latency, 95 % of contacts below", "s", ""),
+        ("release_median_s", "Release latency, median", "s", ""),
+        ("within_2_sigma_contact", "Share within 2 sigma while touching", "", "0.95 would be ideal"),
+        ("free_rms_n", "Normal force without contact, rms", "N", ""),
+    )
+    rows = [FigureRow(name, figures[key], unit, remark=remark) for key, name, unit, remark in wanted if key in figures]
+    if len(run.latency_s):
+        age_ms = run.latency_s * 1e3
+        rows.append(
+            FigureRow(
+                "Age of an estimate at another process, median", float(np.median(age_ms)), "ms", remark="over DDS"
+            )
+        )
+        rows.append(FigureRow("Age of an estimate, 99 % below", float(np.quantile(age_ms, 0.99)), "ms"))
+    return rows
+
+
+def _item_plots(run: DemoRun, begin_s: float, end_s: float) -> list[PlotEntry]:
+    entries: list[PlotEntry] = []
+    shared = None
+    for finger, record in run.records.items():
+        name = finger.replace("_", " ")
+        plot = make_plot("time (s)", f"normal force (N), {name}", height=240, x_range=shared)
+        shared = shared or plot.x_range
+        _draw_force(plot, record, begin_s, end_s)
+        entries.append(
+            PlotEntry(
+                plot,
+                f"Normal force on the pad of the {name}: estimate with its 2 sigma band over the truth. "
+                "Shaded: the object truly slides. Triangles: reported contacts and releases; squares: reported slips.",
+            )
+        )
+    plot = make_plot("time (s)", "commanded pressure (kPa)", height=200, x_range=shared)
+    for number, (finger, rows) in enumerate(run.pressure.items()):
+        mine = _within(rows, begin_s, end_s)
+        draw_line(plot, mine[:, 0], mine[:, 1] * 1e-3, finger.replace("_", " "), number)
+    entries.append(PlotEntry(plot, "Pressure the controller asks for; a slip makes it ask for more."))
+    plot = make_plot("time (s)", "height (mm)", height=200, x_range=shared)
+    lift, height = _within(run.lift, begin_s, end_s), _within(run.height, begin_s, end_s)
+    draw_line(plot, lift[:, 0], lift[:, 1] * 1e3, "gripper", 0)
+    draw_line(plot, height[:, 0], height[:, 1] * 1e3, "item", 1)
+    entries.append(
+        PlotEntry(plot, "Height of the gripper as commanded, and of the item as it truly was, above the tray.")
+    )
+    return entries
+
+
+def _within(rows: Array, begin_s: float, end_s: float) -> Array:
+    return rows[(rows[:, 0] >= begin_s) & (rows[:, 0] < end_s)]
+
+
+def _cut(table: EstimateTable | Truth, begin_s: float, end_s: float) -> slice:
+    first, last = np.searchsorted(table.time_s, (begin_s, end_s))
+    return slice(int(first), int(last))
+
+
+def _draw_force(plot: figure, record: FingerRecord, begin_s: float, end_s: float) -> None:
+    estimate, truth = record.estimate, record.truth
+    mine, true = _cut(estimate, begin_s, end_s), _cut(truth, begin_s, end_s)
+    deviation = np.sqrt(estimate.force_variance_n2[mine, 2])
+    force = estimate.force_n[mine, 2]
+    known = np.isfinite(force)
+    draw_band(
+        plot, estimate.time_s[mine][known], (force - 2 * deviation)[known], (force + 2 * deviation)[known],
+        "estimate ± 2 sigma", 0,
+    )  # fmt: skip
+    draw_line(plot, truth.time_s[true], truth.force_n[true, 2], "truth", 1, width=2.4)
+    draw_line(plot, estimate.time_s[mine], force, "estimate", 0)
+    _shade(plot, truth.time_s[true], truth.slip[true])
+    for kinds, label, colour in (
+        ((EventKind.CONTACT, EventKind.RELEASE), "contact, release", 2),
+        ((EventKind.SLIP,), "slip", 5),
+    ):
+        times = np.array([e.time_s for e in record.events if e.kind in kinds and begin_s <= e.time_s < end_s])
+        if len(times):
+            draw_points(plot, times, np.zeros(len(times)), label, colour, size=9.0)
+    for event in record.events:
+        if event.kind is EventKind.FAULT and begin_s <= event.time_s < end_s:
+            plot.add_layout(Span(location=event.time_s, dimension="height", line_dash="dashed"))
+            plot.add_layout(Label(x=event.time_s, y=0.0, text=event.detail or "fault", text_font_size="12px"))
+
+
+def _shade(plot: figure, time_s: Array, mask: Array) -> None:
+    """Shade the times at which a mask holds; pauses under 50 ms are not shown."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(int), [0]])))
+    stretches: list[list[float]] = []
+    for first, after in zip(edges[::2], edges[1::2], strict=True):
+        begin_s, end_s = float(time_s[first]), float(time_s[min(after, len(time_s) - 1)])
+        if stretches and begin_s - stretches[-1][1] < 0.05:
+            stretches[-1][1] = end_s
+        else:
+            stretches.append([begin_s, end_s])
+    for begin_s, end_s in stretches:
+        plot.add_layout(
+            BoxAnnotation(left=begin_s, right=end_s, fill_color="#CC79A7", fill_alpha=0.25, line_color=None)
+        )
