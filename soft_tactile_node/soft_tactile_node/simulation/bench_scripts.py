@@ -32,7 +32,7 @@ def earlier_use(temperature_c: float, fingers: int, rng: np.random.Generator, ra
     Returns
     -------
     numpy.ndarray, shape (n, columns)
-        Commands.
+        Commands, each column in its own unit.
     """
     before = Timeline(temperature_c, fingers)
     for _ in range(2):

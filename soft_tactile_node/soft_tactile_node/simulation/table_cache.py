@@ -31,8 +31,8 @@ def cached_table(kind: str, key: object, shape: tuple[int, ...], build: Callable
 
     Returns
     -------
-    numpy.ndarray
-        The table, as built.
+    numpy.ndarray, shape as asked
+        The table, in the unit it was built in.
     """
     digest = hashlib.sha256(repr((kind, key, shape)).encode()).hexdigest()[:20]
     folder = Path(platformdirs.user_cache_dir("soft_tactile_node")) / "tables"

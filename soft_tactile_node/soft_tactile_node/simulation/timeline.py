@@ -139,7 +139,7 @@ class Timeline:
         Returns
         -------
         numpy.ndarray, shape (n, columns)
-            Commands; indices in `simulation.state`.
+            Commands, each column in its own unit; indices in `simulation.state`.
         """
         rows = np.empty((len(time_s), self.columns))
         for column, knots in enumerate(self._knots):
