@@ -23,3 +23,7 @@ class CalibrationError(SoftTactileError, ValueError):
 
 class NotAtRestError(SoftTactileError, RuntimeError):
     """A tare was asked for while the finger was pressurised, moving or touching."""
+
+
+class StudyError(SoftTactileError, ValueError):
+    """A design study cannot be read or computed; names the key, what it must be and what it is."""

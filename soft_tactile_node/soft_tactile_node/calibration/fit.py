@@ -123,8 +123,8 @@ def calibrate(
         ),
         pad_model=PadModel(
             axes=pad_fit.axes,  # type: ignore[arg-type]
-            fill_s=nested(pad_fit.fill_s),
-            empty_s=nested(pad_fit.empty_s),
+            quick_s=nested(pad_fit.quick_s),
+            lag_s=nested(pad_fit.lag_s),
             shear_s=nested(pad_fit.shear_s),
             weights=nested(pad_fit.weights),
             error_floor=nested(pad_fit.error_floor),

@@ -10,19 +10,26 @@ from scipy.ndimage import uniform_filter1d
 
 from soft_tactile_node.calibration.bending_fit import BendingFit, terms_of
 from soft_tactile_node.calibration.preparation import Prepared
-from soft_tactile_node.calibration.ridge import RidgeFit, fit_ridge, split_blocks
+from soft_tactile_node.calibration.ridge import RidgeFit, fit_ridge, fit_signed, split_blocks
 from soft_tactile_node.calibration.wander import clip_positive
 from soft_tactile_node.estimation.pad import NORMAL_TERMS, SHEAR_TERMS, pad_design
 from soft_tactile_node.samples import Array
 
-MEMORY_SETS: tuple[tuple[tuple[float, ...], tuple[float, ...]], ...] = (
-    ((0.15, 1.0, 6.0), (0.15, 1.0, 6.0)),
-    ((0.04, 0.2, 1.0, 6.0), (0.04, 0.2, 1.0, 6.0)),
-    ((0.04, 0.2, 1.0, 6.0, 30.0), (0.04, 0.2, 1.0, 6.0, 30.0)),
-    ((0.03, 0.1, 0.6, 4.0), (0.12, 0.4, 2.0, 12.0)),
-    ((0.06, 0.2, 1.0, 6.0), (0.4, 1.0, 4.0, 20.0)),
+QUICK_SETS: tuple[tuple[float, float], ...] = (
+    (0.0, 0.0),
+    (0.02, 0.02),
+    (0.05, 0.05),
+    (0.1, 0.1),
+    (0.03, 0.08),
+    (0.05, 0.15),
+    (0.05, 0.3),
+    (0.08, 0.2),
+    (0.12, 0.4),
 )
-"""Filling and emptying time constants offered to the fit (s)."""
+"""Filling and emptying time constants of the quick lag offered to the fit (s)."""
+
+LAG_S = (0.1, 0.5, 2.5, 12.0)
+"""Time constants of the slow pad memory (s)."""
 
 SHEAR_S = (0.3, 3.0)
 """Time constants of the shear memory (s)."""
@@ -42,7 +49,7 @@ class PadFit:
     ----------
     axes : int
         1 or 3.
-    fill_s, empty_s, shear_s : numpy.ndarray
+    quick_s, lag_s, shear_s : numpy.ndarray
         Time constants of the memory (s).
     weights : numpy.ndarray, shape (m, c)
         Weights of the terms (1/N).
@@ -61,8 +68,8 @@ class PadFit:
     """
 
     axes: int
-    fill_s: Array
-    empty_s: Array
+    quick_s: Array
+    lag_s: Array
     shear_s: Array
     weights: Array
     force_n: Array
@@ -142,25 +149,25 @@ def fit_pad(recordings: Sequence[Prepared], bending: BendingFit, axes: int) -> P
     raw = [r.change - terms @ bending.weights for r, terms in zip(recordings, frees, strict=True)]
     loads = [np.ascontiguousarray(terms[:, 0]) for terms in frees]
     unloaded = [find_unloaded(r.time_s, f) for r, f in zip(recordings, forces, strict=True)]
-    best: tuple[RidgeFit, int, list[Array], list[Array]] | None = None
-    for index, (fill, empty) in enumerate(MEMORY_SETS):
+    best: tuple[RidgeFit, tuple[float, float], list[Array]] | None = None
+    for quick in QUICK_SETS:
         designs = [
-            pad_design(r.time_s, f, load, np.array(fill), np.array(empty), np.array(SHEAR_S), axes)
+            pad_design(r.time_s, f, load, np.array(quick), np.array(LAG_S), np.array(SHEAR_S), axes)
             for r, f, load in zip(recordings, forces, loads, strict=True)
         ]
         fit, departures = _fit_with_baseline(recordings, designs, raw, forces, unloaded, axes)
         if best is None or fit.score < 0.97 * best[0].score:
-            best = (fit, index, departures, designs)
+            best = (fit, quick, departures)
     assert best is not None
-    fit, index, departures, _ = best
+    fit, quick, departures = best
+    fit = _constrain(recordings, fit, quick, forces, loads, departures, axes)
     force = np.vstack(forces)
     residual = np.vstack(departures) - fit.held_out
     floor, relative = split_error(residual, force)
-    fill, empty = MEMORY_SETS[index]
     return PadFit(
         axes=axes,
-        fill_s=np.array(fill),
-        empty_s=np.array(empty),
+        quick_s=np.array(quick),
+        lag_s=np.array(LAG_S),
         shear_s=np.array(SHEAR_S),
         weights=fit.weights,
         force_n=force,
@@ -210,8 +217,7 @@ def _fit_with_baseline(
     design = np.vstack(designs)
     force = np.vstack(forces)
     block = split_blocks([len(d) for d in designs], BLOCKS)
-    size = np.linalg.norm(force, axis=1)
-    weight = 1.0 / (0.05**2 + (0.03 * size) ** 2)
+    weight = _weight(force)
     step = max(1, round(0.01 / float(np.median(np.diff(recordings[0].time_s)))))
     departures = list(raw)
     fit: RidgeFit | None = None
@@ -232,13 +238,52 @@ def _fit_with_baseline(
     return RidgeFit(fit.weights, full, fit.penalty, fit.score, fit.terms), departures
 
 
+def _constrain(
+    recordings: Sequence[Prepared],
+    fit: RidgeFit,
+    quick: tuple[float, float],
+    forces: Sequence[Array],
+    loads: Sequence[Array],
+    departures: Sequence[Array],
+    axes: int,
+) -> RidgeFit:
+    """Fit once more so that each channel's response to load keeps one sign; see `pad_terms`."""
+    design = np.vstack(
+        [
+            pad_design(r.time_s, f, load, np.array(quick), np.array(LAG_S), np.array(SHEAR_S), axes)
+            for r, f, load in zip(recordings, forces, loads, strict=True)
+        ]
+    )
+    target = np.vstack(departures)
+    force = np.vstack(forces)
+    signs = np.zeros(design.shape[1])
+    signs[:NORMAL_TERMS] = 1.0
+    block = split_blocks([len(d) for d in departures], BLOCKS)
+    step = max(1, round(0.01 / float(np.median(np.diff(recordings[0].time_s)))))
+    rows = np.flatnonzero(np.isfinite(target).all(axis=1))[::step]
+    return fit_signed(design, target, force[:, 2], _weight(force), block, rows, fit, signs)
+
+
+def _weight(force_n: Array) -> Array:
+    """Return the weight of each row: errors count relative to the force, down to a light touch."""
+    size = np.linalg.norm(force_n, axis=1)
+    return np.asarray(1.0 / (0.05**2 + (0.03 * size) ** 2))
+
+
 def _term_sets(design: Array, axes: int) -> list[Array]:
-    """Return the model sizes offered: with and without the memory's dependence on pressure."""
+    """Return the model sizes offered, smallest first: shear alone, with load, with pressure, squared."""
     everything = np.ones(design.shape[1], dtype=bool)
-    small = everything.copy()
-    memory_end = design.shape[1] - (SHEAR_TERMS + 2 * len(SHEAR_S) if axes == 3 else 0)
-    small[NORMAL_TERMS + 1 : memory_end : 2] = False
-    return [small, everything]
+    if axes == 1:
+        return [everything]
+    first = NORMAL_TERMS + len(LAG_S)
+    sets = []
+    for left_out in ((1, 2, 3), (2, 3), (1, 3), (3,), ()):
+        keep = everything.copy()
+        for axis in range(2):
+            for term in left_out:
+                keep[first + SHEAR_TERMS // 2 * axis + term] = False
+        sets.append(keep)
+    return sets
 
 
 def _baseline(time_s: Array, error: Array, rest: Array) -> Array:

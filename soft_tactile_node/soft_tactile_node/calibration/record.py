@@ -68,8 +68,8 @@ class PadModel(Strict):
     """Pad model: weights of the load terms for each channel and the pad's memory."""
 
     axes: Literal[1, 3]
-    fill_s: Vector
-    empty_s: Vector
+    quick_s: tuple[Annotated[float, Field(ge=0.0)], Annotated[float, Field(ge=0.0)]]
+    lag_s: Vector
     shear_s: Vector
     weights: Matrix
     error_floor: Matrix
@@ -177,13 +177,12 @@ class Calibration(Strict):
         c = self.channels
         lags, plays = len(self.bending.lag_s), len(self.bending.play_radius)
         bending_rows = bending_terms.count_terms(lags, plays)
-        pad_rows = pad_terms.count_terms(len(self.pad_model.fill_s), len(self.pad_model.shear_s), self.pad_model.axes)
+        pad_rows = pad_terms.count_terms(len(self.pad_model.lag_s), len(self.pad_model.shear_s), self.pad_model.axes)
         memories = len(self.noise.wander_s)
         wanted: dict[str, tuple[object, tuple[int, ...]]] = {
             "tare_inductance_h": (self.tare_inductance_h, (c,)),
             "bending.weights": (self.bending.weights, (bending_rows, c)),
             "bending.slope": (self.bending.slope, (len(self.bending.slope_load), c)),
-            "pad_model.empty_s": (self.pad_model.empty_s, (len(self.pad_model.fill_s),)),
             "pad_model.weights": (self.pad_model.weights, (pad_rows, c)),
             "pad_model.error_floor": (self.pad_model.error_floor, (c, c)),
             "pad_model.error_relative": (self.pad_model.error_relative, (c, c)),

@@ -16,9 +16,11 @@ import numpy as np
 
 from soft_tactile_node.compiled import compiled
 from soft_tactile_node.estimation.linear import factor, whiten
-from soft_tactile_node.estimation.pad import advance_pad, pad_terms
+from soft_tactile_node.estimation.pad import advance_pad, count_memory, pad_terms
 from soft_tactile_node.estimation.separation import (
+    FRICTION_PRIOR,
     MISSING,
+    SHEAR_FLOOR_N,
     SeparationModel,
     predict_contact,
     score_direction,
@@ -77,7 +79,7 @@ class DecisionState(NamedTuple):
         Drift as each memory of the bank sees it (1).
     quiet_since : numpy.ndarray, shape (w,)
         Last time each memory saw no sign of a touch (s).
-    pad_memory : numpy.ndarray, shape (lags + 2 * shear_lags,)
+    pad_memory : numpy.ndarray, shape (1 + lags + 2 * shear_lags,)
         Memory of the pad (N).
     state, covariance : numpy.ndarray, shape (s,), (s, s)
         Contact filter.
@@ -123,9 +125,10 @@ def new_decision_state(model: SeparationModel) -> DecisionState:
     DecisionState
         Zeros of the right shapes.
     """
-    channels = model.pad_weights.shape[1]
-    memories = model.fill_s.size + 2 * model.shear_s.size
-    size = 3 + memories + channels
+    extended = model.pad_weights.shape[1]
+    channels = model.channels
+    memories = count_memory(model.lag_s.size, model.shear_s.size)
+    size = 3 + memories + extended
     mode = np.zeros(MODE_SIZE)
     mode[MODE] = FREE
     mode[SINCE] = np.nan
@@ -231,11 +234,11 @@ def decide(
 def _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activity, bend_slope, load_variance):  # type: ignore[no-untyped-def]
     """Test every memory of the bank for a touch or a hold elsewhere, then let the bank learn."""
     channels = departure.shape[0]
-    lags = model.fill_s.shape[0]
+    lags = model.lag_s.shape[0]
     shear_lags = model.shear_s.shape[0]
     memories = memo.pad_memory.shape[0]
     terms = np.zeros(model.pad_weights.shape[0])
-    slopes = np.zeros((terms.shape[0], 3 + memories))
+    slopes = np.zeros((terms.shape[0], 2 + memories))
     zeros = np.zeros(3 + memories)
     residual = np.zeros(channels)
     covariance = np.zeros((channels, channels))
@@ -245,9 +248,9 @@ def _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activit
     direction = np.zeros(channels)
     shear_x = np.zeros(channels)
     shear_y = np.zeros(channels)
-    advance_pad(memo.pad_memory, zeros[:3], dt_s, model.fill_s, model.empty_s, model.shear_s)
+    advance_pad(memo.pad_memory, zeros[:3], dt_s, model.quick_s, model.lag_s, model.shear_s)
     memo.mode[RELAX] *= np.exp(-dt_s / RELAX_S)
-    pad_terms(zeros[:3], memo.pad_memory, load, lags, shear_lags, model.axes, terms, slopes)
+    pad_terms(zeros[:2], memo.pad_memory, load, lags, shear_lags, model.axes, terms, slopes)
     smoothing = 1.0 - np.exp(-dt_s / QUICK_S)
     for i in range(channels):
         relaxing = 0.0
@@ -257,10 +260,10 @@ def _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activit
         if used[i] > 0.5:
             memo.quick[i] += smoothing * (residual[i] - memo.quick[i])
             memo.offset_variance[i] *= np.exp(-dt_s / 0.5)
-    touch_direction(model, load, 2, terms, slopes, zeros, direction)
+    touch_direction(model, load, 2, terms, slopes, zeros[1:], direction)
     if model.axes == 3:
-        touch_direction(model, load, 0, terms, slopes, zeros, shear_x)
-        touch_direction(model, load, 1, terms, slopes, zeros, shear_y)
+        touch_direction(model, load, 0, terms, slopes, zeros[1:], shear_x)
+        touch_direction(model, load, 1, terms, slopes, zeros[1:], shear_y)
     best_excess = -np.inf
     best_force = 0.0
     best_deviation = np.inf
@@ -285,6 +288,8 @@ def _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activit
         excess = z - model.touch_z[w]
         if z < 1.0:
             memo.quiet_since[w] = now_s
+        if w == 0:
+            best_deviation = deviation
         if excess > best_excess and z >= held:
             best_excess = excess
             best_force = force
@@ -320,8 +325,9 @@ def _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activit
 def _begin_touch(model, memo, now_s, memory, force, activity, used, bend_slope, load_variance):  # type: ignore[no-untyped-def]
     """Start the contact filter from the drift that the claiming memory held before the touch."""
     channels = used.shape[0]
+    extended = model.pad_weights.shape[1]
     size = memo.state.shape[0]
-    first_offset = size - channels
+    first_offset = size - extended
     covariance = np.zeros((channels, channels))
     departure_covariance(
         model, memory, activity[memory], memo.mode[RELAX], used, memo.offset_variance, bend_slope, load_variance, covariance
@@ -329,15 +335,21 @@ def _begin_touch(model, memo, now_s, memory, force, activity, used, bend_slope, 
     memo.state[:] = 0.0
     memo.covariance[:, :] = 0.0
     memo.state[2] = force
-    for axis in range(3):
-        if axis == 2 or model.axes == 3:
-            memo.covariance[axis, axis] = 1.0
+    memo.covariance[2, 2] = force * force + 0.01
+    memo.covariance[3, 3] = force * force
+    if model.axes == 3:
+        for axis in range(2):
+            memo.covariance[axis, axis] = (FRICTION_PRIOR * force + SHEAR_FLOOR_N) ** 2
     for j in range(memo.pad_memory.shape[0]):
         memo.state[3 + j] = memo.pad_memory[j]
+    memo.state[3] = force
+    for i in range(extended):
+        for j in range(extended):
+            memo.covariance[first_offset + i, first_offset + j] = model.error_floor[i, j]
     for i in range(channels):
         memo.state[first_offset + i] = memo.drift[memory, i]
         for j in range(channels):
-            memo.covariance[first_offset + i, first_offset + j] = covariance[i, j] + model.error_floor[i, j]
+            memo.covariance[first_offset + i, first_offset + j] += covariance[i, j]
         if used[i] < 0.5:
             memo.covariance[first_offset + i, first_offset + i] = 1.0
     memo.mode[MODE] = TOUCHED
@@ -354,26 +366,33 @@ def _begin_touch(model, memo, now_s, memory, force, activity, used, bend_slope, 
 def _follow_touch(model, limits, memo, now_s, dt_s, departure, used, load, activity, bend_slope, load_variance):  # type: ignore[no-untyped-def]
     """Run the contact filter by one scan and give the touch up when its force is no longer told from zero."""
     channels = departure.shape[0]
+    extended = model.pad_weights.shape[1]
     size = memo.state.shape[0]
-    first_offset = size - channels
+    first_offset = size - extended
     terms = np.zeros(model.pad_weights.shape[0])
-    slopes = np.zeros((terms.shape[0], first_offset))
-    growth = np.zeros((channels, channels))
+    slopes = np.zeros((terms.shape[0], first_offset - 1))
+    growth = np.zeros((extended, extended))
+    all_departure = np.zeros(extended)
+    all_used = np.ones(extended)
+    for i in range(channels):
+        all_departure[i] = departure[i]
+        all_used[i] = used[i]
     last = model.wander_s.shape[0] - 1
-    energy = memo.state[0] ** 2 + memo.state[1] ** 2 + memo.state[2] ** 2
+    energy = memo.state[2] ** 2
     rise = max(0.0, energy - memo.mode[ENERGY])
     memo.mode[ENERGY] += rise
+    for i in range(extended):
+        for j in range(extended):
+            growth[i, j] = rise * model.error_relative[i, j]
     for i in range(channels):
         for j in range(channels):
-            growth[i, j] = rise * model.error_relative[i, j] + dt_s * (
+            growth[i, j] += dt_s * (
                 model.wander_rest[last, i, j] / model.wander_s[last]
                 + activity[0] * model.wander_active[last, i, j] / model.wander_s[last]
                 + load_variance * bend_slope[i] * bend_slope[j]
             )
-    predict_contact(model, memo.state, memo.covariance, dt_s, growth, np.zeros((size, size)), np.zeros((size, size)))
-    update_contact(
-        model, memo.state, memo.covariance, departure, used, load, terms, slopes, np.zeros(size), np.zeros(size)
-    )
+    predict_contact(model, memo.state, memo.covariance, dt_s, growth, np.zeros(size), np.zeros(size))
+    update_contact(model, memo.state, memo.covariance, all_departure, all_used, load, terms, slopes)
     force = memo.state[2]
     deviation = np.sqrt(max(memo.covariance[2, 2], 1e-12))
     memo.mode[PEAK] = max(memo.mode[PEAK], force)
@@ -393,11 +412,11 @@ def _follow_touch(model, limits, memo, now_s, dt_s, departure, used, load, activ
 def _end_touch(model, memo, now_s, departure, load):  # type: ignore[no-untyped-def]
     """Give the touch up: what the channels show now, less the pad's relaxation, is drift."""
     channels = departure.shape[0]
-    lags = model.fill_s.shape[0]
+    lags = model.lag_s.shape[0]
     shear_lags = model.shear_s.shape[0]
     memories = memo.pad_memory.shape[0]
     terms = np.zeros(model.pad_weights.shape[0])
-    slopes = np.zeros((terms.shape[0], 3 + memories))
+    slopes = np.zeros((terms.shape[0], 2 + memories))
     for j in range(memories):
         memo.pad_memory[j] = memo.state[3 + j]
     zeros = np.zeros(3)

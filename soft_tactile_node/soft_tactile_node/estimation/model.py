@@ -9,10 +9,10 @@ import numpy as np
 from soft_tactile_node.estimation.bending import count_memory, count_terms
 from soft_tactile_node.estimation.decision import Thresholds, new_decision_state
 from soft_tactile_node.estimation.health import HealthLimits, new_health_state
-from soft_tactile_node.estimation.pad import pad_terms
-from soft_tactile_node.estimation.pad import count_terms as count_pad_terms
+from soft_tactile_node.estimation.pad import NORMAL_TERMS, SHEAR_TERMS, pad_terms
+from soft_tactile_node.estimation.pad import count_memory as count_memory_of_pad
 from soft_tactile_node.estimation.rows import UNOBSERVED_N, RowModel, RowState
-from soft_tactile_node.estimation.separation import SeparationModel
+from soft_tactile_node.estimation.separation import FRICTION_PRIOR, SHEAR_FLOOR_N, SeparationModel
 from soft_tactile_node.estimation.settings import EstimatorSettings
 from soft_tactile_node.estimation.slip import new_slip_state
 from soft_tactile_node.estimation.types import CalibratedFinger
@@ -70,19 +70,24 @@ def build_model(finger: CalibratedFinger, settings: EstimatorSettings) -> RowMod
         ]
     )
     pad = finger.pad_model
+    weights, white, floor, relative = extend_by_friction(
+        pad.axes, len(pad.lag_s), np.array(pad.weights), np.array(noise.white), np.array(pad.error_floor),
+        np.array(pad.error_relative),
+    )  # fmt: skip
     separation = SeparationModel(
         axes=pad.axes,
-        pad_weights=np.array(pad.weights),
-        fill_s=np.array(pad.fill_s),
-        empty_s=np.array(pad.empty_s),
+        channels=finger.channels,
+        pad_weights=weights,
+        quick_s=np.array(pad.quick_s),
+        lag_s=np.array(pad.lag_s),
         shear_s=np.array(pad.shear_s),
-        noise=np.array(noise.white),
+        noise=white,
         wander_s=wander_s,
         wander_rest=np.array(noise.wander_rest),
         wander_active=np.array(noise.wander_active),
         wander_loaded=np.array(noise.wander_loaded),
-        error_floor=np.array(pad.error_floor),
-        error_relative=np.array(pad.error_relative),
+        error_floor=floor,
+        error_relative=relative,
         force_rate_n=pad.force_rate_n,
         touch_z=touch_z,
     )
@@ -134,6 +139,47 @@ def build_model(finger: CalibratedFinger, settings: EstimatorSettings) -> RowMod
     )
 
 
+def extend_by_friction(
+    axes: int, lags: int, weights: Array, white: Array, floor: Array, relative: Array
+) -> tuple[Array, Array, Array, Array]:
+    """Add the two channels that keep shear within friction; see `SeparationModel`.
+
+    Parameters
+    ----------
+    axes, lags : int
+        Observed axes (1 or 3) and number of slow lags of the pad.
+    weights : numpy.ndarray, shape (m, c)
+        Pad weights (1/N).
+    white, floor, relative : numpy.ndarray, shape (c, c)
+        Covariances of noise and model error (1) and (1/N^2).
+
+    Returns
+    -------
+    weights, white, floor, relative : numpy.ndarray
+        The same with two more channels (N), or unchanged where shear is not observed.
+    """
+    if axes == 1:
+        return weights, white, floor, relative
+    terms, channels = weights.shape
+    first = NORMAL_TERMS + lags
+    more = np.zeros((terms, 2))
+    more[first, 0] = 1.0
+    more[first + SHEAR_TERMS // 2, 1] = 1.0
+
+    def bordered(matrix: Array, corner: float) -> Array:
+        out = np.zeros((channels + 2, channels + 2))
+        out[:channels, :channels] = matrix
+        out[channels:, channels:] = corner * np.eye(2)
+        return out
+
+    return (
+        np.hstack([weights, more]),
+        bordered(white, 1e-4),
+        bordered(floor, SHEAR_FLOOR_N**2),
+        bordered(relative, FRICTION_PRIOR**2),
+    )
+
+
 def observable_axes(separation: SeparationModel, used: Array | None = None) -> Array:
     """Return which force axes the channels can tell apart.
 
@@ -149,19 +195,20 @@ def observable_axes(separation: SeparationModel, used: Array | None = None) -> A
     numpy.ndarray, shape (3,)
         1 for observed axes x, y, z.
     """
-    channels = separation.pad_weights.shape[1]
+    channels = separation.channels
     working = np.ones(channels, dtype=bool) if used is None else np.asarray(used) > 0.5
-    memories = separation.fill_s.size + 2 * separation.shear_s.size
+    lags, shear_lags = separation.lag_s.size, separation.shear_s.size
+    memory = np.zeros(count_memory_of_pad(lags, shear_lags))
+    memory[0] = 1.0
     terms = np.zeros(separation.pad_weights.shape[0])
-    slopes = np.zeros((terms.size, 3 + memories))
-    force = np.array([0.0, 0.0, 1.0])
-    pad_terms(force, np.zeros(memories), 0.5, separation.fill_s.size, separation.shear_s.size, separation.axes, terms, slopes)
-    slopes[:, 2] += slopes[:, 3 : 3 + separation.fill_s.size].sum(axis=1)
-    sensitivity = (separation.pad_weights.T @ slopes[:, :3])[working]
+    slopes = np.zeros((terms.size, 2 + memory.size))
+    pad_terms(np.zeros(2), memory, 0.5, lags, shear_lags, separation.axes, terms, slopes)
+    sensitivity = (separation.pad_weights[:, :channels].T @ slopes[:, :3])[working]
     observed = np.zeros(3)
     if not working.any():
         return observed
-    covariance = (separation.error_floor + separation.error_relative + separation.noise)[np.ix_(working, working)]
+    whole = (separation.error_floor + separation.error_relative + separation.noise)[:channels, :channels]
+    covariance = whole[np.ix_(working, working)]
     information = sensitivity.T @ np.linalg.solve(covariance, sensitivity)
     axes = [2] if separation.axes == 1 else [0, 1, 2]
     # a weak prior of the full scale keeps the inverse finite where nothing is seen
@@ -186,9 +233,6 @@ def build_state(model: RowModel) -> RowState:
     """
     channels = model.bending_weights.shape[1]
     lags, plays = model.lag_s.size, model.play_radius.size
-    assert count_pad_terms(model.separation.fill_s.size, model.separation.shear_s.size, model.separation.axes) == len(
-        model.separation.pad_weights
-    )
     return RowState(
         clock=np.zeros(8),
         memory=np.zeros(count_memory(lags, plays)),

@@ -246,7 +246,7 @@ def process_row(
     before = memo.used.copy()
     if check_channels(model.health, memo.health, clock[NOW], dt_s, change, moved, memo.used):
         flags |= FLAG_REJECTED
-    _forget_returned_channels(memo, before)
+    _forget_returned_channels(model, memo, before)
     # separation and contact
     slope = np.zeros(channels)
     _interpolate(model.slope_load, model.slope, memo.memory[0], slope)
@@ -311,10 +311,10 @@ def _asked_load(model: RowModel, memo: RowState) -> float:
 
 
 @compiled
-def _forget_returned_channels(memo: RowState, before: Array) -> None:
+def _forget_returned_channels(model: RowModel, memo: RowState, before: Array) -> None:
     """Give channels that came back from a fault an unknown offset, so that they weigh little until re-learnt."""
     decision = memo.decision
-    first_offset = decision.state.shape[0] - before.shape[0]
+    first_offset = decision.state.shape[0] - model.separation.pad_weights.shape[1]
     for k in range(before.shape[0]):
         if memo.used[k] > 0.5 and before[k] < 0.5 and decision.offset_variance[k] == 0.0:
             continue
@@ -431,7 +431,7 @@ def _write_parts(model: RowModel, memo: RowState, touched: bool, change: Array, 
     """Write bending, free bending, contact and drift of each channel; change = bending + drift + contact holds."""
     decision = memo.decision
     channels = change.shape[0]
-    first_offset = decision.state.shape[0] - channels
+    first_offset = decision.state.shape[0] - model.separation.pad_weights.shape[1]
     held = decision.mode[HELD_SIZE]
     shortest = 0
     for k in range(channels):

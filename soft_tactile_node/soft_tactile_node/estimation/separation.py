@@ -10,10 +10,11 @@ calibration and is the yardstick of every test.
 
 Once touched, an extended Kalman filter estimates force and pad memory, with the drift frozen into an offset state
 whose variance is what the yardstick says plus what the pad model itself gets wrong per newton. Error that lasts is
-thus a state, never averaged away as if it were noise.
+thus a considered state, never averaged away as if it were noise.
 
 Source: extended Kalman filter, Bar-Shalom, Li, Kirubarajan, Estimation with Applications to Tracking and Navigation
-(2001), ch. 10; generalised least squares for the hypothesis tests; the arrangement is our own.
+(2001), ch. 10; considered states, Schmidt, Advances in Control Systems 3 (1966) 293-340 (from memory); generalised
+least squares for the hypothesis tests; the arrangement is our own.
 """
 
 from __future__ import annotations
@@ -24,11 +25,21 @@ import numpy as np
 
 from soft_tactile_node.compiled import compiled
 from soft_tactile_node.estimation.linear import factor, whiten
-from soft_tactile_node.estimation.pad import pad_terms, stiffen
+from soft_tactile_node.estimation.pad import GRIP_KNEE_N, lag_gain, pad_terms, quick_tau, stiffen
 from soft_tactile_node.samples import Array
 
 MISSING = 1.0e6
 """Variance (1) of a channel that is not used: it then carries no weight."""
+
+
+SHEAR_S = 0.05
+"""Time in which shear may change by as much as friction allows (s)."""
+
+FRICTION_PRIOR = 0.5
+"""Standard deviation of shear per normal force before anything is measured (1): what friction on silicone allows."""
+
+SHEAR_FLOOR_N = 0.02
+"""Standard deviation of shear at a touch without normal force (N)."""
 
 
 class SeparationModel(NamedTuple):
@@ -38,20 +49,25 @@ class SeparationModel(NamedTuple):
     ----------
     axes : int
         1 for normal force only, 3 with shear.
-    pad_weights : numpy.ndarray, shape (m, c)
-        Weights of the pad terms (1/N).
-    fill_s, empty_s : numpy.ndarray, shape (lags,)
-        Time constants of the pad memory (s).
+    channels : int
+        Number of coils, c. Where shear is observed two more channels follow, C = c + 2: they "measure" each shear force
+        as zero, with an offset as large as friction allows, and so keep shear within reason where coils tell little.
+    pad_weights : numpy.ndarray, shape (m, C)
+        Weights of the pad terms (1/N); for the two shear channels (1).
+    quick_s : numpy.ndarray, shape (2,)
+        Time constants of the quick lag, filling and emptying (s).
+    lag_s : numpy.ndarray, shape (lags,)
+        Time constants of the slow pad memory (s).
     shear_s : numpy.ndarray, shape (shear_lags,)
         Time constants of the shear memory (s).
-    noise : numpy.ndarray, shape (c, c)
+    noise : numpy.ndarray, shape (C, C)
         White covariance of one scan (1).
     wander_s : numpy.ndarray, shape (w,)
         Memories of the drift bank (s), rising.
     wander_rest, wander_active, wander_loaded : numpy.ndarray, shape (w, c, c)
         Covariance of the departure from each memory at rest (1), per squared pressure rate (s^2), and per squared
         relaxing load (1/N^2).
-    error_floor, error_relative : numpy.ndarray, shape (c, c)
+    error_floor, error_relative : numpy.ndarray, shape (C, C)
         Covariance of the pad model's error: constant (1) and per squared force (1/N^2).
     force_rate_n : float
         Random walk of the force (N per square root of a second).
@@ -60,9 +76,10 @@ class SeparationModel(NamedTuple):
     """
 
     axes: int
+    channels: int
     pad_weights: Array
-    fill_s: Array
-    empty_s: Array
+    quick_s: Array
+    lag_s: Array
     shear_s: Array
     noise: Array
     wander_s: Array
@@ -137,77 +154,64 @@ def score_direction(lower: Array, white: Array, direction: Array, work: Array) -
 
 @compiled
 def predict_contact(
-    model: SeparationModel,
-    state: Array,
-    covariance: Array,
-    dt_s: float,
-    drift_growth: Array,
-    jacobian: Array,
-    work: Array,
+    model: SeparationModel, state: Array, covariance: Array, dt_s: float, drift_growth: Array, diagonal: Array, coupling: Array
 ) -> None:
     """Advance the contact state (force, pad memory, offset) by one scan, in place.
 
-    The force is a random walk, each pad memory follows its load, the offset is a random walk.
+    Normal force and shear are random walks (shear at a pace that friction sets), each memory follows its driver, the
+    offset is a random walk.
 
     Parameters
     ----------
     model : SeparationModel
         The calibrated model.
     state : numpy.ndarray, shape (s,)
-        Force (3, N), pad memory (N), offset of each channel (1).
+        Force x, y, z (N), pad memory (N), offset of each channel (1).
     covariance : numpy.ndarray, shape (s, s)
         Covariance of the state.
     dt_s : float
         Time step (s).
     drift_growth : numpy.ndarray, shape (c, c)
         Variance the offset gains in this step (1).
-    jacobian, work : numpy.ndarray, shape (s, s)
+    diagonal, coupling : numpy.ndarray, shape (s,)
         Scratch.
     """
-    lags = model.fill_s.shape[0]
+    lags = model.lag_s.shape[0]
     shear_lags = model.shear_s.shape[0]
     size = state.shape[0]
-    first_offset = 3 + lags + 2 * shear_lags
-    for i in range(size):
-        for j in range(size):
-            jacobian[i, j] = 1.0 if i == j else 0.0
-    load = stiffen(state[2], 1.5)
-    slope = 1.0 / (1.0 + abs(state[2]) / 1.5)
-    for j in range(lags):
-        tau = model.fill_s[j] if load > state[3 + j] else model.empty_s[j]
-        gain = 1.0 - np.exp(-dt_s / tau)
-        state[3 + j] += gain * (load - state[3 + j])
-        jacobian[3 + j, 3 + j] = 1.0 - gain
-        jacobian[3 + j, 2] = gain * slope
-    for j in range(shear_lags):
-        gain = 1.0 - np.exp(-dt_s / model.shear_s[j])
-        for axis in range(2):
-            k = 3 + lags + 2 * j + axis
-            state[k] += gain * (state[axis] - state[k])
-            jacobian[k, k] = 1.0 - gain
-            jacobian[k, axis] = gain
-    # covariance = J P J', exploiting that J is the identity but for the memory rows
-    for i in range(size):
-        for j in range(size):
-            work[i, j] = covariance[i, j]
-    for i in range(3, first_offset):
-        driver = 2 if i < 3 + lags else (i - 3 - lags) % 2
-        for j in range(size):
-            work[i, j] = jacobian[i, i] * covariance[i, j] + jacobian[i, driver] * covariance[driver, j]
-    for i in range(size):
-        for j in range(size):
-            covariance[i, j] = work[i, j]
-    for j in range(3, first_offset):
-        driver = 2 if j < 3 + lags else (j - 3 - lags) % 2
-        for i in range(size):
-            covariance[i, j] = work[i, j] * jacobian[j, j] + work[i, driver] * jacobian[j, driver]
-    walk = model.force_rate_n * model.force_rate_n * dt_s
-    for axis in range(3):
-        if axis == 2 or model.axes == 3:
-            covariance[axis, axis] += walk
+    first_offset = 4 + lags + 2 * shear_lags
     for i in range(drift_growth.shape[0]):
         for j in range(drift_growth.shape[0]):
             covariance[first_offset + i, first_offset + j] += drift_growth[i, j]
+    covariance[2, 2] += model.force_rate_n * model.force_rate_n * dt_s
+    if model.axes == 3:
+        spread = FRICTION_PRIOR * max(state[2], 0.0) + SHEAR_FLOOR_N
+        for axis in range(2):
+            covariance[axis, axis] += spread * spread * dt_s / SHEAR_S
+    # memory follows, one after the other: each row of the covariance needs its driver's updated row
+    for j in range(3, first_offset):
+        if j == 3:
+            driver = 2
+            target = state[2]
+            slope = 1.0
+            gain = lag_gain(dt_s, quick_tau(target - state[3], model.quick_s))
+        elif j < 4 + lags:
+            driver = 3
+            target = stiffen(state[3], GRIP_KNEE_N)
+            slope = 1.0 / (1.0 + abs(state[3]) / GRIP_KNEE_N)
+            gain = lag_gain(dt_s, model.lag_s[j - 4])
+        else:
+            driver = (j - 4 - lags) % 2
+            target = state[driver]
+            slope = 1.0
+            gain = lag_gain(dt_s, model.shear_s[(j - 4 - lags) // 2])
+        state[j] += gain * (target - state[j])
+        keep = 1.0 - gain
+        pull = gain * slope
+        for i in range(size):
+            covariance[j, i] = keep * covariance[j, i] + pull * covariance[driver, i]
+        for i in range(size):
+            covariance[i, j] = keep * covariance[i, j] + pull * covariance[i, driver]
 
 
 @compiled
@@ -217,13 +221,11 @@ def update_contact(
     covariance: Array,
     departure: Array,
     used: Array,
-    load: float,
+    pressure: float,
     terms: Array,
     slopes: Array,
-    sensitivity: Array,
-    gain: Array,
 ) -> float:
-    """Correct the contact state with one scan, one channel after the other, in place.
+    """Correct the contact state with one scan, all channels together, in place.
 
     Parameters
     ----------
@@ -235,94 +237,98 @@ def update_contact(
         change - free_bending of each channel (1).
     used : numpy.ndarray, shape (c,)
         1 for channels to use, 0 for missing or rejected ones.
-    load : float
+    pressure : float
         Relative pressure (1).
-    terms, slopes, sensitivity, gain : numpy.ndarray
-        Scratch of shape (m,), (m, s - c), (s,), (s,).
+    terms, slopes : numpy.ndarray
+        Scratch of shape (m,), (m, s - c - 1).
 
     Returns
     -------
     float
-        Mean normalised innovation squared of the used channels (1); NaN if none was used.
+        Mean normalised innovation squared per channel (1); NaN if the covariance is broken.
     """
-    lags = model.fill_s.shape[0]
-    shear_lags = model.shear_s.shape[0]
     channels = departure.shape[0]
     size = state.shape[0]
     first_offset = size - channels
-    pad_terms(state[:3], state[3:first_offset], load, lags, shear_lags, model.axes, terms, slopes)
-    prior = state.copy()
-    total = 0.0
-    count = 0
+    pad_terms(
+        state[:2], state[3:first_offset], pressure, model.lag_s.shape[0], model.shear_s.shape[0], model.axes, terms, slopes
+    )
+    sensitivity = np.zeros((channels, size))
+    innovation = np.zeros(channels)
     for channel in range(channels):
-        if used[channel] < 0.5:
-            continue
-        # linearised once per scan at the predicted state; sequential scalar updates are exact for that linear model
-        expected = 0.0
-        for m in range(terms.shape[0]):
-            expected += model.pad_weights[m, channel] * terms[m]
-        for k in range(size):
-            sensitivity[k] = 0.0
+        expected = state[first_offset + channel]
         for m in range(terms.shape[0]):
             weight = model.pad_weights[m, channel]
-            for k in range(first_offset):
-                sensitivity[k] += weight * slopes[m, k]
-        if model.axes == 1:
-            sensitivity[0] = 0.0
-            sensitivity[1] = 0.0
-        sensitivity[first_offset + channel] = 1.0
-        expected += prior[first_offset + channel]
-        for k in range(size):
-            expected += sensitivity[k] * (state[k] - prior[k])
-        innovation = departure[channel] - expected
-        variance = model.noise[channel, channel]
-        for i in range(size):
-            row = 0.0
-            for j in range(size):
-                row += covariance[i, j] * sensitivity[j]
-            gain[i] = row
-        for i in range(size):
-            variance += sensitivity[i] * gain[i]
-        total += innovation * innovation / variance
-        count += 1
-        for i in range(size):
-            state[i] += gain[i] * innovation / variance
-        for i in range(size):
-            for j in range(size):
-                covariance[i, j] -= gain[i] * gain[j] / variance
-    return total / count if count > 0 else np.nan
+            expected += weight * terms[m]
+            if model.axes == 3:
+                sensitivity[channel, 0] += weight * slopes[m, 0]
+                sensitivity[channel, 1] += weight * slopes[m, 1]
+            for k in range(3, first_offset):
+                sensitivity[channel, k] += weight * slopes[m, k - 1]
+        sensitivity[channel, first_offset + channel] = 1.0
+        innovation[channel] = departure[channel] - expected if used[channel] > 0.5 else 0.0
+    cross = covariance @ sensitivity.T
+    spread = sensitivity @ cross + model.noise
+    for channel in range(channels):
+        if used[channel] < 0.5:
+            spread[channel, channel] += MISSING
+    lower = np.zeros((channels, channels))
+    if not factor(spread, lower):
+        return np.nan
+    white = np.zeros(channels)
+    whiten(lower, innovation, white)
+    # rows of `half` are L^-1 (P H')' : gain times factor, one row a channel
+    half = np.zeros((channels, size))
+    row = np.zeros(channels)
+    for k in range(size):
+        for channel in range(channels):
+            row[channel] = cross[k, channel]
+        whiten(lower, row, row)
+        for channel in range(channels):
+            half[channel, k] = row[channel]
+    total = 0.0
+    for channel in range(channels):
+        total += white[channel] * white[channel]
+        # The offset is considered, not estimated: its variance weighs the channels against each other and stays in the
+        # force's variance, but a small bias of the pad model may not leak into it scan by scan.
+        for i in range(first_offset):
+            state[i] += half[channel, i] * white[channel]
+    for i in range(size):
+        for j in range(size):
+            if i < first_offset or j < first_offset:
+                reduction = 0.0
+                for channel in range(channels):
+                    reduction += half[channel, i] * half[channel, j]
+                covariance[i, j] -= reduction
+    return total / channels
 
 
 @compiled
-def touch_direction(model: SeparationModel, load: float, axis: int, terms: Array, slopes: Array, zeros: Array, out: Array) -> None:
-    """Write what one newton of a beginning touch adds to each channel, in place.
+def touch_direction(
+    model: SeparationModel, pressure: float, axis: int, terms: Array, slopes: Array, nothing: Array, out: Array
+) -> None:
+    """Write what one newton of a beginning load or shear adds to each channel, in place.
 
     Parameters
     ----------
     model : SeparationModel
         The calibrated model.
-    load : float
+    pressure : float
         Relative pressure (1).
     axis : int
-        0, 1 or 2 for x, y, z.
+        0, 1 or 2 for shear x, shear y, load.
     terms, slopes : numpy.ndarray
-        Scratch of shape (m,) and (m, 3 + pad memories).
-    zeros : numpy.ndarray, shape (3 + pad memories,)
+        Scratch of shape (m,) and (m, 2 + pad memories).
+    nothing : numpy.ndarray, shape (2 + pad memories,)
         Zeros: no force, no memory.
     out : numpy.ndarray, shape (c,)
         Overwritten (1/N).
     """
-    lags = model.fill_s.shape[0]
-    shear_lags = model.shear_s.shape[0]
-    pad_terms(zeros[:3], zeros[3:], load, lags, shear_lags, model.axes, terms, slopes)
-    # the quick part of the memory follows within the test's own time, so it counts into the direction
+    pad_terms(
+        nothing[:2], nothing[2:], pressure, model.lag_s.shape[0], model.shear_s.shape[0], model.axes, terms, slopes
+    )
     for channel in range(out.shape[0]):
         total = 0.0
         for m in range(terms.shape[0]):
-            slope = slopes[m, axis]
-            if axis == 2:
-                for j in range(lags):
-                    if model.fill_s[j] <= 0.06:
-                        slope += slopes[m, 3 + j] * 0.5
-            total += model.pad_weights[m, channel] * slope
+            total += model.pad_weights[m, channel] * slopes[m, axis]
         out[channel] = total
