@@ -1,0 +1,70 @@
+"""Tables are built once, found again, and a broken or missing cache only costs time."""
+
+from __future__ import annotations
+
+import numpy as np
+import platformdirs
+import pytest
+from numpy.testing import assert_array_equal
+
+from soft_tactile_node.simulation.table_cache import cached_table
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    """Use a folder of the test's own as the user's cache."""
+    monkeypatch.setattr(platformdirs, "user_cache_dir", lambda name: str(tmp_path / name))
+    return tmp_path / "soft_tactile_node" / "tables"
+
+
+class Builder:
+    """Builds a table and counts how often."""
+
+    def __init__(self):
+        self.calls = 0
+
+    def __call__(self):
+        self.calls += 1
+        return np.arange(6.0).reshape(2, 3)
+
+
+def test_second_call_reads_the_first_one_s_table(folder):
+    """The same key is built once; another key is another table."""
+    build = Builder()
+    first = cached_table("t", ("geometry", 1.0), (2, 3), build)
+    assert_array_equal(cached_table("t", ("geometry", 1.0), (2, 3), build), first)
+    assert build.calls == 1
+    cached_table("t", ("geometry", 1.1), (2, 3), build)
+    assert build.calls == 2
+    assert len(list(folder.glob("t-*.npy"))) == 2
+    assert not list(folder.glob("*.tmp"))
+
+
+@pytest.mark.parametrize("content", [b"", b"rubbish", b"\x93NUMPY\x01\x00truncated"])
+def test_broken_file_is_built_anew(folder, content):
+    """A damaged cache file is replaced, not believed."""
+    build = Builder()
+    first = cached_table("t", "key", (2, 3), build)
+    (path,) = folder.glob("t-*.npy")
+    path.write_bytes(content)
+    assert_array_equal(cached_table("t", "key", (2, 3), build), first)
+    assert build.calls == 2
+    assert_array_equal(np.load(path), first)
+
+
+def test_nonfinite_table_is_built_anew(folder):
+    """A stored table with NaN or of another shape is not used."""
+    build = Builder()
+    first = cached_table("t", "key", (2, 3), build)
+    (path,) = folder.glob("t-*.npy")
+    for bad in (np.full((2, 3), np.nan), np.zeros((3, 2))):
+        np.save(path, bad)
+        assert_array_equal(cached_table("t", "key", (2, 3), build), first)
+    assert build.calls == 3
+
+
+def test_cache_that_cannot_be_written_does_not_matter(tmp_path, monkeypatch):
+    """Without a usable cache folder the table is still there."""
+    (tmp_path / "file").write_text("in the way")
+    monkeypatch.setattr(platformdirs, "user_cache_dir", lambda name: str(tmp_path / "file" / name))
+    assert cached_table("t", "key", (2, 3), Builder()).shape == (2, 3)
