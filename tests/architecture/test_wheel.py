@@ -59,6 +59,7 @@ def test_wheel_holds_every_module_and_shared_file(wheel: Path) -> None:
     share = "share/soft_tactile_node"
     names_in_project = [path.relative_to(ROOT) for path in tracked]
     shared = {f"{share}/{name}" for name in names_in_project if name.parts[0] in {"launch", "config"}}
+    assert len(shared) >= 6  # a launch file and its parameters for each of the three ways to start
     shared |= {f"{share}/package.xml", "share/ament_index/resource_index/packages/soft_tactile_node"}
     carried = {name.partition(".data/data/")[2] for name in names}
     assert shared - carried == set()
