@@ -129,6 +129,7 @@ def calibrate(
             weights=nested(pad_fit.weights),
             error_floor=nested(pad_fit.error_floor),
             error_relative=nested(pad_fit.error_relative),
+            place=nested(pad_fit.place),
             force_rate_n=FORCE_RATE_N,
         ),
         noise=noise,

@@ -34,6 +34,9 @@ LAG_S = (0.1, 0.5, 2.5, 12.0)
 SHEAR_S = (0.3, 3.0)
 """Time constants of the shear memory (s)."""
 
+PLACE_ROUNDS = 3
+"""Rounds of finding the contact place and fitting again."""
+
 BLOCKS = 14
 """Held-out blocks over all press recordings."""
 
@@ -65,6 +68,8 @@ class PadFit:
         Held-out weighted error over the weighted signal (1).
     error_floor, error_relative : numpy.ndarray, shape (c, c)
         Error covariance at light load (1) and per squared force (1/N^2).
+    place : numpy.ndarray, shape (2,)
+        Standard deviation of the apparent shear that off-centre contact made, per normal force (1).
     """
 
     axes: int
@@ -79,6 +84,30 @@ class PadFit:
     score: float
     error_floor: Array
     error_relative: Array
+    place: Array
+
+
+@dataclass(frozen=True)
+class Memory:
+    """Time constants of a pad model and the axes it has.
+
+    Attributes
+    ----------
+    quick_s, lag_s, shear_s : numpy.ndarray
+        See `estimation.pad.advance_pad` (s).
+    axes : int
+        1 or 3.
+    """
+
+    quick_s: Array
+    lag_s: Array
+    shear_s: Array
+    axes: int
+
+    def design(self, time_s: Array, force_n: Array, load: Array) -> Array:
+        """Return the pad's terms for one recording; see `estimation.pad.pad_design`."""
+        return pad_design(time_s, np.ascontiguousarray(force_n), load, self.quick_s, self.lag_s, self.shear_s, self.axes)
+
 
 
 def smooth_force(recording: Prepared) -> Array:
@@ -160,8 +189,18 @@ def fit_pad(recordings: Sequence[Prepared], bending: BendingFit, axes: int) -> P
             best = (fit, quick, departures)
     assert best is not None
     fit, quick, departures = best
-    fit = _constrain(recordings, fit, quick, forces, loads, departures, axes)
+    memory = Memory(np.array(quick), np.array(LAG_S), np.array(SHEAR_S), axes)
     force = np.vstack(forces)
+    place = np.zeros(2)
+    apparent = forces
+    for _ in range(PLACE_ROUNDS if axes == 3 else 0):
+        # contacts are never quite centred: what looks like shear but is not in the force reference is their place
+        shift = find_place(recordings, fit.weights, apparent, loads, departures, memory)
+        apparent = [f + np.pad(t, ((0, 0), (0, 1))) for f, t in zip(forces, shift, strict=True)]
+        place = place_spread(np.vstack(shift), force[:, 2])
+        designs = [memory.design(r.time_s, f, u) for r, f, u in zip(recordings, apparent, loads, strict=True)]
+        fit, departures = _fit_with_baseline(recordings, designs, raw, forces, unloaded, axes)
+    fit = _constrain(recordings, fit, memory, apparent, loads, departures)
     residual = np.vstack(departures) - fit.held_out
     floor, relative = split_error(residual, force)
     return PadFit(
@@ -177,6 +216,7 @@ def fit_pad(recordings: Sequence[Prepared], bending: BendingFit, axes: int) -> P
         score=fit.score,
         error_floor=floor,
         error_relative=relative,
+        place=place,
     )
 
 
@@ -238,22 +278,91 @@ def _fit_with_baseline(
     return RidgeFit(fit.weights, full, fit.penalty, fit.score, fit.terms), departures
 
 
+def find_place(
+    recordings: Sequence[Prepared],
+    weights: Array,
+    apparent: Sequence[Array],
+    loads: Sequence[Array],
+    departures: Sequence[Array],
+    memory: Memory,
+) -> list[Array]:
+    """Return the apparent shear that the force reference does not know of, from the pattern it leaves in the channels.
+
+    Parameters
+    ----------
+    recordings : sequence of Prepared
+        Press recordings.
+    weights : numpy.ndarray, shape (m, c)
+        Pad weights (1/N).
+    apparent : sequence of numpy.ndarray, shape (n, 3)
+        Apparent shear as known so far, and normal force (N).
+    loads : sequence of numpy.ndarray, shape (n,)
+        Relative pressure (1).
+    departures : sequence of numpy.ndarray, shape (n, c)
+        What the pad model is to explain (1).
+    memory : Memory
+        Time constants.
+
+    Returns
+    -------
+    list of numpy.ndarray, shape (n, 2)
+        Apparent shear x and y less the reference (N).
+    """
+    shifts = []
+    for recording, force, load, departure in zip(recordings, apparent, loads, departures, strict=True):
+        assert recording.force_n is not None
+        reference = smooth_force(recording)
+        residual = np.nan_to_num(departure - memory.design(recording.time_s, force, load) @ weights)
+        pattern = np.zeros((len(residual), residual.shape[1], 3))
+        for axis in range(3):
+            # the pattern of a small extra force, memory included, is the slope of the whole model
+            nudge = np.zeros(3)
+            nudge[axis] = 0.05
+            pattern[:, :, axis] = (
+                (memory.design(recording.time_s, force + nudge, load) - memory.design(recording.time_s, force, load))
+                @ weights / 0.05
+            )  # fmt: skip
+        gram = pattern.transpose(0, 2, 1) @ pattern
+        gram += 1e-3 * np.trace(gram, axis1=1, axis2=2)[:, None, None] * np.eye(3) / 3.0 + 1e-18 * np.eye(3)
+        extra = np.linalg.solve(gram, (pattern.transpose(0, 2, 1) @ residual[:, :, None]))[:, :2, 0]
+        width = max(1, round(0.05 / float(np.median(np.diff(recording.time_s)))))
+        total = force[:, :2] - reference[:, :2] + uniform_filter1d(extra, width, axis=0, mode="nearest")
+        limit = np.maximum(reference[:, 2:3], 0.0)  # no place on the pad tilts it by more than the load itself
+        shifts.append(np.clip(total, -2.0 * limit, 2.0 * limit))
+    return shifts
+
+
+def place_spread(shift_n: Array, force_z_n: Array) -> Array:
+    """Return how much apparent shear off-centre contact makes per normal force.
+
+    Parameters
+    ----------
+    shift_n : numpy.ndarray, shape (n, 2)
+        See `find_place` (N).
+    force_z_n : numpy.ndarray, shape (n,)
+        Normal force (N).
+
+    Returns
+    -------
+    numpy.ndarray, shape (2,)
+        Root mean square over samples above 0.5 N (1).
+    """
+    heavy = force_z_n > 0.5
+    if not heavy.any():
+        return np.zeros(2)
+    return np.asarray(np.sqrt(np.mean((shift_n[heavy] / force_z_n[heavy, None]) ** 2, axis=0)))
+
+
 def _constrain(
     recordings: Sequence[Prepared],
     fit: RidgeFit,
-    quick: tuple[float, float],
+    memory: Memory,
     forces: Sequence[Array],
     loads: Sequence[Array],
     departures: Sequence[Array],
-    axes: int,
 ) -> RidgeFit:
     """Fit once more so that each channel's response to load keeps one sign; see `pad_terms`."""
-    design = np.vstack(
-        [
-            pad_design(r.time_s, f, load, np.array(quick), np.array(LAG_S), np.array(SHEAR_S), axes)
-            for r, f, load in zip(recordings, forces, loads, strict=True)
-        ]
-    )
+    design = np.vstack([memory.design(r.time_s, f, u) for r, f, u in zip(recordings, forces, loads, strict=True)])
     target = np.vstack(departures)
     force = np.vstack(forces)
     signs = np.zeros(design.shape[1])
@@ -279,9 +388,10 @@ def _term_sets(design: Array, axes: int) -> list[Array]:
     sets = []
     for left_out in ((1, 2, 3), (2, 3), (1, 3), (3,), ()):
         keep = everything.copy()
+        keep[first + SHEAR_TERMS - 1] = 3 not in left_out
         for axis in range(2):
             for term in left_out:
-                keep[first + SHEAR_TERMS // 2 * axis + term] = False
+                keep[first + 4 * axis + term] = False
         sets.append(keep)
     return sets
 

@@ -74,6 +74,7 @@ class PadModel(Strict):
     weights: Matrix
     error_floor: Matrix
     error_relative: Matrix
+    place: tuple[Annotated[float, Field(ge=0.0)], Annotated[float, Field(ge=0.0)]]
     force_rate_n: Positive
 
 

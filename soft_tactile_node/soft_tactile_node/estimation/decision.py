@@ -18,7 +18,7 @@ from soft_tactile_node.compiled import compiled
 from soft_tactile_node.estimation.linear import factor, whiten
 from soft_tactile_node.estimation.pad import advance_pad, count_memory, pad_terms
 from soft_tactile_node.estimation.separation import (
-    FRICTION_PRIOR,
+    APPARENT_PRIOR,
     MISSING,
     SHEAR_FLOOR_N,
     SeparationModel,
@@ -339,7 +339,7 @@ def _begin_touch(model, memo, now_s, memory, force, activity, used, bend_slope, 
     memo.covariance[3, 3] = force * force
     if model.axes == 3:
         for axis in range(2):
-            memo.covariance[axis, axis] = (FRICTION_PRIOR * force + SHEAR_FLOOR_N) ** 2
+            memo.covariance[axis, axis] = (APPARENT_PRIOR * force + SHEAR_FLOOR_N) ** 2
     for j in range(memo.pad_memory.shape[0]):
         memo.state[3 + j] = memo.pad_memory[j]
     memo.state[3] = force

@@ -9,10 +9,10 @@ import numpy as np
 from soft_tactile_node.estimation.bending import count_memory, count_terms
 from soft_tactile_node.estimation.decision import Thresholds, new_decision_state
 from soft_tactile_node.estimation.health import HealthLimits, new_health_state
-from soft_tactile_node.estimation.pad import NORMAL_TERMS, SHEAR_TERMS, pad_terms
+from soft_tactile_node.estimation.pad import NORMAL_TERMS, pad_terms
 from soft_tactile_node.estimation.pad import count_memory as count_memory_of_pad
 from soft_tactile_node.estimation.rows import UNOBSERVED_N, RowModel, RowState
-from soft_tactile_node.estimation.separation import FRICTION_PRIOR, SHEAR_FLOOR_N, SeparationModel
+from soft_tactile_node.estimation.separation import APPARENT_PRIOR, FRICTION_PRIOR, SHEAR_FLOOR_N, SeparationModel
 from soft_tactile_node.estimation.settings import EstimatorSettings
 from soft_tactile_node.estimation.slip import new_slip_state
 from soft_tactile_node.estimation.types import CalibratedFinger
@@ -90,6 +90,7 @@ def build_model(finger: CalibratedFinger, settings: EstimatorSettings) -> RowMod
         error_relative=relative,
         force_rate_n=pad.force_rate_n,
         touch_z=touch_z,
+        shear_share=FRICTION_PRIOR**2 / (FRICTION_PRIOR**2 + np.array(pad.place) ** 2),
     )
     ranges = finger.ranges
     health = finger.health
@@ -164,7 +165,7 @@ def extend_by_friction(
     first = NORMAL_TERMS + lags
     more = np.zeros((terms, 2))
     more[first, 0] = 1.0
-    more[first + SHEAR_TERMS // 2, 1] = 1.0
+    more[first + 4, 1] = 1.0
 
     def bordered(matrix: Array, corner: float) -> Array:
         out = np.zeros((channels + 2, channels + 2))
@@ -176,7 +177,7 @@ def extend_by_friction(
         np.hstack([weights, more]),
         bordered(white, 1e-4),
         bordered(floor, SHEAR_FLOOR_N**2),
-        bordered(relative, FRICTION_PRIOR**2),
+        bordered(relative, APPARENT_PRIOR**2),
     )
 
 

@@ -5,6 +5,9 @@ force first passes a quick lag that may fill and empty at different rates, as tw
 absent where the pad answers at once); what comes through is the load. The load enters through curves that stiffen (a
 silicone pad takes ever less travel per newton) and that stay tame far outside the calibrated range, where a polynomial
 would explode. Slow memory is a set of first-order lags of the load (a discretised relaxation spectrum).
+Shear here is what the channels see as shear: an off-centre contact tilts the pad much like shear does, so the two add
+up to one apparent shear per axis (N).
+
 Because a force on the pad also unbends the finger through its compliance, terms are scaled with pressure as well:
 the press recordings identify both effects together, and no separate compliance is needed.
 
@@ -30,8 +33,8 @@ GRIP_KNEE_N = 1.5
 NORMAL_TERMS = 12
 """Terms of the load: four curves for rising ranges of load, each with three weights over pressure."""
 
-SHEAR_TERMS = 8
-"""Terms of the two shear forces: each alone, with load and with pressure, and squared."""
+SHEAR_TERMS = 9
+"""Terms of the two shears: each alone, with load, with pressure and squared; their product."""
 
 
 def count_terms(lags: int, shear_lags: int, axes: int) -> int:
@@ -165,7 +168,7 @@ def pad_terms(
     Parameters
     ----------
     shear_n : numpy.ndarray, shape (2 or more,)
-        Shear forces x and y (N).
+        Apparent shear x and y (N).
     memory : numpy.ndarray, shape (1 + lags + 2 * shear_lags,)
         See `advance_pad` (N).
     pressure : float
@@ -219,6 +222,10 @@ def pad_terms(
         terms[k + 3] = f * f
         slopes[k + 3, axis] = 2.0 * f
         k += 4
+    terms[k] = shear_n[0] * shear_n[1]
+    slopes[k, 0] = shear_n[1]
+    slopes[k, 1] = shear_n[0]
+    k += 1
     for j in range(2 * shear_lags):
         terms[k] = memory[1 + lags + j]
         slopes[k, 3 + lags + j] = 1.0

@@ -35,7 +35,7 @@ from soft_tactile_node.estimation.health import (
     check_pressure,
 )
 from soft_tactile_node.estimation.pad import pad_terms
-from soft_tactile_node.estimation.separation import SeparationModel
+from soft_tactile_node.estimation.separation import FRICTION_PRIOR, SeparationModel
 from soft_tactile_node.estimation.slip import SlipState, watch_slip
 from soft_tactile_node.samples import Array
 
@@ -332,9 +332,16 @@ def _write_force(model: RowModel, memo: RowState, touched: bool, out: Array) -> 
         out[COVARIANCE + i] = 0.0
     if touched:
         for i in range(3):
-            out[FORCE + i] = decision.state[i]
+            share_i = model.separation.shear_share[i] if i < 2 else 1.0
+            out[FORCE + i] = share_i * decision.state[i]
             for j in range(3):
-                out[COVARIANCE + 3 * i + j] = decision.covariance[i, j]
+                share_j = model.separation.shear_share[j] if j < 2 else 1.0
+                out[COVARIANCE + 3 * i + j] = share_i * share_j * decision.covariance[i, j]
+        for i in range(2):
+            # given the apparent shear, true shear still varies with the unknown contact place
+            share = model.separation.shear_share[i]
+            doubt = FRICTION_PRIOR * decision.state[2]
+            out[COVARIANCE + 4 * i] += (1.0 - share) * doubt * doubt
     else:
         p = decision.mode[PROBABILITY]
         force = decision.mode[TOUCH_FORCE]

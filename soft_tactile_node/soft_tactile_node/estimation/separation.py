@@ -35,8 +35,11 @@ MISSING = 1.0e6
 SHEAR_S = 0.05
 """Time in which shear may change by as much as friction allows (s)."""
 
-FRICTION_PRIOR = 0.5
-"""Standard deviation of shear per normal force before anything is measured (1): what friction on silicone allows."""
+FRICTION_PRIOR = 0.35
+"""Standard deviation of true shear per normal force before anything is measured (1): what friction allows."""
+
+APPARENT_PRIOR = 1.0
+"""Standard deviation of apparent shear per normal force (1): wide, so that no contact place bends the normal force."""
 
 SHEAR_FLOOR_N = 0.02
 """Standard deviation of shear at a touch without normal force (N)."""
@@ -73,6 +76,8 @@ class SeparationModel(NamedTuple):
         Random walk of the force (N per square root of a second).
     touch_z : numpy.ndarray, shape (w,)
         Thresholds of the touch test of each memory, in standard deviations (1).
+    shear_share : numpy.ndarray, shape (2,)
+        Share of apparent shear that is true shear, on average (1); the rest is an off-centre contact place.
     """
 
     axes: int
@@ -90,6 +95,7 @@ class SeparationModel(NamedTuple):
     error_relative: Array
     force_rate_n: float
     touch_z: Array
+    shear_share: Array
 
 
 @compiled
@@ -185,7 +191,7 @@ def predict_contact(
             covariance[first_offset + i, first_offset + j] += drift_growth[i, j]
     covariance[2, 2] += model.force_rate_n * model.force_rate_n * dt_s
     if model.axes == 3:
-        spread = FRICTION_PRIOR * max(state[2], 0.0) + SHEAR_FLOOR_N
+        spread = APPARENT_PRIOR * max(state[2], 0.0) + SHEAR_FLOOR_N
         for axis in range(2):
             covariance[axis, axis] += spread * spread * dt_s / SHEAR_S
     # memory follows, one after the other: each row of the covariance needs its driver's updated row

@@ -173,7 +173,12 @@ def script_press(script: Timeline, rng: np.random.Generator, duration_s: float) 
         script.wait(1.5)
         for peak, rise in ((1.04 * full, 1.0), (0.3 * full, 0.25), (0.6 * full, 2.0)):
             jitter = float(rng.uniform(0.97, 1.03))
+            # a bench presses where the tip happens to land; grasps will not be centred either
+            script.put(at.COMMAND_OFFSET_X, float(rng.uniform(-2.0e-3, 2.0e-3)))
+            script.put(at.COMMAND_OFFSET_Y, float(rng.uniform(-2.0e-3, 2.0e-3)))
             _press(script, (0.0, 0.0, peak * jitter), rise, 0.4, rise, 0.8)
+        script.put(at.COMMAND_OFFSET_X, 0.0)
+        script.put(at.COMMAND_OFFSET_Y, 0.0)
         sign = 1.0 if rng.uniform() < 0.5 else -1.0
         _press(script, (1.5 * sign, 0.0, 0.6 * full), 0.4, 0.3, 0.4, 0.5)
         _press(script, (0.0, 1.5 * sign, 0.6 * full), 0.4, 0.3, 0.4, 0.5)

@@ -23,6 +23,10 @@ from soft_tactile_node.simulation.pad import (
 from soft_tactile_node.simulation.specimen import FingerParameters
 
 
+PAD_REACH_M = 2.5e-3
+"""Furthest a leaning surface moves the centre of contact along the pad (m): beyond it the pad lies flat."""
+
+
 class Mount(NamedTuple):
     """How the fingers sit in the palm and what else is there (SI units).
 
@@ -149,7 +153,7 @@ def touch_object(
     slope = min(0.6, max(-0.6, item.curvature_1_m * height))
     sin_n, cos_n = math.sin(slope), math.cos(slope)
     lean = tilt - slope
-    domed_x = 6.0e-3 * math.tanh(finger.crown_radius_m * math.sin(lean) / 6.0e-3)
+    domed_x = PAD_REACH_M * math.tanh(finger.crown_radius_m * math.sin(lean) / PAD_REACH_M)
     domed_z = finger.crown_radius_m * (1.0 - math.cos(lean))
     surface = place[2] + item.half_width_m - 0.5 * item.curvature_1_m * height * height
     overlap = (surface - pad_z) * cos_n + domed_z
