@@ -226,7 +226,7 @@ class Gripper:
         """
         if len(pressure_command_pa) != len(self.fingers):
             raise ShapeError(
-                f"pressure_command_pa must be of shape ({len(self.fingers)},); got {len(pressure_command_pa)}"
+                f"pressure_command_pa must be of shape ({len(self.fingers)},); got ({len(pressure_command_pa)},)"
             )
         for i, command in enumerate(pressure_command_pa):
             if not math.isfinite(command):

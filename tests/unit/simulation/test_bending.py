@@ -7,12 +7,12 @@ import math
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from unit.simulation.bench import RATE_HZ, P, run_bench
 
 from soft_tactile_node.simulation import state as at
 from soft_tactile_node.simulation.bending import _bouc_wen, elastic_moment, pressure_moment
 from soft_tactile_node.simulation.sensors import draw_specimen
 from soft_tactile_node.simulation.timeline import Timeline
+from unit.simulation.bench import RATE_HZ, P, run_bench
 
 SEEDS = [0, 1, 2, 3, 1000]
 
@@ -136,9 +136,7 @@ def test_rest_is_an_equilibrium():
     creep = float(np.sum(now[at.CREEP : at.CREEP + at.CREEP_COUNT]))
     spring = elastic_moment(finger, now[at.BEND] - finger.rest_bend_rad - creep, 22.0)
     growth = 1.0 + finger.hysteresis_growth * now[at.PRESSURE] / 60.0e3
-    inner = growth * (
-        finger.hysteresis_1_n_m * now[at.HYSTERESIS_1] + finger.hysteresis_2_n_m * now[at.HYSTERESIS_2]
-    )
+    inner = growth * (finger.hysteresis_1_n_m * now[at.HYSTERESIS_1] + finger.hysteresis_2_n_m * now[at.HYSTERESIS_2])
     left = pressure_moment(finger, now[at.PRESSURE]) - spring - inner
     # what is left is the weight, m g (s/4) (sin and cos of the hanging direction) at most
     assert abs(left) < 0.25 * finger.mass_kg * 9.80665 * finger.arc_length_m

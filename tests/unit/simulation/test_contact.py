@@ -7,7 +7,6 @@ import math
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from unit.simulation.bench import P, press_script, run_bench
 
 from soft_tactile_node.physics.kinematics import pad_pose
 from soft_tactile_node.simulation import state as at
@@ -18,6 +17,7 @@ from soft_tactile_node.simulation.sensors import draw_specimen
 from soft_tactile_node.simulation.specimen import PAD_TIMES_S
 from soft_tactile_node.simulation.timeline import Timeline
 from soft_tactile_node.simulation.world import new_states
+from unit.simulation.bench import P, press_script, run_bench
 
 STEP_S = 0.25e-3
 
@@ -31,7 +31,7 @@ def new_state(bend_rad: float = 0.3) -> np.ndarray:
 
 @pytest.mark.parametrize("bend", [-0.2, 0.0, 0.4, 1.1])
 def test_moment_of_a_touch_is_its_virtual_work(bend):
-    """The moment on the bend is the work of force and torque per angle: the power of a wrench does not depend on frames.
+    """The moment on the bend is the work of force and torque per angle; a wrench's power is the same in all frames.
 
     Source: principle of virtual work; Murray, Li, Sastry (1994), sec. 2.5 (recalled).
     """

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from unit.simulation.bench import P, ideal_inductance, press_script, run_bench
 
 from soft_tactile_node.physics.demagnetisation import demagnetised_response
 from soft_tactile_node.physics.iron_disc import CoilField, board_inductance_change, diagonal_change
@@ -20,6 +19,7 @@ from soft_tactile_node.simulation.iron_disc_pad import (
 )
 from soft_tactile_node.simulation.sensors import draw_specimen
 from soft_tactile_node.simulation.timeline import Timeline
+from unit.simulation.bench import P, ideal_inductance, press_script, run_bench
 
 NO_LID_M = 1.0
 
@@ -72,7 +72,7 @@ def test_inductance_rises_as_the_disc_comes_nearer():
 
 
 def test_shear_and_tilt_are_seen_as_differences():
-    """Moved towards the tip the disc favours the tip's coils, towards +y those of +y; a tilt favours the lowered side."""
+    """Moved towards the tip the disc favours the tip's coils, towards +y those of +y; tilted, the lowered side."""
     tip, plus_y = np.array([1, 1, -1, -1]), np.array([1, -1, 1, -1])
     still = inductance_of((2.0e-3, 0.0, 0.0, 0.0, 0.0))
     for pose, pattern in (

@@ -7,7 +7,6 @@ import math
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from unit.simulation.bench import RATE_HZ, P, ideal_inductance, press_script, run_bench
 
 from soft_tactile_node.physics.liquid_metal import MetalFilm, film_impedance_change
 from soft_tactile_node.physics.spiral import inductance_rings
@@ -25,6 +24,7 @@ from soft_tactile_node.simulation.metal_flow import press_pressure, step_metal
 from soft_tactile_node.simulation.sensors import draw_specimen
 from soft_tactile_node.simulation.timeline import Timeline
 from soft_tactile_node.simulation.world import new_states
+from unit.simulation.bench import RATE_HZ, P, ideal_inductance, press_script, run_bench
 
 STEP_S = 0.25e-3
 

@@ -24,6 +24,7 @@ class Builder:
         self.calls = 0
 
     def __call__(self):
+        """Return the table."""
         self.calls += 1
         return np.arange(6.0).reshape(2, 3)
 
