@@ -35,7 +35,8 @@ def demagnetised_response(disc: MagneticDisc, rings: int = 40, orders: int = 8, 
         Charge rings on each face (1), >= 4, finer towards the rim; the rim itself gets two thirds of them. The error falls
         with their inverse.
     orders : int
-        Highest azimuthal order (1), >= 1; the field is sampled at 2 orders + 2 angles.
+        Highest azimuthal order (1), >= 1; the field is sampled at 2 orders + 2 angles or up to
+        two more.
     nodes : int
         Radii at which the field is sampled on each face (1), >= 2; half as many heights on the rim.
 
@@ -56,7 +57,8 @@ def demagnetised_response(disc: MagneticDisc, rings: int = 40, orders: int = 8, 
     panels, normals = _panels(disc.radius_m, disc.thickness_m, rings)
     charge = _charge_solutions(panels, normals, complex(disc.susceptibility, -disc.loss_susceptibility), orders)
     samples, value, integral = _sampling(disc, panels, rings, nodes)
-    angles = 2.0 * math.pi * np.arange(2 * orders + 2) / (2 * orders + 2)
+    turns = 4 * math.ceil((orders + 1) / 2)  # a multiple of four: coils in a square see a symmetric disc
+    angles = 2.0 * math.pi * np.arange(turns) / turns
     middle_r = 0.5 * (panels[:, 0] + panels[:, 2])
     length = np.hypot(panels[:, 2] - panels[:, 0], panels[:, 3] - panels[:, 1])
     area = middle_r * length * 2.0 * math.pi / angles.size

@@ -1,0 +1,391 @@
+"""Figures of one design, and the small computations that both pad variants share."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
+from scipy.optimize import brentq
+
+from soft_tactile_node.design.conditions import Load, Plate, Readout
+from soft_tactile_node.design.materials import Conductor, Silicone
+from soft_tactile_node.physics.eddy_layers import Layer, SheetCoil, impedance_change
+from soft_tactile_node.physics.resonator import inductance_from_frequency, quality_factor, resonance_frequency
+from soft_tactile_node.physics.spiral import SpiralCoil
+
+Array = NDArray[np.float64]
+
+FLAT_SLOPE = 0.05
+"""A response counts as moving while its slope is above this share of its greatest slope (1)."""
+
+FARTHEST_M = 0.5
+"""Metal beyond this is no longer looked for (m)."""
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Noise of one inductance reading and what it is made of.
+
+    Attributes
+    ----------
+    step : float
+        Relative step of the counter (1).
+    quantisation : float
+        Relative rms error of the two time stamps (1).
+    random : float
+        Relative rms error of the oscillator and comparator (1).
+    frequency : float
+        Both together: sd(f)/f (1).
+    inductance_h : float
+        Rms noise of one reading (H).
+    quality : float
+        Quality factor of the tank at rest (1).
+    """
+
+    step: float
+    quantisation: float
+    random: float
+    frequency: float
+    inductance_h: float
+    quality: float
+
+
+@dataclass(frozen=True)
+class DesignFigures:
+    """What is computed for one design.
+
+    Attributes
+    ----------
+    variant : str
+        `iron_disc` or `liquid_metal`.
+    turns : int
+        Turns of one layer (1).
+    frequency_hz : float
+        Frequency of the tank at rest (Hz).
+    inductance_h, resistance_ohm : float
+        Inductance (H) and series loss resistance (ohm) of one coil at rest, pad in place.
+    noise : Noise
+        Noise of one reading of one coil.
+    force_n : numpy.ndarray, shape (n,)
+        Normal forces of the curve (N).
+    normal_h : numpy.ndarray, shape (n,)
+        Change of the normal signal (H): the coil, or the sum of the coils.
+    normal_noise_h : float
+        Noise of the normal signal (H).
+    shear_force_n, shear_h : numpy.ndarray, shape (k,)
+        Shear forces (N) and change of the difference signal at half the full normal load (H); empty = not sensed.
+    sensitivity_h_n : float
+        Slope of the normal signal at no load (H/N).
+    sensitivity_percent_n : float
+        The same over the inductance at rest, for the mean of the coils (%/N).
+    monotonic_range_n : float
+        Force up to which the normal signal moves in one direction by at least FLAT_SLOPE of its greatest slope (N).
+    snr_db : float
+        20 log10 of the change at full scale over the noise, normal signal (dB).
+    snr_shear_db : float
+        The same for the shear signal (dB); NaN = not sensed.
+    bend_h, bend_apparent_n : float
+        Change of the normal signal by the stated bend without load (H), and the normal force it looks like (N).
+    crosstalk_percent : numpy.ndarray, shape (3, 3)
+        Change of combination i (normal, x, y) under the full load j over that under its own (%); NaN = not sensed.
+    crosstalk_misplaced_percent : numpy.ndarray, shape (3, 3)
+        The same with the soft body misplaced along x (%).
+    hysteresis_percent : float
+        Greatest difference of the unloading and loading branch over the span, stated cycle (%).
+    misplaced_gain_percent : float
+        Change of the normal response by the stated misplacement (%).
+    stand_off_m : dict
+        Distance from the pad surface at which each metal part reads as the stated force (m); 0 = never.
+    extra : dict
+        Figures of one variant only, by name with unit suffix.
+    remarks : list of str
+        Where and why the design stops responding, and other cautions.
+    usable : bool
+        Whether it responds over its full scale with a tank that can oscillate.
+    """
+
+    variant: str
+    turns: int
+    frequency_hz: float
+    inductance_h: float
+    resistance_ohm: float
+    noise: Noise
+    force_n: Array
+    normal_h: Array
+    normal_noise_h: float
+    shear_force_n: Array
+    shear_h: Array
+    sensitivity_h_n: float
+    sensitivity_percent_n: float
+    monotonic_range_n: float
+    snr_db: float
+    snr_shear_db: float
+    bend_h: float
+    bend_apparent_n: float
+    crosstalk_percent: Array
+    crosstalk_misplaced_percent: Array
+    hysteresis_percent: float
+    misplaced_gain_percent: float
+    stand_off_m: dict[str, float]
+    extra: dict[str, float]
+    remarks: list[str] = field(default_factory=list)
+    usable: bool = True
+
+
+def reading_noise(readout: Readout, inductance_h: float, resistance_ohm: float) -> Noise:
+    """Return the noise of one reading, from reference clock, gate time, capacitor, quality and counts.
+
+    Parameters
+    ----------
+    readout : Readout
+        Tank and counter.
+    inductance_h, resistance_ohm : float
+        Coil at rest (H, ohm).
+
+    Returns
+    -------
+    Noise
+        Noise and its parts.
+
+    Notes
+    -----
+    Source: counter as in `resonator.CounterReadout`; frequency to inductance by the slope of the lossy tank's relation.
+    """
+    counter = readout.counter()
+    quality = float(quality_factor(inductance_h, readout.capacitance_f, resistance_ohm))
+    total = counter.frequency_noise(quality)
+    step = counter.resolution()
+    quantisation = step / math.sqrt(6.0)
+    frequency = float(resonance_frequency(inductance_h, readout.capacitance_f, resistance_ohm))
+    if math.isnan(frequency):
+        return Noise(step, quantisation, math.sqrt(max(total**2 - quantisation**2, 0.0)), total, math.nan, quality)
+    small = 1.0e-4
+    low, high = (
+        float(inductance_from_frequency(frequency * (1.0 + sign * small), readout.capacitance_f, resistance_ohm))
+        for sign in (-1.0, 1.0)
+    )
+    slope = abs(high - low) / (2.0 * small)
+    random = math.sqrt(max(total**2 - quantisation**2, 0.0))
+    return Noise(step, quantisation, random, total, slope * total, quality)
+
+
+def monotonic_range(force_n: Array, signal_h: Array) -> float:
+    """Return the force up to which a signal moves in one direction by at least FLAT_SLOPE of its greatest slope.
+
+    Parameters
+    ----------
+    force_n, signal_h : numpy.ndarray, shape (n,)
+        Forces from 0 (N) and signal (H).
+
+    Returns
+    -------
+    float
+        Force (N); the last one if the signal never stops.
+    """
+    slope = np.diff(signal_h) / np.diff(force_n)
+    direction = np.sign(slope[0])
+    greatest = float(np.max(direction * slope))
+    stopped = np.flatnonzero(direction * slope < FLAT_SLOPE * greatest)
+    return float(force_n[stopped[0]] if stopped.size else force_n[-1])
+
+
+def zero_slope(force_n: Array, signal_h: Array) -> float:
+    """Return the slope of a signal at no load.
+
+    Parameters
+    ----------
+    force_n, signal_h : numpy.ndarray, shape (n,)
+        Forces from 0 (N) and signal (H).
+
+    Returns
+    -------
+    float
+        Slope (H/N), by a monotone cubic through the points.
+    """
+    return float(PchipInterpolator(force_n, signal_h).derivative()(0.0))
+
+
+def decibel(ratio: float) -> float:
+    """Return an amplitude ratio in decibel.
+
+    Parameters
+    ----------
+    ratio : float
+        Ratio (1).
+
+    Returns
+    -------
+    float
+        20 log10 of its size (dB); minus infinity for zero.
+    """
+    return 20.0 * math.log10(abs(ratio)) if ratio != 0.0 else -math.inf
+
+
+def elastic_cycle(load: Load, silicone: Silicone, friction_n: float = 0.0) -> tuple[Array, Array]:
+    """Return the load and the elastic force along one settled load cycle: a triangle from 0 to full scale and back.
+
+    The rubber is a standard linear solid; friction of a stated force lags behind the load.
+
+    Parameters
+    ----------
+    load : Load
+        Full scale and period.
+    silicone : Silicone
+        The rubber.
+    friction_n : float
+        Half width of the friction (N).
+
+    Returns
+    -------
+    tuple of numpy.ndarray, shape (n,)
+        Load (N) and the steady force that would deform the pad as much (N).
+
+    Notes
+    -----
+    Source: standard linear solid, exact update at constant rate (Ferry 1980, recalled); play operator for friction.
+    """
+    steps = 200
+    ramp = np.linspace(0.0, load.normal_n, steps + 1)
+    cycle = np.concatenate([ramp, ramp[-2::-1]])
+    path = np.concatenate([cycle, cycle[1:], cycle[1:]])
+    x = 0.5 * load.cycle_s / steps / silicone.relaxation_s
+    decay = math.exp(-x)
+    mean = silicone.branch_share * (1.0 - decay) / x
+    elastic, branch, drive = np.zeros(path.size), 0.0, 0.0
+    for k in range(1, path.size):
+        drive = max(path[k] - friction_n, min(path[k] + friction_n, drive))
+        elastic[k] = (drive - decay * branch + mean * elastic[k - 1]) / (1.0 + mean)
+        branch = decay * branch + mean * (elastic[k] - elastic[k - 1])
+    last = cycle.size
+    return path[-last:], elastic[-last:]
+
+
+def hysteresis_percent(load: Load, silicone: Silicone, force_n: Array, signal_h: Array, friction_n: float = 0.0) -> float:
+    """Return the hysteresis of the normal signal over a load cycle: greatest difference of the branches over the span.
+
+    Parameters
+    ----------
+    load : Load
+        Full scale and period.
+    silicone : Silicone
+        The rubber.
+    force_n, signal_h : numpy.ndarray, shape (n,)
+        Steady response (N, H).
+    friction_n : float
+        Half width of the friction (N).
+
+    Returns
+    -------
+    float
+        Hysteresis (%).
+
+    Notes
+    -----
+    Source: definition of IEC 61298-2:2008 (recalled).
+    """
+    path, elastic = elastic_cycle(load, silicone, friction_n)
+    # the rubber can be deformed a little more by a slow force than by a quick one: beyond the curve it goes straight on
+    signal = PchipInterpolator(force_n, signal_h)(np.clip(elastic, 0.0, force_n[-1]))
+    half = (path.size + 1) // 2
+    up, down = signal[:half], signal[half - 1 :][::-1]
+    return float(100.0 * np.max(np.abs(down - up)) / np.ptp(signal_h)) if np.ptp(signal_h) > 0.0 else math.nan
+
+
+def winding(coil: SpiralCoil, distance_m: float) -> SheetCoil:
+    """Return the winding of even current density that stands for a coil of one or more layers, seen from above.
+
+    Parameters
+    ----------
+    coil : SpiralCoil
+        The coil; its top layer lies at height zero.
+    distance_m : float
+        Distance from the top layer to the surface of the metal (m).
+
+    Returns
+    -------
+    SheetCoil
+        For `eddy_layers.impedance_change`.
+    """
+    height = (coil.layers - 1) * coil.layer_gap_m + coil.trace_thickness_m
+    bottom = max(distance_m - 0.5 * coil.trace_thickness_m, 1.0e-6)
+    return SheetCoil(coil.inner_radius_m, coil.outer_radius_m, bottom, bottom + height, coil.total_turns)
+
+
+def plate_change(coil: SpiralCoil, plate: Plate, metal: Conductor, distance_m: float, frequency_hz: float) -> float:
+    """Return the change of one coil's inductance by a wide metal plate above it.
+
+    Parameters
+    ----------
+    coil : SpiralCoil
+        The coil.
+    plate : Plate
+        Thickness of the plate.
+    metal : Conductor
+        Its metal.
+    distance_m : float
+        Distance from the coil's plane (m).
+    frequency_hz : float
+        Frequency (Hz).
+
+    Returns
+    -------
+    float
+        Change of inductance (H).
+    """
+    layer = Layer(1.0 / metal.resistivity_ohm_m, plate.thickness_m, metal.relative_permeability)
+    return impedance_change(winding(coil, distance_m), layer, frequency_hz)[0]
+
+
+def stand_off(change: Callable[[float], float], surface_m: float, threshold_h: float) -> float:
+    """Return the distance from the pad surface at which metal reads as a stated force.
+
+    Parameters
+    ----------
+    change : callable
+        Change of the normal signal (H) for a distance from the coil's plane (m).
+    surface_m : float
+        Distance of the pad surface from the coil's plane (m).
+    threshold_h : float
+        Change that the stated force makes (H), > 0.
+
+    Returns
+    -------
+    float
+        Stand-off (m); 0 = not even on the surface, FARTHEST_M = beyond.
+    """
+    if abs(change(surface_m)) <= threshold_h:
+        return 0.0
+    if abs(change(FARTHEST_M)) >= threshold_h:
+        return FARTHEST_M
+    found = brentq(lambda z: math.log(max(abs(change(math.exp(z))), 1e-30) / threshold_h), math.log(surface_m), math.log(FARTHEST_M), xtol=1e-4)
+    return float(math.exp(found) - surface_m)
+
+
+def choose_turns(inductance_of: Callable[[int], float], capacitance_f: float, frequency_hz: float) -> int:
+    """Return the turns of a layer at which the tank comes closest to a wanted frequency.
+
+    Parameters
+    ----------
+    inductance_of : callable
+        Inductance at rest (H) of a number of turns.
+    capacitance_f : float
+        Tank capacitor (F).
+    frequency_hz : float
+        Frequency wanted (Hz).
+
+    Returns
+    -------
+    int
+        Turns of one layer (1), >= 1.
+    """
+    wanted = 1.0 / ((2.0 * math.pi * frequency_hz) ** 2 * capacitance_f)
+    turns = 10
+    for _ in range(4):
+        scaled = turns * math.sqrt(wanted / max(inductance_of(turns), 1e-30))
+        turns = min(max(1, round(scaled)), 500)
+    choices = [max(1, turns - 1), turns, turns + 1]
+    return min(choices, key=lambda n: abs(math.log(max(inductance_of(n), 1e-30) / wanted)))
