@@ -120,7 +120,7 @@ def test_each_core_module_imports_alone() -> None:
 
 
 def _is_other(name: str) -> bool:
-    return name.split(".")[0] in {"numba", "numpy", "platformdirs", "pydantic", "scipy", "tqdm", "transforms3d", "yaml"}
+    return name.split(".")[0] in {"numba", "numpy", "platformdirs", "pydantic", "scipy", "tqdm", "yaml"}
 
 
 def test_developers_page_shows_every_part() -> None:

@@ -55,15 +55,13 @@ def command(seed: int, out: Path, freeze: str | None) -> int:
     Ends with 0 only if every contact and slip was found and none invented. All items are invented.
     """
     try:
-        import rclpy  # noqa: F401
-        import soft_tactile_msgs.msg  # noqa: F401
+        from soft_tactile_node.ros.demo_run import run_demo
+        from soft_tactile_node.ros.estimator_setup import warm_up
     except ImportError as error:
         raise SoftTactileError(
             f"the demo needs the ROS 2 part ({error.name} is missing): "
             "pip install ./soft_tactile_msgs './soft_tactile_node[ros]'"
         ) from error
-    from soft_tactile_node.ros.demo_run import run_demo
-    from soft_tactile_node.ros.estimator_setup import warm_up
 
     out.mkdir(parents=True, exist_ok=True)
     begun_s = time.monotonic()
