@@ -278,4 +278,4 @@ def _strike_unfinished(sheet: _Sheet, force: ForceError) -> None:
     for key in KEYS:
         if not key.startswith("finite_share"):
             sheet.figures[key] = None
-            sheet.reasons[key] = reason
+            sheet.reasons.setdefault(key, reason)
