@@ -21,9 +21,7 @@ def generate_launch_description() -> LaunchDescription:
             default_value=PathJoinSubstitution([share, "config", "sensor_on_topics.yaml"]),
             description="Parameter file; each key is explained in it.",
         ),
-        DeclareLaunchArgument(
-            "autostart", default_value="true", description="false = wait for a lifecycle manager."
-        ),
+        DeclareLaunchArgument("autostart", default_value="true", description="false = wait for a lifecycle manager."),
         DeclareLaunchArgument("use_sim_time", default_value="false", description="Follow the topic /clock."),
     ]
     sensor = Node(

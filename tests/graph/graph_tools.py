@@ -119,7 +119,9 @@ class Graph:
     def set(self, node: str, **values: Any) -> list[Any]:
         """Set parameters of a node; returns one result each."""
         parameters = [Parameter(name, value=value).to_parameter_msg() for name, value in values.items()]
-        return list(self.call(SetParameters, f"{node}/set_parameters", SetParameters.Request(parameters=parameters)).results)
+        return list(
+            self.call(SetParameters, f"{node}/set_parameters", SetParameters.Request(parameters=parameters)).results
+        )
 
     def listen(self, message: type, topic: str, profile: Any) -> list[Any]:
         """Subscribe and return the list that messages are appended to; waits for a publisher."""

@@ -3,6 +3,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
+from lifecycle_msgs.msg import Transition
+from std_msgs.msg import String
+
 from graph.graph_tools import (
     ACTIVATE,
     ACTIVE,
@@ -16,9 +19,6 @@ from graph.graph_tools import (
     Graph,
     graph,
 )
-from lifecycle_msgs.msg import Transition
-from std_msgs.msg import String
-
 from soft_tactile_node.errors import SoftTactileError
 from soft_tactile_node.ros import qos
 from soft_tactile_node.ros.managed_node import ManagedNode
@@ -41,6 +41,7 @@ class Probe(ManagedNode):
         self.calls: list[str] = []
 
     def configure(self) -> None:
+        """Create a topic, then go wrong if told so."""
         self.calls.append("configure")
         self.publisher = self.publish_on(String, "said", qos.reliable(1))
         if self.setting("mode") == "refuse":
@@ -49,25 +50,31 @@ class Probe(ManagedNode):
             raise ZeroDivisionError("made up")
 
     def activate(self) -> None:
+        """Be noted."""
         self.calls.append("activate")
 
     def deactivate(self) -> None:
+        """Be noted."""
         self.calls.append("deactivate")
 
     def release(self) -> None:
+        """Be noted."""
         self.calls.append("release")
 
     def parameters_changed(self, _names: object) -> None:
+        """Note the new level."""
         self.calls.append(f"level {self.setting('level'):g}")
 
 
 @pytest.fixture
 def live() -> Iterator[Graph]:
+    """Give a graph of its own."""
     with graph() as made:
         yield made
 
 
 def go_to(live: Graph, state: int) -> None:
+    """Bring the probe into a state."""
     steps = {UNCONFIGURED: (), INACTIVE: (CONFIGURE,), ACTIVE: (CONFIGURE, ACTIVATE)}[state]
     for step in steps:
         assert live.transition(NODE, step)

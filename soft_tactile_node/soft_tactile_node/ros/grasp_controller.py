@@ -87,6 +87,7 @@ class GraspController(ManagedNode):
             lift_height_m=self.setting("lift_height"),
             lift_speed_m_s=self.setting("lift_speed"),
             carry_time_s=self.setting("carry_time"),
+            vent_speed_pa_s=self.setting("vent_speed"),
         )
 
     def _add_finger(self, number: int, namespace: str) -> None:

@@ -363,6 +363,16 @@ CONTROLLER = (
     P("lift_speed", "double", 0.05, "How fast it lifts and lowers.", "m/s", low=0.005, high=1.0, dynamic=True),
     P("carry_time", "double", 1.0, "Time held at the top.", "s", low=0.0, high=600.0, dynamic=True),
     P(
+        "vent_speed",
+        "double",
+        2e5,
+        "Fall of pressure while letting go; slower lets the pads rub over the object.",
+        "Pa/s",
+        low=1e3,
+        high=1e6,
+        dynamic=True,
+    ),
+    P(
         "on_fault",
         "string",
         "hold",

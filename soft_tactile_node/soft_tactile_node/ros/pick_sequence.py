@@ -43,10 +43,10 @@ class PickSettings:
     lift_height_m: float
     lift_speed_m_s: float
     carry_time_s: float
+    vent_speed_pa_s: float = 2e5
     tare_limit_s: float = 8.0
     close_limit_s: float = 15.0
     release_limit_s: float = 6.0
-    vent_speed_pa_s: float = 60e3
     slip_pause_s: float = 0.12
     slip_memory_s: float = 0.3
 

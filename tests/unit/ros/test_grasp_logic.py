@@ -23,12 +23,16 @@ TWO = (0.0, math.pi)
 def views(
     touching: Sequence[bool], pressure_pa: float, *, slip_s: float = -math.inf, normal_n: float = 1.0
 ) -> list[FingerView]:
+    """Return fingers that touch or not, all at one pressure."""
     force = np.array([0.0, 0.0, normal_n])
     return [FingerView(0.0, touch, force, pressure_pa, 0.3, 1e-4, slip_s) for touch in touching]
 
 
 class TestTracker:
+    """State of the grasp over time."""
+
     def follow(self, steps: Sequence[tuple[float, Sequence[bool], float]]) -> list[Grasp]:
+        """Return the state after each step of time, touches and pressure."""
         tracker = GraspTracker(closing_rate_pa_s=2000.0, slip_hold_s=0.15)
         return [tracker.update(now_s, views(touching, pressure)) for now_s, touching, pressure in steps]
 
@@ -62,6 +66,8 @@ class TestTracker:
 
 
 class TestPalm:
+    """Forces in the palm frame."""
+
     def test_axes_of_the_roots_are_right_handed(self) -> None:
         """Each root frame has x along palm z, z outward, and is a rotation."""
         geometry = PalmGeometry((0.3, 2.0))
@@ -105,6 +111,8 @@ class TestPalm:
 
 
 class TestWidth:
+    """Width between the pads."""
+
     GEOMETRY = PalmGeometry(TWO, root_radius_m=0.055, arc_length_m=0.080, surface_offset_m=0.012)
 
     def test_straight_fingers_span_the_roots_less_the_pads(self) -> None:
@@ -134,6 +142,8 @@ class TestWidth:
 
 
 class TestCompliance:
+    """Compliance of the held object."""
+
     def test_takes_off_both_pads(self) -> None:
         """A spring of 2 mm/N between pads of 0.3 mm/N each is seen as 2 mm/N."""
         rng = np.random.default_rng(3)

@@ -8,6 +8,8 @@ from soft_tactile_node.merging import PressureMerge, VentedReference
 
 
 class TestPressureMerge:
+    """Which reading belongs to which scan."""
+
     def test_hands_out_the_newest_reading_not_younger_than_the_scan(self) -> None:
         """Of several readings up to the scan the newest counts, and a younger one waits for a later scan."""
         merge = PressureMerge()
@@ -33,6 +35,8 @@ class TestPressureMerge:
 
 
 class TestVentedReference:
+    """What gauge pressure is measured against."""
+
     def test_is_the_mean_of_the_tare(self) -> None:
         """The reference after a tare is the mean of its readings; before that, the first reading serves."""
         reference = VentedReference()

@@ -1,23 +1,32 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
+import yaml
 
+from soft_tactile_node.ros.parameter_docs import put_section
 from soft_tactile_node.ros.parameter_tables import NODES
 from soft_tactile_node.ros.parameters import (
     ParameterError,
     ParameterSpec,
     check_file,
+    comment_of,
     markdown_table,
     problems_of,
 )
+
+ROOT = Path(__file__).resolve().parents[3]
+CONFIG_FILES = sorted((ROOT / "config").glob("*.yaml"))
 
 RATE = ParameterSpec("rate", "double", 100.0, "Scans in a second.", "Hz", low=1.0, high=2000.0)
 WORD = ParameterSpec("mode", "string", "hold", "What to do.", choices=("hold", "vent"))
 
 
 class TestConvert:
+    """From a given value to the declared type."""
+
     def test_takes_a_whole_number_for_a_double(self) -> None:
         """`rate: 250` in a parameter file means 250.0, although the file's type is integer."""
         value = RATE.convert(250)
@@ -62,6 +71,8 @@ class TestConvert:
 
 
 class TestTables:
+    """The shipped declarations."""
+
     @pytest.mark.parametrize("node", NODES)
     def test_every_default_passes_its_own_check(self, node: str) -> None:
         """No parameter has a default that the node would refuse."""
@@ -84,7 +95,48 @@ class TestTables:
         assert table.splitlines()[-1] == row
 
 
+class TestDocs:
+    """The tables in the README."""
+
+    def test_the_readme_shows_the_tables(self) -> None:
+        """The tables in the README are those of the code; renew them with the module parameter_docs."""
+        page = (ROOT / "README.md").read_text()
+        assert page == put_section(page)
+
+    def test_a_page_without_marks_is_refused(self) -> None:
+        """A page that has lost its marks is not overwritten."""
+        with pytest.raises(ValueError, match="the page must have the lines"):
+            put_section("# No marks here")
+
+
+class TestConfigFiles:
+    """The shipped parameter files."""
+
+    @pytest.mark.parametrize("path", CONFIG_FILES, ids=lambda path: path.name)
+    def test_loads_and_holds_known_parameters(self, path: Path) -> None:
+        """Each shipped parameter file loads, and every key and value passes the check of its node."""
+        check_file(yaml.safe_load(path.read_text()), NODES)
+
+    @pytest.mark.parametrize("path", CONFIG_FILES, ids=lambda path: path.name)
+    def test_explains_every_key(self, path: Path) -> None:
+        """Above each key stands its meaning, rule, unit and default, as declared."""
+        node, comment, explained = "", "", 0
+        for line in path.read_text().splitlines():
+            if line.startswith("/"):
+                node = line.rstrip(":").rsplit("/", 1)[-1]
+            elif line.startswith("    # "):
+                comment = f"{comment} {line.strip()[2:]}".strip()
+            elif line.startswith("    "):
+                name = line.strip().partition(":")[0]
+                spec = next(spec for spec in NODES[node] if spec.name == name)
+                assert comment == comment_of(spec), name
+                comment, explained = "", explained + 1
+        assert explained == sum(len(block["ros__parameters"]) for block in yaml.safe_load(path.read_text()).values())
+
+
 class TestCheckFile:
+    """Whole parameter files."""
+
     def test_names_every_problem_at_once(self) -> None:
         """Unknown nodes, unknown parameters and wrong values of a file are all named in one message."""
         content = {

@@ -28,6 +28,7 @@ class Bench:
         self.heights_m = [0.0]
 
     def run(self, settings: PickSettings = SETTINGS, limit_s: float = 60.0, until: Phase = Phase.IDLE) -> None:
+        """Go on until a phase is reached."""
         end_s = self.now_s + limit_s
         while self.now_s < end_s:
             self.now_s += STEP_S
