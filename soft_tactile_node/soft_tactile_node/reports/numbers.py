@@ -63,6 +63,6 @@ def format_value(value: float | None, uncertainty: float | None = None, *, digit
 
 
 def _shorten(value: float, digits: int) -> str:
-    if isinstance(value, int) or (value == round(value) and abs(value) < 10**digits):
+    if isinstance(value, int) or (math.isfinite(value) and value == round(value) and abs(value) < 10**digits):
         return f"{value:.0f}"
     return f"{value:.{digits}g}"
