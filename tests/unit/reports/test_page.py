@@ -156,7 +156,7 @@ def test_light_and_dark_and_paper() -> None:
     html = make_page().render()
     assert html.count("prefers-color-scheme: dark") >= 2
     assert "@media print" in html
-    assert "beforeprint" in html
+    assert '"beforeprint"' in html
 
 
 def luminance(colour: str) -> float:
