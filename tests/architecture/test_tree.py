@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 import re
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from architecture.project import PACKAGE, ROOT, modules, tracked_files
+from architecture.project import PACKAGE, ROOT, modules, tracked_files, tree
 
 TOP_LEVEL = {
     "CHANGELOG.md", "DEVELOPERS.md", "LICENSE", "Makefile", "README.md", "config", "launch", "pyproject.toml", "shared",
@@ -68,3 +70,16 @@ def test_licence_is_complete() -> None:
         assert "<license>Apache-2.0</license>" in (ROOT / package / "package.xml").read_text()
     assert 'license = { text = "Apache-2.0" }' in (ROOT / "soft_tactile_msgs" / "pyproject.toml").read_text()
     assert "license = Apache-2.0" in (ROOT / "soft_tactile_node" / "setup.cfg").read_text()
+
+
+def _tests(path: Path) -> Iterator[ast.FunctionDef]:
+    for node in ast.walk(tree(path)):
+        if isinstance(node, ast.FunctionDef) and node.name.startswith("test_"):
+            yield node
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "tests").rglob("test_*.py")), ids=lambda path: path.name)
+def test_each_test_states_its_promise(path: Path) -> None:
+    """Each test says in a sentence what it promises."""
+    silent = [node.name for node in _tests(path) if not (ast.get_docstring(node) or "").rstrip().endswith(".")]
+    assert silent == []

@@ -112,7 +112,7 @@ def _loop_potential(a, r, z):
 
 
 def disc_inductance_change(loop_radii, radius, thickness, bottom, chi, count=24):
-    """Inductance change (H) of coaxial filaments in series, in the plane z = 0, below a disc whose lower face is at bottom."""
+    """Inductance change (H) of coaxial filaments in series in the plane z = 0; the disc above begins at bottom (m)."""
     strips, normals = _strips(radius, thickness, bottom, count)
     middle_r, middle_z = 0.5 * (strips[:, 0] + strips[:, 2]), 0.5 * (strips[:, 1] + strips[:, 3])
     length = np.hypot(strips[:, 2] - strips[:, 0], strips[:, 3] - strips[:, 1])

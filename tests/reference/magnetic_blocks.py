@@ -1,8 +1,8 @@
 """Demagnetisation of a finite disc: volume elements that magnetise each other.
 
-The disc is cut into equal blocks; each carries an even magnetisation that answers the coil's field and the fields of all
-blocks, averaged over the block: M = chi (H0 - N M). The matrix depends on the disc alone, so one solution serves every
-position and tilt.
+The disc is cut into equal blocks; each carries an even magnetisation that answers the coil's field and the fields of
+all blocks, averaged over the block: M = chi (H0 - N M). The matrix depends on the disc alone, so one solution serves
+every position and tilt.
 """
 
 from __future__ import annotations
@@ -38,7 +38,8 @@ def block_response(disc: MagneticDisc, across: int = 14, through: int = 0) -> Di
     Notes
     -----
     Source: magnetostatic volume-integral equation with constant elements (Galerkin); interaction of blocks after A. J.
-    Newell, W. Williams, D. J. Dunlop, J. Geophys. Res. 98(B6) (1993) 9551-9555 (recalled; checked by trace and symmetry).
+    Newell, W. Williams, D. J. Dunlop, J. Geophys. Res. 98(B6) (1993) 9551-9555 (recalled; checked by trace and
+    symmetry).
     """
     check_range(across, 2, name="across")
     cells, side = _disc_cells(disc.radius_m, across)
@@ -85,7 +86,8 @@ def interaction_tensor(index: NDArray[np.int64], step_m: Array) -> Array:
 
     Notes
     -----
-    Source: Newell, Williams, Dunlop, J. Geophys. Res. 98(B6) (1993) 9551-9555 (recalled; checked by trace and symmetry).
+    Source: Newell, Williams, Dunlop, J. Geophys. Res. 98(B6) (1993) 9551-9555 (recalled; checked by trace and
+    symmetry).
     """
     reach = index.max(axis=0) - index.min(axis=0)
     axes = [np.arange(-n, n + 1) for n in reach]

@@ -1,7 +1,7 @@
 """A third route to the finite disc: a volume integral over cylinder segments whose fields come from magpylib.
 
-The disc is cut into rings, sectors and layers with its true round outline; each segment carries an even magnetisation that
-answers the field at its centre: M = chi (H0 - N M). Rotation by one sector maps the disc onto itself, so that one
+The disc is cut into rings, sectors and layers with its true round outline; each segment carries an even magnetisation
+that answers the field at its centre: M = chi (H0 - N M). Rotation by one sector maps the disc onto itself, so that one
 segment of each ring and layer is enough. Only the coil's field comes from outside.
 """
 

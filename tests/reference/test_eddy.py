@@ -146,13 +146,15 @@ def test_skin_depth(table, name, rho, frequency, expected, source, rtol):
 
 
 def test_stored_tables(table, read_table):
-    """Every row of both stored tables agrees: 1e-9 for skin depth, 1e-5 (the promise for the half-space) for the plate."""
+    """Every row of both stored tables agrees: 1e-9 for skin depth, 1e-5 (promised for the half-space) for the plate."""
     rows = read_table("skin_depth.csv")
     got = [float(skin_depth(r["rho_ohm_m"], r["f_Hz"])) for r in rows]
     table.close("C skin_depth.csv (m)", got, [r["delta_m"] for r in rows], "arithmetic [NUM]", rtol=1e-9)
     rows = read_table("dodd_deeds_egain.csv")
     pairs = [impedance_change(coil_g(r["gap_m"]), Layer(ALLOY, r["plate_thickness_m"]), r["f_Hz"]) for r in rows]
-    table.close("C dodd_deeds_egain.csv dL (uH)", [p[0] * 1e6 for p in pairs], [r["dL_uH"] for r in rows], DODD, rtol=1e-6)
+    table.close(
+        "C dodd_deeds_egain.csv dL (uH)", [p[0] * 1e6 for p in pairs], [r["dL_uH"] for r in rows], DODD, rtol=1e-6
+    )
     table.close("C dodd_deeds_egain.csv dR (ohm)", [p[1] for p in pairs], [r["dR_ohm"] for r in rows], DODD, rtol=1e-6)
 
 
@@ -177,7 +179,9 @@ def spiral():
     return SpiralCoil(2 * MM, 6 * MM, 20, 0.19999 * MM, 1e-5)
 
 
-@pytest.mark.parametrize(("frequency", "thickness"), [(1e6, 0.2 * MM), (1e6, 1 * MM), (3e6, 0.05 * MM), (3e6, 0.2 * MM)])
+@pytest.mark.parametrize(
+    ("frequency", "thickness"), [(1e6, 0.2 * MM), (1e6, 1 * MM), (3e6, 0.05 * MM), (3e6, 0.2 * MM)]
+)
 def test_rings_against_layers(table, frequency, thickness):
     """Rings of a wide film give the endless layer of Dodd & Deeds to 0.5 %: two independent routes."""
     d_l, d_r = impedance_change(sheet_coil_of(spiral(), 0.5 * MM), Layer(ALLOY, thickness), frequency)

@@ -43,7 +43,9 @@ def test_uniaxial(table, stretch, nominal, cauchy):
 def test_other_modes(table):
     """G2: equibiaxial and pure shear at a stretch of 2."""
     table.close("G2 equibiaxial (MPa)", neo_hookean_nominal(0.1, 2.0, "equibiaxial"), 0.196875, TRELOAR, rtol=1e-12)
-    table.close("G2 equibiaxial, Cauchy (MPa)", 2 * neo_hookean_nominal(0.1, 2.0, "equibiaxial"), 0.39375, TRELOAR, rtol=1e-12)
+    table.close(
+        "G2 equibiaxial, Cauchy (MPa)", 2 * neo_hookean_nominal(0.1, 2.0, "equibiaxial"), 0.39375, TRELOAR, rtol=1e-12
+    )
     table.close("G2 pure shear (MPa)", neo_hookean_nominal(0.1, 2.0, "pure_shear"), 0.1875, TRELOAR, rtol=1e-12)
 
 
@@ -51,7 +53,12 @@ def test_small_strain_and_balloon(table):
     """G3: E = 3 mu, and the balloon that bursts at 7^(1/6)."""
     slope = float(neo_hookean_nominal(1.0, 1 + 1e-6) - neo_hookean_nominal(1.0, 1 - 1e-6)) / 2e-6
     table.close("G3 E over mu", slope, 3.0, TRELOAR, rtol=1e-8)
-    best = minimize_scalar(lambda x: -float(balloon_pressure(0.5, 1.0, 1.0, x)), bounds=(1.1, 2.0), method="bounded", options={"xatol": 1e-10})
+    best = minimize_scalar(
+        lambda x: -float(balloon_pressure(0.5, 1.0, 1.0, x)),
+        bounds=(1.1, 2.0),
+        method="bounded",
+        options={"xatol": 1e-10},
+    )
     table.close("G3 stretch at the greatest pressure", best.x, 1.383088, "Treloar / Ogden [NUM]", rtol=1e-6)
     table.close("G3 greatest pressure / (2 mu t0/r0)", -best.fun, 0.619731, "Treloar / Ogden [NUM]", rtol=2e-6)
 
@@ -65,7 +72,9 @@ def test_bonded_disc(table):
     table.close("G4 apparent modulus (MPa)", modulus / MPA, 1.2375, GENT, rtol=1e-12)
     table.close("G4 stiffness (N/m)", modulus * area / (2 * MM), 48596.5, GENT, rtol=2e-6)
     table.close("G4 shear stiffness (N/m)", 0.1 * MPA * area / (2 * MM), 3926.99, GENT, rtol=1e-6)
-    table.close("G5 with bulk modulus (MPa)", float(bonded_modulus(0.3 * MPA, shape, 2e9)) / MPA, 1.236735, GENT, rtol=1e-6)
+    table.close(
+        "G5 with bulk modulus (MPa)", float(bonded_modulus(0.3 * MPA, shape, 2e9)) / MPA, 1.236735, GENT, rtol=1e-6
+    )
     # the large-strain law starts with that stiffness
     step = 1e-9
     start = block_force_formula(0.3 * MPA, area, 2 * MM, shape, step) / step
@@ -114,14 +123,18 @@ def test_hertz_silicone(table):
 
 def test_flat_punch(table):
     """G10: rigid flat punch."""
-    table.close("G10 force (N)", flat_punch_force(0.5 * MM, 3 * MM, 0.4 * MPA), 1.2, "Johnson 1985 eq. 3.36", rtol=1e-12)
+    table.close(
+        "G10 force (N)", flat_punch_force(0.5 * MM, 3 * MM, 0.4 * MPA), 1.2, "Johnson 1985 eq. 3.36", rtol=1e-12
+    )
 
 
 def test_standard_linear_solid(table):
     """G11: relaxation, creep, and the convolution that ties them."""
     table.close("G11 E(1 s) (Pa)", sls_relaxation(0.2e6, 0.1e6, 0.5, 1.0), 213533.53, FERRY, rtol=1e-7)
     table.close("G11 J(1 s) (1/Pa)", sls_creep(0.2e6, 0.1e6, 0.5, 1.0), 4.560671e-6, FERRY, rtol=2e-7)
-    got, _ = quad(lambda s: float(sls_relaxation(0.2, 0.1, 0.5, 1.0 - s)) * float(sls_creep(0.2, 0.1, 0.5, s)), 0.0, 1.0)
+    got, _ = quad(
+        lambda s: float(sls_relaxation(0.2, 0.1, 0.5, 1.0 - s)) * float(sls_creep(0.2, 0.1, 0.5, s)), 0.0, 1.0
+    )
     table.close("G11 convolution of E and J at 1 s (s)", got, 1.0, "identity", rtol=1e-9)
     half = brentq(lambda t: float(sls_creep(0.2, 0.1, 0.5, t)) - (5 - (5 - 10 / 3) * math.exp(-1)), 0.1, 2.0)
     table.close("G11 retardation time (s)", half, 0.75, FERRY, rtol=1e-9)
@@ -145,4 +158,6 @@ def test_constant_rate(table):
         stress = relax_formula(stress, 0.1, 0.1e6, 0.5, 0.01)
     got = 0.2e6 * 0.1 * 1.0 + stress
     table.close("G13 stress after 1 s (Pa)", got, 24323.32, FERRY, rtol=1e-6)
-    table.close("G13 in one step (Pa)", 0.2e5 + relax_formula(0.0, 0.1, 0.1e6, 0.5, 1.0), got, "exact update", rtol=1e-12)
+    table.close(
+        "G13 in one step (Pa)", 0.2e5 + relax_formula(0.0, 0.1, 0.1e6, 0.5, 1.0), got, "exact update", rtol=1e-12
+    )

@@ -98,7 +98,9 @@ def test_loop_field_table(table, read_table):
     b_rho, b_z = loop_field(5 * MM, rho, z)
     wanted_rho = np.hypot([r["Bx_T"] for r in rows], [r["By_T"] for r in rows])
     table.close("A loop_field.csv B_z (T)", b_z, [r["Bz_T"] for r in rows], "magpylib 6.3.0 [LIB]", rtol=1e-9)
-    table.close("A loop_field.csv |B_rho| (T)", np.abs(b_rho), wanted_rho, "magpylib 6.3.0 [LIB]", rtol=1e-9, atol=1e-18)
+    table.close(
+        "A loop_field.csv |B_rho| (T)", np.abs(b_rho), wanted_rho, "magpylib 6.3.0 [LIB]", rtol=1e-9, atol=1e-18
+    )
 
 
 def test_loop_field_library(table):
@@ -117,7 +119,12 @@ def test_loop_field_library(table):
 @pytest.mark.parametrize(
     ("name", "args", "expected", "source"),
     [
-        ("A10 inclined 60 degrees, near side", (0.16, 0.10, (0, -0.043301, 0.175), 60), 13.6113, "Grover 1946 ch. 21 [NUM][RECALL, reproduced]"),
+        (
+            "A10 inclined 60 degrees, near side",
+            (0.16, 0.10, (0, -0.043301, 0.175), 60),
+            13.6113,
+            "Grover 1946 ch. 21 [NUM][RECALL, reproduced]",
+        ),
         ("A11 inclined 60 degrees, far side", (0.16, 0.10, (0, 0.043301, 0.175), 60), 26.6433, "two routes [NUM]"),
     ],
 )
@@ -187,7 +194,9 @@ def test_against_mpmath_double_integral(table):
             lambda t: mpmath.cos(t) / mpmath.sqrt(a**2 + b**2 + d**2 - 2 * a * b * mpmath.cos(t)), [0, mpmath.pi]
         )
         neumann = float(mpmath.mpf(4e-7) * mpmath.pi / (4 * mpmath.pi) * a * b * 2 * mpmath.pi * 2 * inner)
-    table.close("Neumann's integral (nH)", float(mutual_coaxial(a, b, d)) * 1e9, neumann * 1e9, "mpmath [LIB]", rtol=1e-12)
+    table.close(
+        "Neumann's integral (nH)", float(mutual_coaxial(a, b, d)) * 1e9, neumann * 1e9, "mpmath [LIB]", rtol=1e-12
+    )
 
 
 def test_inclined_converges_exponentially():

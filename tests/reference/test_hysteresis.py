@@ -28,7 +28,9 @@ def test_hand_trace(table, read_table):
     u = [r["u"] for r in rows]
     stored = [[r[f"r{k}"] for k in range(4)] for r in rows]
     table.close("H play_operator.csv", play(u, [0.0, 1.0, 2.0, 3.0]), stored, HAND, atol=1e-15)
-    table.close("H play_operator.csv, sum", prandtl_ishlinskii(u, WEIGHTS, RADII), [r["PI"] for r in rows], HAND, atol=1e-14)
+    table.close(
+        "H play_operator.csv, sum", prandtl_ishlinskii(u, WEIGHTS, RADII), [r["PI"] for r in rows], HAND, atol=1e-14
+    )
 
 
 @pytest.mark.parametrize(
@@ -46,7 +48,9 @@ def test_congruency(table):
     below = prandtl_ishlinskii([-6, 1, 3, 1], WEIGHTS, RADII)[1:]
     table.close("H4 from above", above, [1.7, 2.7, 1.7], "congruency [NUM]", atol=1e-14)
     table.close("H4 from below", below, [0.3, 2.3, 1.3], "congruency [NUM]", atol=1e-14)
-    table.close("H4 heights of the closing branch", [above[1] - above[2], below[1] - below[2]], [1.0, 1.0], "[NUM]", atol=1e-14)
+    table.close(
+        "H4 heights of the closing branch", [above[1] - above[2], below[1] - below[2]], [1.0, 1.0], "[NUM]", atol=1e-14
+    )
 
 
 def loop_area(u, y):

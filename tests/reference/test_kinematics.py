@@ -98,7 +98,9 @@ def test_quaternion_order(table):
     library = pytest.importorskip("transforms3d")
     rotation = library.euler.euler2mat(0.1, 0.2, 0.3, "sxyz")
     got = quaternion_xyzw(rotation)
-    table.close("I8 quaternion xyzw", got, (0.0342708, 0.10602051, 0.14357218, 0.98334744), "transforms3d [LIB]", atol=1e-7)
+    table.close(
+        "I8 quaternion xyzw", got, (0.0342708, 0.10602051, 0.14357218, 0.98334744), "transforms3d [LIB]", atol=1e-7
+    )
     rng = np.random.default_rng(6)
     for _ in range(100):
         angles = rng.uniform(-math.pi, math.pi, 3)

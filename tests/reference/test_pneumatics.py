@@ -101,14 +101,18 @@ def test_isothermal_charging(table):
         flow = valve_flow_formula(SUPPLY, y[0], WARM, WARM, CONDUCTANCE, 0.3, 0.5)
         return [isothermal_pressure_rate_formula(y[0], WARM, VOLUME, 0.0, flow)]
 
-    solution = solve_ivp(rate, (0.0, 2.4), [1e5], method="LSODA", rtol=1e-11, atol=1e-6, dense_output=True, max_step=0.01)
+    solution = solve_ivp(
+        rate, (0.0, 2.4), [1e5], method="LSODA", rtol=1e-11, atol=1e-6, dense_output=True, max_step=0.01
+    )
     table.close("F7 p at 0.1 s (Pa)", solution.sol(0.1)[0], 107575.708, "own derivation [NUM]", rtol=1e-8)
     start = (1e5 / SUPPLY - 0.3) / 0.7
     full = (math.pi / 2 - math.asin(start)) / k
     table.close("F7 time to full (s)", full, 2.248208, "own derivation [NUM]", rtol=1e-6)
     table.close("F7 p when full (Pa)", solution.sol(full)[0], SUPPLY, "finite time", rtol=1e-6)
     # a wall that takes all heat is isothermal
-    table.close("F7 chamber with heat exchange (Pa)", charge(0.1, heat=1e4)[0], 107575.708, "limit of heat exchange", rtol=1e-5)
+    table.close(
+        "F7 chamber with heat exchange (Pa)", charge(0.1, heat=1e4)[0], 107575.708, "limit of heat exchange", rtol=1e-5
+    )
 
 
 def test_choked_charging(table):
@@ -118,7 +122,9 @@ def test_choked_charging(table):
     table.close("F8 adiabatic (s)", slow / 1.4, 0.238773, "own derivation [NUM]", rtol=1e-5)
     # both from the chamber itself
     table.close("F8 chamber, adiabatic (Pa)", charge(0.238773, heat=0.0, supply=6e5)[0], 1.8e5, "integrated", rtol=1e-5)
-    table.close("F8 chamber, isothermal (Pa)", charge(0.334282, heat=1e4, supply=6e5)[0], 1.8e5, "integrated", rtol=1e-4)
+    table.close(
+        "F8 chamber, isothermal (Pa)", charge(0.334282, heat=1e4, supply=6e5)[0], 1.8e5, "integrated", rtol=1e-4
+    )
 
 
 def test_discharge(table):

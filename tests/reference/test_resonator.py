@@ -55,7 +55,9 @@ def test_inductance_round_trip(table):
     ratio = (float(inductance_from_frequency(f * (1 + 1e-6), 100e-12)) / 10e-6 - 1) / 1e-6
     table.close("E4 dL/L over df/f", ratio, -2.0, "identity", rtol=1e-5)
     np.testing.assert_allclose(resonance_formula(10e-6, 1e-10, 2.0), resonance_frequency(10e-6, 1e-10, 2.0), rtol=1e-15)
-    np.testing.assert_allclose(inductance_formula(5e6, 1e-10, 2.0), inductance_from_frequency(5e6, 1e-10, 2.0), rtol=1e-15)
+    np.testing.assert_allclose(
+        inductance_formula(5e6, 1e-10, 2.0), inductance_from_frequency(5e6, 1e-10, 2.0), rtol=1e-15
+    )
 
 
 @pytest.mark.parametrize("part", [0.1, 0.3, 0.5])
@@ -92,7 +94,9 @@ def test_quantiser(table):
     table.close("E7 sd of a difference (LSB)", np.std(two), 0.408248, "uniform quantiser [NUM]", rtol=0.005)
     # frequencies drawn over a wide range, so that the fraction of a count is even
     frequency = rng.uniform(4e6, 9e6, 100_000)
-    read = np.array([reciprocal_count(f, 2e-3, 40e6, phase, 0.0) for f, phase in zip(frequency, rng.random(frequency.size))])
+    read = np.array(
+        [reciprocal_count(f, 2e-3, 40e6, phase, 0.0) for f, phase in zip(frequency, rng.random(frequency.size))]
+    )
     got = float(np.std(read / frequency - 1))
     table.close("E7 reciprocal counter, sd(f)/f", got, 0.408248 / (40e6 * 2e-3), "LSB/sqrt(6) [NUM MC]", rtol=0.01)
     noiseless = CounterReadout(40e6, 2e-3, noise_counts=0.0).frequency_noise()

@@ -51,7 +51,9 @@ def test_polygons(table, row, shape, wheeler, sheet, fit):
     for what, value, expected in zip(("modified Wheeler", "current sheet", "monomial"), got, (wheeler, sheet, fit)):
         table.close(f"{row} {shape}, {what} (nH)", value, expected, MOHAN, rtol=1e-5)
     exact = polygon_rings_inductance(shape, 5, 200 * UM, 10 * UM, 2 * UM) * 1e9
-    table.close(f"{row} {shape}, exact sides against the sheet (nH)", exact, got[1], "Neumann, Grover 1946 ch. 5", rtol=0.03)
+    table.close(
+        f"{row} {shape}, exact sides against the sheet (nH)", exact, got[1], "Neumann, Grover 1946 ch. 5", rtol=0.03
+    )
     assert max(got) / min(got) < 1.035
 
 
@@ -144,7 +146,7 @@ def test_strip_mean_distance(table):
 
 
 def test_rings_converge_to_the_sheet():
-    """More turns of the same winding approach the exact sheet, the error falling as 1/N (neighbours count as filaments)."""
+    """More turns of the same winding approach the exact sheet, the error as 1/N (neighbours count as filaments)."""
     exact = air_inductance(SheetCoil(2 * MM, 6 * MM, 1 * MM, 1.001 * MM, 1))
     errors = []
     for turns in (10, 20, 40):

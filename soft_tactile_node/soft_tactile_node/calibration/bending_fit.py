@@ -134,7 +134,10 @@ def term_sets() -> list[Array]:
     """
     lags, plays = LAG_S.size, PLAY_RADIUS.size
     names = np.array(
-        ["static"] * POWERS + ["lag", "lag_square"] * lags + ["play", "play_scaled"] * plays + ["temperature"] * TEMPERATURE_TERMS
+        ["static"] * POWERS
+        + ["lag", "lag_square"] * lags
+        + ["play", "play_scaled"] * plays
+        + ["temperature"] * TEMPERATURE_TERMS
     )
     sets = [
         np.isin(names, ["static", "lag", "temperature"]),
@@ -189,7 +192,9 @@ def _hold_out(design: Array, rows: Array, fit: RidgeFit, change: Array, block: A
     return out
 
 
-def _fit_angle(recordings: Sequence[Prepared], design: Array, block: Array, step: int) -> tuple[Array | None, float | None]:
+def _fit_angle(
+    recordings: Sequence[Prepared], design: Array, block: Array, step: int
+) -> tuple[Array | None, float | None]:
     """Fit the bend angle where every recording has a bend reference."""
     angles = [recording.bend_rad for recording in recordings]
     if any(angle is None for angle in angles):

@@ -8,6 +8,7 @@ samples are correlated.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -50,13 +51,21 @@ def figures_of_merit(
     bend_signal = np.concatenate([p.change[np.isfinite(p.change).all(axis=1)] for p in free]) @ gain
     figures = {
         "sensitivity": _figure(
-            1.0 / max(float(np.linalg.norm(gain)), 1e-300), None, "1/N", "length of the channels' change per newton of force_z"
+            1.0 / max(float(np.linalg.norm(gain)), 1e-300),
+            None,
+            "1/N",
+            "length of the channels' change per newton of force_z",
         ),
         "resolution": _figure(noise, None, "N", "standard deviation of one scan, as normal force"),
         "snr": _figure(
-            20.0 * np.log10(max(np.ptp(apparent), 1e-300) / max(noise, 1e-300)), None, "dB", "peak response over rms noise"
+            20.0 * np.log10(max(np.ptp(apparent), 1e-300) / max(noise, 1e-300)),
+            None,
+            "dB",
+            "peak response over rms noise",
         ),
-        "force_error": _figure(*_rms_with_uncertainty(error), "N", "held-out rms error of the pad model, as normal force"),
+        "force_error": _figure(
+            *_rms_with_uncertainty(error), "N", "held-out rms error of the pad model, as normal force"
+        ),
         "bending_error": _figure(
             *_rms_with_uncertainty(bend_error), "N", "held-out rms error of the free-bend model, as normal force"
         ),
@@ -70,14 +79,21 @@ def figures_of_merit(
     }
     loop = _hysteresis(apparent, force[:, 2])
     if loop is not None:
-        figures["hysteresis"] = _figure(100.0 * loop / span, None, "% of span", "largest mean gap, unloading less loading")
+        figures["hysteresis"] = _figure(
+            100.0 * loop / span, None, "% of span", "largest mean gap, unloading less loading"
+        )
     curve = _non_linearity(apparent, force[:, 2])
     if curve is not None:
         figures["non_linearity"] = _figure(
-            100.0 * curve / span, None, "% of span", "independent: largest deviation of the mean curve from its best line"
+            100.0 * curve / span,
+            None,
+            "% of span",
+            "independent: largest deviation of the mean curve from its best line",
         )
     if bending.angle_deviation_rad is not None:
-        figures["bend_angle_error"] = _figure(bending.angle_deviation_rad, None, "rad", "held-out rms error of the bend angle")
+        figures["bend_angle_error"] = _figure(
+            bending.angle_deviation_rad, None, "rad", "held-out rms error of the bend angle"
+        )
     return figures
 
 
@@ -108,7 +124,7 @@ def _hysteresis(apparent: Array, force: Array) -> float | None:
     rate = np.gradient(np.convolve(force, np.ones(25) / 25.0, mode="same"))
     edges = np.linspace(0.2, np.quantile(force, 0.999) * 0.9, 9)
     gaps = []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         inside = (force >= low) & (force < high)
         up, down = inside & (rate > 1e-4), inside & (rate < -1e-4)
         if up.sum() >= 50 and down.sum() >= 50:
@@ -120,7 +136,7 @@ def _non_linearity(apparent: Array, force: Array) -> float | None:
     """Return the largest deviation of the mean response from its independent (min-max) line (N)."""
     edges = np.linspace(0.0, np.quantile(force, 0.999), 13)
     x, y = [], []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         inside = (force >= low) & (force < high)
         if inside.sum() >= 50:
             x.append(float(force[inside].mean()))

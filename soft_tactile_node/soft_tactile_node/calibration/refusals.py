@@ -73,7 +73,8 @@ def check_press(recordings: Sequence[Recording], prepared: Sequence[Prepared], f
         if np.abs(ratio).max() > 0.2:
             channel = int(np.argmax(np.abs(ratio))) + 1
             raise CalibrationError(
-                f"{recording.source}, column coil_{channel}_h: differs by {100 * np.abs(ratio).max():.0f} % at rest from "
+                f"{recording.source}, column coil_{channel}_h: differs by {100 * np.abs(ratio).max():.0f} % at rest "
+                "from "
                 "the free-bend recordings; record both with the same pad"
             )
         if item.force_n is None or not np.isfinite(item.force_n[:, 2]).any():
@@ -84,7 +85,8 @@ def check_press(recordings: Sequence[Recording], prepared: Sequence[Prepared], f
         force = smooth_force(item)
         if force[:, 2].max() < 0.3:
             raise CalibrationError(
-                f"{recording.source}: presses must reach 0.3 N; the largest is {force[:, 2].max():.2f} N; press harder or "
+                f"{recording.source}: presses must reach 0.3 N; the largest is {force[:, 2].max():.2f} N; press harder "
+                "or "
                 "check the sign (a press is positive force_z_n)"
             )
         if find_unloaded(item.time_s, force).mean() < 0.02:
@@ -106,18 +108,21 @@ def _check_channels(recordings: Sequence[Recording]) -> None:
             if finite.size < 0.5 * values.size:
                 share = 100.0 * (1.0 - finite.size / values.size)
                 raise CalibrationError(
-                    f"{recording.source}, column coil_{channel + 1}_h: {share:.0f} % of the samples are missing; check the channel"
+                    f"{recording.source}, column coil_{channel + 1}_h: {share:.0f} % of the samples are missing; check "
+                    "the channel"
                 )
             if np.ptp(finite) == 0.0:
                 raise CalibrationError(
-                    f"{recording.source}, column coil_{channel + 1}_h: never changes; the channel is stuck; check the channel"
+                    f"{recording.source}, column coil_{channel + 1}_h: never changes; the channel is stuck; check the "
+                    "channel"
                 )
             at_top = float(np.mean(finite == finite.max()))
             at_bottom = float(np.mean(finite == finite.min()))
             levels = np.unique(finite[:: max(1, finite.size // 5000)]).size
             if max(at_top, at_bottom) > 0.02 and levels > 100:
                 raise CalibrationError(
-                    f"{recording.source}, column coil_{channel + 1}_h: clipped, {100 * max(at_top, at_bottom):.0f} % of the "
+                    f"{recording.source}, column coil_{channel + 1}_h: clipped, {100 * max(at_top, at_bottom):.0f} % "
+                    "of the "
                     "samples are at one limit; widen the range of the readout"
                 )
 

@@ -114,14 +114,13 @@ def fit_ridge(
     grams = np.stack([a[r].T @ a[r] for r in rows])
     crosses = np.stack([a[r].T @ b[r] for r in rows])
     gram, cross = grams.sum(axis=0), crosses.sum(axis=0)
-    total = float((b**2).sum())
     spread = np.maximum((b**2).mean(axis=0), 1e-300)
     best: tuple[float, float, Array] | None = None
     for keep in candidates if candidates is not None else [np.ones(design.shape[1], dtype=bool)]:
         chosen = _best_penalty(gram, cross, grams, crosses, keep, penalties, len(a), a, b, rows, spread)
         if best is None or chosen[0] < 0.98 * best[0]:
             best = (chosen[0], chosen[1], keep)
-    assert best is not None and total >= 0.0
+    assert best is not None
     score, penalty, keep = best
     held_out = np.zeros_like(target)
     for i, r in enumerate(rows):
@@ -179,7 +178,9 @@ def fit_signed(
 
     def solve(train: Array) -> Array:
         # the triangular factor carries all the information of the rows in m lines
-        factor = np.linalg.qr(np.vstack([np.hstack([a[train], b[train]]), np.zeros((1, keep.size + b.shape[1]))]), mode="r")
+        factor = np.linalg.qr(
+            np.vstack([np.hstack([a[train], b[train]]), np.zeros((1, keep.size + b.shape[1]))]), mode="r"
+        )
         system = np.vstack([factor[:, : keep.size], ridge])
         weights = np.zeros((design.shape[1], b.shape[1]))
         for k in range(b.shape[1]):

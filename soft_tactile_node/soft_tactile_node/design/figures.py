@@ -264,7 +264,9 @@ def elastic_cycle(load: Load, silicone: Silicone, friction_n: float = 0.0) -> tu
     return path[-last:], elastic[-last:]
 
 
-def hysteresis_percent(load: Load, silicone: Silicone, force_n: Array, signal_h: Array, friction_n: float = 0.0) -> float:
+def hysteresis_percent(
+    load: Load, silicone: Silicone, force_n: Array, signal_h: Array, friction_n: float = 0.0
+) -> float:
     """Return the hysteresis of the normal signal over a load cycle: greatest difference of the branches over the span.
 
     Parameters
@@ -361,7 +363,12 @@ def stand_off(change: Callable[[float], float], surface_m: float, threshold_h: f
         return 0.0
     if abs(change(FARTHEST_M)) >= threshold_h:
         return FARTHEST_M
-    found = brentq(lambda z: math.log(max(abs(change(math.exp(z))), 1e-30) / threshold_h), math.log(surface_m), math.log(FARTHEST_M), xtol=1e-4)
+    found = brentq(
+        lambda z: math.log(max(abs(change(math.exp(z))), 1e-30) / threshold_h),
+        math.log(surface_m),
+        math.log(FARTHEST_M),
+        xtol=1e-4,
+    )
     return float(math.exp(found) - surface_m)
 
 

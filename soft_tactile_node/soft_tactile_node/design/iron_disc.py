@@ -180,17 +180,33 @@ class DiscPadModel:
         down = np.array([self.mechanics.compression_m(float(f)) for f in normal_n])
         poses = [[self.mechanics.shear_pose(float(f)) for f in row] for row in shear_n]
         shift, tilt = (np.array([[one[k] for one in row] for row in poses]) for k in (0, 1))
-        rest = self.pad.coil.cover_m + self.pad.cushion.gap_m + 0.5 * self.pad.disc.thickness_m
-        height = rest - down - lower_m
-        # a tilted disc pivots on its lower edge rather than entering the board
-        lowest = self.pad.coil.cover_m + 0.5 * self.pad.disc.thickness_m + self.pad.disc.radius_m * np.hypot(*tilt.T)
-        height = np.maximum(height, np.minimum(lowest, rest) + 0.02e-3)
+        height = self.pad.coil.cover_m + self.pad.cushion.gap_m + 0.5 * self.pad.disc.thickness_m - down - lower_m
+        tilt = tilt * self.tilt_share(down + lower_m, tilt)[:, None]
         centre = np.stack([offset_m[0] + shift[:, 0], offset_m[1] + shift[:, 1], height], axis=-1)
         # a force along x tilts about +y, one along y about -x
         matrices = board_inductance_change(
             self.response, self.field, self.centres_m, centre, np.stack([-tilt[:, 1], tilt[:, 0]], axis=-1)
         )
         return np.asarray(np.diagonal(matrices, axis1=-2, axis2=-1))
+
+    def tilt_share(self, lowered_m: Array, tilt_rad: Array) -> Array:
+        """Return the share of its tilt that a disc can take before its edge touches the board.
+
+        Parameters
+        ----------
+        lowered_m : numpy.ndarray, shape (n,)
+            How far the disc has come down (m).
+        tilt_rad : numpy.ndarray, shape (n, 2)
+            Tilts that the shear forces ask for (rad).
+
+        Returns
+        -------
+        numpy.ndarray, shape (n,)
+            Share (1), 1 = free.
+        """
+        room = np.maximum(self.pad.cushion.gap_m - lowered_m - 0.02e-3, 0.0) / self.pad.disc.radius_m
+        wanted = np.hypot(*tilt_rad.T)
+        return np.asarray(np.minimum(1.0, room / np.maximum(wanted, 1e-12)))
 
     @property
     def centres_m(self) -> Array:
@@ -225,7 +241,6 @@ def build_model(design: Design, turns: int) -> DiscPadModel:
     chi = mu - 1.0
     disc = MagneticDisc(pad.disc.radius_m, pad.disc.thickness_m, chi, chi * powder.loss_tangent)
     coil = pad.coil.spiral(turns)
-    reach = 0.75 * pad.spacing_m + pad.disc.radius_m + 6.0e-3
     top = pad.coil.cover_m + pad.cushion.gap_m + 2.0 * pad.disc.thickness_m + pad.disc.radius_m
     low = pad.coil.cover_m + 0.01e-3
     mechanics = CushionMechanics(
@@ -234,6 +249,8 @@ def build_model(design: Design, turns: int) -> DiscPadModel:
         pad.disc.thickness_m + pad.cushion.skin_m,
         silicone.modulus_pa,
     )
+    shift, _ = mechanics.shear_pose(design.load.shear_n)
+    reach = math.sqrt(0.5) * pad.spacing_m + pad.disc.radius_m + shift + design.load.misplacement_m + 0.1e-3
     # close to the coils the field varies over a length like the gap: as many orders as that takes around the rim
     orders = min(max(6, math.ceil(3.0 * disc.radius_m / (pad.coil.cover_m + pad.cushion.gap_m))), 18)
     response = demagnetised_response(disc, rings=20, orders=orders, nodes=8)
@@ -256,7 +273,9 @@ def evaluate_iron_disc(design: Design) -> DesignFigures:
     pad, load = design.pad, design.load
     assert isinstance(pad, IronDiscPad)
     turns = pad.coil.turns or choose_turns(
-        lambda n: float(inductance_rings(pad.coil.spiral(n))), design.readout.capacitance_f, float(pad.frequency_hz or 0)
+        lambda n: float(inductance_rings(pad.coil.spiral(n))),
+        design.readout.capacitance_f,
+        float(pad.frequency_hz or 0),
     )
     model = build_model(design, turns)
     copper: Conductor = find_material(design, pad.coil.conductor, Conductor, "pad.coil.conductor")
@@ -291,10 +310,13 @@ def evaluate_iron_disc(design: Design) -> DesignFigures:
             load.detection_n * abs(slope),
         )
     neighbour = mutual_spirals(model.coil, model.coil, (pad.spacing_m, 0.0, 0.0), points=64) / inductance
+    down = np.array([model.mechanics.compression_m(0.5 * load.normal_n)])
+    tilt = np.array([[0.0, model.mechanics.shear_pose(load.shear_n)[1]]])
     extra = {
         "relative_permeability": model.relative_permeability,
         "gap_at_full_scale_m": pad.cushion.gap_m - model.mechanics.compression_m(load.normal_n),
         "rest_change_percent": 100.0 * float(np.mean(curve[0].real)) / air,
+        "shear_before_edge_n": load.shear_n * float(model.tilt_share(down, tilt)[0]),
         "neighbour_coupling": neighbour,
         "disc_loss_ohm": -omega * float(np.mean(curve[0].imag)),
     }
@@ -355,11 +377,13 @@ def _crosstalk(model: DiscPadModel, design: Design, offset_m: float) -> Array:
 def _bend_lowering(model: DiscPadModel, design: Design) -> float:
     """Return how far bending lowers the disc over the coils (m).
 
-    The pad lies on the concave side: it is compressed along the finger by h b/s and thickens by half of that (incompressible,
-    free sideways). A board that bends with the finger lifts the coils, which lie off its middle, by x^2 b/(2 s) towards a
-    disc that stays flat.
+    The pad lies on the concave side: it is compressed along the finger by h b/s and thickens by half of that
+    (incompressible, free sideways). A board that bends with the finger lifts the coils, which lie off its middle, by
+    x^2 b/(2 s) towards a disc that stays flat.
     """
     finger = design.finger
     strain = finger.neutral_height_m / finger.arc_length_m * finger.bend_rad
-    lift = 0.5 * (0.5 * model.pad.spacing_m) ** 2 * finger.bend_rad / finger.arc_length_m if finger.flexible_board else 0.0
+    lift = (
+        0.5 * (0.5 * model.pad.spacing_m) ** 2 * finger.bend_rad / finger.arc_length_m if finger.flexible_board else 0.0
+    )
     return lift - 0.5 * strain * model.pad.cushion.gap_m

@@ -124,7 +124,9 @@ class _DaskBackend:
                 self._client = self._make(self._address, timeout=10)
         except (OSError, ValueError, TimeoutError) as error:
             reason = " ".join(str(error).split())
-            raise StudyError(f"cluster {self._address} cannot be reached ({reason}); start it with: dask scheduler") from None
+            raise StudyError(
+                f"cluster {self._address} cannot be reached ({reason}); start it with: dask scheduler"
+            ) from None
         self._inner = parallel_config(backend="dask")
         self._inner.__enter__()
 

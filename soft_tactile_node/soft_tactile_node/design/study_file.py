@@ -1,4 +1,4 @@
-"""Reading a study: YAML with a safe loader, the schema, and one clear line that names the key when something is wrong."""
+"""Reading a study: YAML with a safe loader, the schema, and one line that names the key when something is wrong."""
 
 from __future__ import annotations
 
@@ -213,7 +213,8 @@ def _describe(first: Mapping[str, Any], key: str, model: type[BaseModel]) -> str
     if kind in ("union_tag_not_found", "union_tag_invalid"):
         tag = str(context["discriminator"]).strip("'")
         choice = context.get("expected_tags", "'iron_disc', 'liquid_metal'" if key == "pad" else ", ".join(_KINDS))
-        return f"{key}.{tag} must be one of {str(choice).replace(chr(39), '')}; got {_shown(context.get('tag', 'nothing'))}"
+        known = str(choice).replace("'", "")
+        return f"{key}.{tag} must be one of {known}; got {_shown(context.get('tag', 'nothing'))}"
     rule = RULES.get(kind)
     text = rule.format(**context) if rule else first["msg"][0].lower() + first["msg"][1:]
     return f"{key} {text}; got {_shown(got)}"
@@ -236,7 +237,11 @@ def _known(model: type[BaseModel], place: tuple[Any, ...]) -> list[str]:
         else:
             here = _variant(here, str(part)) or here
     found = _models(here)
-    return sorted({field.alias or name for one in found for name, field in one.model_fields.items()}) if found else ["see the documentation"]
+    return (
+        sorted({field.alias or name for one in found for name, field in one.model_fields.items()})
+        if found
+        else ["see the documentation"]
+    )
 
 
 def _models(annotation: Any) -> list[type[BaseModel]]:

@@ -57,7 +57,8 @@ def common_remarks(figures: DesignFigures, coil: Coil, load: Load) -> tuple[list
     if figures.monotonic_range_n < load.normal_n * (1.0 - 1e-9):
         usable = False
         remarks.append(
-            f"Stops responding at {figures.monotonic_range_n:.2g} N of {load.normal_n:.2g} N: beyond that the signal turns "
+            f"Stops responding at {figures.monotonic_range_n:.2g} N of {load.normal_n:.2g} N: beyond that the signal "
+            "turns "
             "back or moves by less than a twentieth of its best slope."
         )
     quality = figures.noise.quality
@@ -65,7 +66,8 @@ def common_remarks(figures: DesignFigures, coil: Coil, load: Load) -> tuple[list
     if not math.isfinite(figures.noise.inductance_h) or quality < LOWEST_QUALITY or parallel < LOWEST_PARALLEL_OHM:
         usable = False
         remarks.append(
-            f"The tank hardly swings: quality factor {quality:.2g}, {parallel * 1e-3:.2g} kohm in parallel. Wider traces, a "
+            f"The tank hardly swings: quality factor {quality:.2g}, {parallel * 1e-3:.2g} kohm in parallel. Wider "
+            "traces, a "
             "thicker wall or another frequency lose less."
         )
     pitch = (coil.outer_radius_m - coil.inner_radius_m) / figures.turns

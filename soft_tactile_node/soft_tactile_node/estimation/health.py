@@ -226,9 +226,7 @@ def check_pressure(limits: HealthLimits, memo: HealthState, dt_s: float, reading
         p[LAST] = reading
         p[GAP] = 0.0
     fault = 0.0
-    if p[GAP] > limits.pressure_timeout_s:
-        fault = 1.0
-    elif p[EQUAL] > limits.pressure_equal_limit:
+    if p[GAP] > limits.pressure_timeout_s or p[EQUAL] > limits.pressure_equal_limit:
         fault = 1.0
     elif np.isfinite(reading) or p[DOUBT_S] > 0.0:
         allowed = limits.pressure_rate * (p[AGE] + 0.01) + 6.0 * limits.pressure_noise

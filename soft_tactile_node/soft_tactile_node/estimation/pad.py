@@ -184,8 +184,8 @@ def pad_terms(
     load = memory[0]
     k = 0
     # The curves' slopes are positive, add up to one and each belongs to a range of load; the weights over pressure are
-    # positive too (Bernstein polynomials). So coefficients of one sign make any response that rises, and no other. A free
-    # fit could turn around at light touches, where data are few and the sign matters most.
+    # positive too (Bernstein polynomials). So coefficients of one sign make any response that rises, and no other. A
+    # free fit could turn around at light touches, where data are few and the sign matters most.
     rest = 1.0 - pressure
     lower_value = 0.0
     lower_slope = 0.0

@@ -1,4 +1,4 @@
-"""The estimator: scans and pressure in, estimates and events out. Owns all state; reads no clock, file or environment."""
+"""The estimator: scans and pressure in, estimates and events out. Owns all state; reads no clock or file."""
 
 from __future__ import annotations
 
@@ -159,7 +159,8 @@ class Estimator:
         """
         if scan.inductance_h.shape != (self._channels,):
             raise CalibrationError(
-                f"scan must have {self._channels} channels; got {scan.inductance_h.size}; use the calibration of this pad"
+                f"scan must have {self._channels} channels; got {scan.inductance_h.size}; use the calibration of this "
+                "pad"
             )
         if self._tare is None:
             return self._collect(scan, pressure_pa)
@@ -245,7 +246,8 @@ class Estimator:
             channel = int(np.argmax(far))
             raise CalibrationError(
                 f"channel {channel + 1} reads {tare.inductance_h[channel]:.4g} H at rest, the calibration has "
-                f"{self._calibration.tare_inductance_h[channel]:.4g} H (more than 20 % apart); use the calibration of this pad"
+                f"{self._calibration.tare_inductance_h[channel]:.4g} H (more than 20 % apart); use the calibration of "
+                "this pad"
             )
 
     def _collect(self, scan: Scan, pressure_pa: float) -> Step:

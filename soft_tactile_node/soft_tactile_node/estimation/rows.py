@@ -9,7 +9,6 @@ import numpy as np
 from soft_tactile_node.compiled import compiled
 from soft_tactile_node.estimation.bending import advance_bending
 from soft_tactile_node.estimation.decision import (
-    ENTERED,
     HELD,
     HELD_SIZE,
     MODE,
@@ -34,7 +33,6 @@ from soft_tactile_node.estimation.health import (
     check_channels,
     check_pressure,
 )
-from soft_tactile_node.estimation.pad import pad_terms
 from soft_tactile_node.estimation.separation import FRICTION_PRIOR, SeparationModel
 from soft_tactile_node.estimation.slip import SlipState, watch_slip
 from soft_tactile_node.samples import Array
@@ -434,7 +432,9 @@ def _write_bend(model: RowModel, memo: RowState, touched: bool, load_variance: f
 
 
 @compiled
-def _write_parts(model: RowModel, memo: RowState, touched: bool, change: Array, free: Array, slope: Array, out: Array) -> None:
+def _write_parts(
+    model: RowModel, memo: RowState, touched: bool, change: Array, free: Array, slope: Array, out: Array
+) -> None:
     """Write bending, free bending, contact and drift of each channel; change = bending + drift + contact holds."""
     decision = memo.decision
     channels = change.shape[0]

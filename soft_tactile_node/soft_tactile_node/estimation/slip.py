@@ -44,7 +44,9 @@ def new_slip_state() -> SlipState:
 
 
 @compiled
-def watch_slip(memo: SlipState, now_s: float, dt_s: float, touched: bool, fx: float, fy: float, fz: float, out: Array) -> bool:
+def watch_slip(
+    memo: SlipState, now_s: float, dt_s: float, touched: bool, fx: float, fy: float, fz: float, out: Array
+) -> bool:
     """Take one scan into account and return True when a slip begins.
 
     Parameters

@@ -67,7 +67,9 @@ def take_tare(time_s: Array, pressure_pa: Array, inductance_h: Array, temperatur
         raise NotAtRestError("tare needs a pressure reading; got none; check the pressure sensor")
     highest = float(np.nanmax(np.abs(pressure_pa)))
     if highest > REST_PRESSURE_PA:
-        raise NotAtRestError(f"tare needs a vented finger (within 1 kPa gauge); got {highest / 1000:.1f} kPa; vent and wait")
+        raise NotAtRestError(
+            f"tare needs a vented finger (within 1 kPa gauge); got {highest / 1000:.1f} kPa; vent and wait"
+        )
     baseline = np.full(inductance_h.shape[1], np.nan)
     centred = time_s - time_s.mean()
     length = float(time_s[-1] - time_s[0])

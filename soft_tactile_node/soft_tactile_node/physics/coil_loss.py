@@ -52,8 +52,8 @@ def direct_resistance(
 def skin_factor(width_m: float, thickness_m: float, frequency_hz: float, resistivity_ohm_m: float) -> float:
     """Return the ratio of alternating to direct resistance of one flat conductor by skin effect alone.
 
-    The foil solution (t/d) (sinh + sin)/(cosh - cos)(t/d) /2 through the thickness, d the skin depth; the crowding at the
-    edges of a strip wider than thick is left to `proximity_resistance`.
+    The foil solution (t/d) (sinh + sin)/(cosh - cos)(t/d) /2 through the thickness, d the skin depth; the crowding at
+    the edges of a strip wider than thick is left to `proximity_resistance`.
 
     Parameters
     ----------
@@ -82,12 +82,14 @@ def skin_factor(width_m: float, thickness_m: float, frequency_hz: float, resisti
     return half * (math.sinh(2 * half) + math.sin(2 * half)) / (math.cosh(2 * half) - math.cos(2 * half))
 
 
-def proximity_resistance(coil: SpiralCoil, frequency_hz: float, resistivity_ohm_m: float = COPPER_RESISTIVITY_OHM_M) -> float:
+def proximity_resistance(
+    coil: SpiralCoil, frequency_hz: float, resistivity_ohm_m: float = COPPER_RESISTIVITY_OHM_M
+) -> float:
     """Return the resistance that eddy currents in the turns add, caused by the field of the other turns.
 
     Each turn is a strip across which the normal field of the others drives eddy currents: power per length
-    w^3 t (w_ang B)^2 / (12 rho) rms-squared while the width is below about twice the skin depth; beyond it the eddy currents
-    shield the strip and the growth is cut to the square root of frequency.
+    w^3 t (w_ang B)^2 / (12 rho) rms-squared while the width is below about twice the skin depth; beyond it the eddy
+    currents shield the strip and the growth is cut to the square root of frequency.
 
     Parameters
     ----------
@@ -103,8 +105,9 @@ def proximity_resistance(coil: SpiralCoil, frequency_hz: float, resistivity_ohm_
 
     Notes
     -----
-    Source: eddy loss of a thin strip in an even alternating field, any electromagnetics text; shielding limit as in W. B.
-    Kuhn, N. M. Ibrahim, IEEE Trans. MTT 49 (2001) 31-38 (recalled). An engineering estimate, within tens of per cent.
+    Source: eddy loss of a thin strip in an even alternating field, any electromagnetics text; shielding limit as in W.
+    B. Kuhn, N. M. Ibrahim, IEEE Trans. MTT 49 (2001) 31-38 (recalled). An engineering estimate, within tens of per
+    cent.
     """
     frequency = check_range(frequency_hz, 0.0, name="frequency_hz", open_low=True)
     radii, heights = coil.rings()
@@ -153,4 +156,6 @@ def coil_resistance(
     """
     rho = resistivity_ohm_m * (1.0 + COPPER_TEMPERATURE_COEFFICIENT_1_K * (temperature_c - 20.0))
     skin = skin_factor(coil.width_m, coil.trace_thickness_m, frequency_hz, rho)
-    return direct_resistance(coil, temperature_c, resistivity_ohm_m) * skin + proximity_resistance(coil, frequency_hz, rho)
+    return direct_resistance(coil, temperature_c, resistivity_ohm_m) * skin + proximity_resistance(
+        coil, frequency_hz, rho
+    )

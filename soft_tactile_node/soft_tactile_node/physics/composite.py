@@ -38,8 +38,9 @@ def maxwell_garnett(fraction: ArrayLike, inclusion: ArrayLike, host: float = 1.0
 
     Notes
     -----
-    Source: J. C. Maxwell Garnett (1904); A. Sihvola, Electromagnetic Mixing Formulas and Applications (1999) (recalled).
-    Good to a fraction of about 0.3 of well dispersed spheres; beyond it the spheres touch and the truth is higher.
+    Source: J. C. Maxwell Garnett (1904); A. Sihvola, Electromagnetic Mixing Formulas and Applications (1999)
+    (recalled). Good to a fraction of about 0.3 of well dispersed spheres; beyond it the spheres touch and the truth is
+    higher.
     """
     f = _fraction(fraction)
     mu_i = np.asarray(inclusion, dtype=float)
@@ -67,8 +68,8 @@ def hashin_shtrikman_bounds(fraction: ArrayLike, inclusion: ArrayLike, host: flo
 
     Notes
     -----
-    Source: Z. Hashin, S. Shtrikman, J. Appl. Phys. 33 (1962) 3125 (recalled); the bounds are Maxwell Garnett with either
-    phase as host.
+    Source: Z. Hashin, S. Shtrikman, J. Appl. Phys. 33 (1962) 3125 (recalled); the bounds are Maxwell Garnett with
+    either phase as host.
     """
     f = _fraction(fraction)
     mu_i = np.asarray(inclusion, dtype=float)

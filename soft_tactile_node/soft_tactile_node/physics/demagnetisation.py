@@ -1,10 +1,10 @@
 """Demagnetisation of a finite disc: charges on its surface, one azimuthal order at a time.
 
 The magnetisation of an even material has no volume charge. Its surface charge s = M.n obeys, on the surface,
-s (1/chi + 1/2) - n.H[s] = n.H0, with H0 the coil's field and H[s] the principal value of the charge's own. A disc is a body
-of revolution, so every azimuthal order cos(m phi), sin(m phi) has its own small set of equations. The change of inductance
-is -mu0 times the surface integral of s_i phi_j, phi_j the scalar potential of coil j, had by integrating its field along the
-surface. The matrix depends on the disc alone: one solution serves every position and tilt.
+s (1/chi + 1/2) - n.H[s] = n.H0, with H0 the coil's field and H[s] the principal value of the charge's own. A disc is a
+body of revolution, so every azimuthal order cos(m phi), sin(m phi) has its own small set of equations. The change of
+inductance is -mu0 times the surface integral of s_i phi_j, phi_j the scalar potential of coil j, had by integrating its
+field along the surface. The matrix depends on the disc alone: one solution serves every position and tilt.
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ def demagnetised_response(disc: MagneticDisc, rings: int = 40, orders: int = 8, 
     disc : MagneticDisc
         The disc.
     rings : int
-        Charge rings on each face (1), >= 4, finer towards the rim; the rim itself gets two thirds of them. The error falls
-        with their inverse.
+        Charge rings on each face (1), >= 4, finer towards the rim; the rim itself gets two thirds of them. The error
+        falls with their inverse.
     orders : int
         Highest azimuthal order (1), >= 1; the field is sampled at 2 orders + 2 angles or up to
         two more.
@@ -72,8 +72,8 @@ def demagnetised_response(disc: MagneticDisc, rings: int = 40, orders: int = 8, 
 def _sampling(disc: MagneticDisc, panels: Array, rings: int, nodes: int) -> tuple[Array, Array, Array]:
     """Return sample points (r, z) on the meridian and the matrices from samples to panels.
 
-    value: interpolation to the middle of each panel; integral: from the lower centre along the meridian to the middle of
-    each panel. Along each of the three straight parts the field is a polynomial through Gauss points.
+    value: interpolation to the middle of each panel; integral: from the lower centre along the meridian to the middle
+    of each panel. Along each of the three straight parts the field is a polynomial through Gauss points.
     """
     side = len(panels) - 2 * rings
     half = 0.5 * disc.thickness_m
@@ -102,7 +102,7 @@ def _sampling(disc: MagneticDisc, panels: Array, rings: int, nodes: int) -> tupl
 
 
 def _panels(radius_m: float, thickness_m: float, rings: int) -> tuple[Array, Array]:
-    """Return the meridian as panels (r0, z0, r1, z1) from the lower centre over the rim to the upper centre, and normals."""
+    """Return the meridian as panels (r0, z0, r1, z1) from the lower centre over the rim to the upper, and normals."""
     t = np.linspace(0.0, 1.0, rings + 1)
     r = radius_m * (1.0 - (1.0 - t) ** 3.0)
     side = max(4, 2 * math.ceil(rings / 3))
@@ -189,7 +189,7 @@ def _around(
 
 
 def _on_grid(charge: NDArray[np.complex128], angles: int) -> NDArray[np.complex128]:
-    """Return the solution on the grid of angles: charge at angle 0 from the normal field at each angle, (k, k, angles)."""
+    """Return the solution on the grid of angles: charge at angle 0 from the field at each one, (k, k, angles)."""
     orders = charge.shape[0] - 1
     step = 2.0 * math.pi * np.arange(angles) / angles
     factor = np.stack([(1.0 if m == 0 else 2.0) * np.cos(m * step) / angles for m in range(orders + 1)])

@@ -133,7 +133,9 @@ def reflection(alpha: Array, layers: tuple[Layer, ...], angular_frequency_rad_s:
     """
     below_admittance = alpha.astype(complex)  # beta / mu_r of what lies below
     for layer in reversed(layers):
-        squared = alpha**2 + 1j * angular_frequency_rad_s * MU0_H_M * layer.relative_permeability * layer.conductivity_s_m
+        squared = (
+            alpha**2 + 1j * angular_frequency_rad_s * MU0_H_M * layer.relative_permeability * layer.conductivity_s_m
+        )
         beta = np.sqrt(squared)
         admittance = beta / layer.relative_permeability
         if math.isinf(layer.thickness_m):

@@ -13,7 +13,9 @@ Array = NDArray[np.float64]
 
 
 @compiled
-def relax_formula(overstress_pa: float, stretch_rate_1_s: float, modulus_pa: float, relaxation_s: float, step_s: float) -> float:
+def relax_formula(
+    overstress_pa: float, stretch_rate_1_s: float, modulus_pa: float, relaxation_s: float, step_s: float
+) -> float:
     """Return the stress of a Maxwell branch after one step at constant strain rate (exact update).
 
     ds/dt = E1 de/dt - s/tau.

@@ -26,8 +26,8 @@ def coaxial_mutual_formula(radius_a_m: float, radius_b_m: float, distance_m: flo
     """Return the mutual inductance of two coaxial circular filaments (H); scalars, for compiled loops.
 
     M = mu0 sqrt(a b) [(2/k - k) K - (2/k) E], k^2 = 4 a b / ((a + b)^2 + d^2), in Maxwell's second form
-    M = 2 mu0 sqrt(a b / k1) [K(k1) - E(k1)], k1 = (r1 - r2)/(r1 + r2) with r1, r2 the greatest and least distance between
-    the filaments, which loses no digits far away.
+    M = 2 mu0 sqrt(a b / k1) [K(k1) - E(k1)], k1 = (r1 - r2)/(r1 + r2) with r1, r2 the greatest and least distance
+    between the filaments, which loses no digits far away.
 
     Notes
     -----
@@ -55,7 +55,8 @@ def loop_field_formula(radius_m: float, rho_m: float, z_m: float) -> tuple[float
 
     Notes
     -----
-    Source: W. R. Smythe, Static and Dynamic Electricity, sec. 7.10; J. D. Jackson, Classical Electrodynamics, 5.5 (recalled).
+    Source: W. R. Smythe, Static and Dynamic Electricity, sec. 7.10; J. D. Jackson, Classical Electrodynamics, 5.5
+    (recalled).
     """
     q = (radius_m + rho_m) * (radius_m + rho_m) + z_m * z_m
     near2 = (radius_m - rho_m) * (radius_m - rho_m) + z_m * z_m
@@ -186,7 +187,8 @@ def loop_field(radius_m: ArrayLike, rho_m: ArrayLike, z_m: ArrayLike) -> tuple[A
 
     Notes
     -----
-    Source: W. R. Smythe, Static and Dynamic Electricity, sec. 7.10; J. D. Jackson, Classical Electrodynamics, 5.5 (recalled).
+    Source: W. R. Smythe, Static and Dynamic Electricity, sec. 7.10; J. D. Jackson, Classical Electrodynamics, 5.5
+    (recalled).
     """
     a, rho, z = np.broadcast_arrays(
         np.asarray(radius_m, dtype=float), np.asarray(rho_m, dtype=float), np.asarray(z_m, dtype=float)

@@ -1,8 +1,8 @@
 """A liquid-metal film of any outline and thickness as a thin sheet: partly filled cells, cells beside the coil's axis.
 
 The sheet current is K = curl(T z) with a stream function T that vanishes at the outline. On the sheet
--div(Z grad T) + j w b[T] = -j w b0, b0 the coil's normal field and b[T] the current's own, mu0/2 |k| T in the Fourier plane.
-Z is the surface impedance of a film seen from the coil's side. The change of inductance is the integral of T b0.
+-div(Z grad T) + j w b[T] = -j w b0, b0 the coil's normal field and b[T] the current's own, mu0/2 |k| T in the Fourier
+plane. Z is the surface impedance of a film seen from the coil's side. The change of inductance is the integral of T b0.
 """
 
 from __future__ import annotations
@@ -76,8 +76,8 @@ def sheet_impedance_change(
 
     Notes
     -----
-    Source: stream function of a thin conducting sheet (own arrangement); Fourier form of the field of a current sheet, any
-    electromagnetics text. Error about linear in the spacing.
+    Source: stream function of a thin conducting sheet (own arrangement); Fourier form of the field of a current sheet,
+    any electromagnetics text. Error about linear in the spacing.
     """
     metal = thickness_m > 0.0
     count = int(metal.sum())
@@ -142,9 +142,10 @@ def offset_film_change(
     *,
     across: int = 64,
 ) -> complex:
-    """Return the complex inductance change of a coil under a film that lies beside its axis or fills only part of its cell.
+    """Return the complex inductance change of a coil under a film beside its axis or in only a part of its cell.
 
-    The centred, full film is solved as a solid (`liquid_metal.film_impedance_change`); the thin sheet gives the ratio to it.
+    The centred, full film is solved as a solid (`liquid_metal.film_impedance_change`); the thin sheet gives the ratio
+    to it.
 
     Parameters
     ----------

@@ -48,7 +48,7 @@ def bouc_wen_step_formula(state: float, change: float, gain: float, beta: float,
     Source: Ismail, Ikhouane, Rodellar, Arch. Comput. Methods Eng. 16 (2009) 161 (recalled).
     """
     saturation = (gain / (beta + gamma)) ** (1.0 / order)
-    pieces = int(math.ceil(abs(change) * gain / (0.02 * saturation))) if change != 0.0 else 0
+    pieces = math.ceil(abs(change) * gain / (0.02 * saturation)) if change != 0.0 else 0
     for _ in range(pieces):
         h = change / pieces
         k1 = bouc_wen_rate_formula(state, h, gain, beta, gamma, order)
@@ -167,7 +167,13 @@ def inverse_prandtl_ishlinskii(weights: ArrayLike, radii: ArrayLike) -> tuple[Ar
 
 
 def bouc_wen(
-    values: ArrayLike, *, gain: float = 1.0, beta: float = 0.5, gamma: float = 0.5, order: float = 1.0, initial: float = 0.0
+    values: ArrayLike,
+    *,
+    gain: float = 1.0,
+    beta: float = 0.5,
+    gamma: float = 0.5,
+    order: float = 1.0,
+    initial: float = 0.0,
 ) -> Array:
     """Return the internal state of a Bouc-Wen element along an input history.
 

@@ -1,9 +1,9 @@
 """A disc of magnetic composite above flat coils: change of inductance for any position and tilt.
 
-The change follows from the work the coil field does on the magnetisation it causes. To first order in the susceptibility
-(weak limit) dL = mu0 chi int (H/I)^2 dV over the disc; beyond it the disc's own demagnetising field enters, see
-`demagnetisation`. Frame: coils in the plane z = 0, disc above (z > 0). Tilt (a, b): the disc is turned by a about x, then
-by b about y (rad).
+The change follows from the work the coil field does on the magnetisation it causes. To first order in the
+susceptibility (weak limit) dL = mu0 chi int (H/I)^2 dV over the disc; beyond it the disc's own demagnetising field
+enters, see `demagnetisation`. Frame: coils in the plane z = 0, disc above (z > 0). Tilt (a, b): the disc is turned by a
+about x, then by b about y (rad).
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ class MagneticDisc:
 
 @dataclass(frozen=True)
 class DiscResponse:
-    """How a disc answers a magnetic field: points where the coils' fields are wanted, and the form that turns them into dL.
+    """How a disc answers a field: points where the coils' fields are wanted, and the form that turns them into dL.
 
     Attributes
     ----------
@@ -153,8 +153,8 @@ class CoilField:
 
     Notes
     -----
-    Source: sum of circular loops, tabulated and joined by bicubic splines; about 1e-6 relative while the lowest height is
-    above the pitch of the turns.
+    Source: sum of circular loops, tabulated and joined by bicubic splines; about 1e-6 relative while the lowest height
+    is above the pitch of the turns.
     """
 
     def __init__(self, coil: SpiralCoil, lowest_m: float, highest_m: float, reach_m: float, steps: int = 96) -> None:
@@ -199,7 +199,8 @@ class CoilField:
         slack = 1.0e-9
         if z.min() < self.lowest_m - slack or z.max() > self.highest_m + slack or rho.max() > self.reach_m + slack:
             raise RangeError(
-                f"points_m must lie within {self.lowest_m:g} <= z <= {self.highest_m:g} m and {self.reach_m:g} m of the "
+                f"points_m must lie within {self.lowest_m:g} <= z <= {self.highest_m:g} m and {self.reach_m:g} m of "
+                "the "
                 f"axis; got z from {z.min():g} to {z.max():g} m, distance up to {rho.max():g} m"
             )
         level = np.log(z + self._shift)

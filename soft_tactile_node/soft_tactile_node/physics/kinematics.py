@@ -1,7 +1,7 @@
 """Constant-curvature bending and wrench transfer.
 
-Root frame: origin at the finger root on the neutral line, x to the tip, z inward (away from the object); bend b turns the
-pad about the root's +y, positive towards the object. Quaternions are x-y-z-w here and in messages.
+Root frame: origin at the finger root on the neutral line, x to the tip, z inward (away from the object); bend b turns
+the pad about the root's +y, positive towards the object. Quaternions are x-y-z-w here and in messages.
 """
 
 from __future__ import annotations
@@ -159,7 +159,9 @@ def rotation_z(angle_rad: float) -> Array:
     return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
 
 
-def transfer_wrench(force_n: ArrayLike, torque_n_m: ArrayLike, rotation: ArrayLike, origin_m: ArrayLike) -> tuple[Array, Array]:
+def transfer_wrench(
+    force_n: ArrayLike, torque_n_m: ArrayLike, rotation: ArrayLike, origin_m: ArrayLike
+) -> tuple[Array, Array]:
     """Return a wrench in frame A from the same wrench in frame B: F_A = R F_B, T_A = R T_B + p x F_A.
 
     Parameters

@@ -1,8 +1,8 @@
 """A liquid-metal film in a cell above a flat coil: eddy currents of a film of finite radius and uneven thickness.
 
 The film is cut into conducting rings; each carries the current that its resistance and all mutual inductances leave it:
-(R + j w M) I = -j w M_coil. Valid for any skin depth as long as the rings are finer than it; the endless even film is the
-limit treated by `eddy_layers`. Frame: coil in the plane z = 0, metal above it from z = gap.
+(R + j w M) I = -j w M_coil. Valid for any skin depth as long as the rings are finer than it; the endless even film is
+the limit treated by `eddy_layers`. Frame: coil in the plane z = 0, metal above it from z = gap.
 """
 
 from __future__ import annotations
@@ -27,8 +27,9 @@ ComplexArray = NDArray[np.complex128]
 _MU0 = MU0_H_M
 
 GALLIUM_INDIUM_RESISTIVITY_OHM_M = 29.4e-8
-"""Resistivity of the eutectic gallium-indium alloy (ohm m). Source: Zrnic & Swatik, J. Less-Common Met. 18 (1969) 67-68;
-Dickey et al., Adv. Funct. Mater. 18 (2008) 1097 (recalled); the literature spreads by 5 to 10 %."""
+"""Resistivity of the eutectic gallium-indium alloy (ohm m).
+
+Source: Zrnic & Swatik, J. Less-Common Met. 18 (1969) 67-68; Dickey et al., Adv. Funct. Mater. 18 (2008) 1097 (recalled); the literature spreads by 5 to 10 %."""
 
 
 @dataclass(frozen=True)

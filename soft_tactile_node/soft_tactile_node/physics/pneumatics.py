@@ -51,7 +51,13 @@ def mass_flow_formula(
 
 @compiled
 def valve_flow_formula(
-    supply_pa: float, chamber_pa: float, supply_k: float, chamber_k: float, conductance: float, ratio: float, index: float
+    supply_pa: float,
+    chamber_pa: float,
+    supply_k: float,
+    chamber_k: float,
+    conductance: float,
+    ratio: float,
+    index: float,
 ) -> float:
     """Return the signed mass flow (kg/s) from supply into chamber; negative when the chamber is the higher side.
 
@@ -78,9 +84,9 @@ def chamber_rates_formula(
 ) -> tuple[float, float]:
     """Return dp/dt (Pa/s) and dT/dt (K/s) of air in a chamber whose volume may change and whose wall takes heat.
 
-    dp/dt = [g R (q T_flow) - g p dV/dt + (g - 1) h (T_wall - T)] / V with T_flow the inflow temperature for q > 0 and the
-    chamber's for q < 0; the temperature follows from p V = m R T. wall_conductance_w_k = 0 is adiabatic, very large is
-    isothermal.
+    dp/dt = [g R (q T_flow) - g p dV/dt + (g - 1) h (T_wall - T)] / V with T_flow the inflow temperature for q > 0 and
+    the chamber's for q < 0; the temperature follows from p V = m R T. wall_conductance_w_k = 0 is adiabatic, very large
+    is isothermal.
 
     Notes
     -----

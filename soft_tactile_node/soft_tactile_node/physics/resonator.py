@@ -95,7 +95,9 @@ def resonance_frequency(inductance_h: ArrayLike, capacitance_f: ArrayLike, resis
     return np.asarray(np.sqrt(np.where(inside > 0.0, inside, np.nan)) / (2.0 * math.pi))
 
 
-def inductance_from_frequency(frequency_hz: ArrayLike, capacitance_f: ArrayLike, resistance_ohm: ArrayLike = 0.0) -> Array:
+def inductance_from_frequency(
+    frequency_hz: ArrayLike, capacitance_f: ArrayLike, resistance_ohm: ArrayLike = 0.0
+) -> Array:
     """Return the inductance from the zero-phase frequency; the inverse of `resonance_frequency`.
 
     Parameters
@@ -135,7 +137,9 @@ def quality_factor(inductance_h: ArrayLike, capacitance_f: ArrayLike, resistance
     -----
     Source: circuit algebra (any circuit text).
     """
-    return np.asarray(np.sqrt(np.asarray(inductance_h, dtype=float) / np.asarray(capacitance_f)) / np.asarray(resistance_ohm))
+    return np.asarray(
+        np.sqrt(np.asarray(inductance_h, dtype=float) / np.asarray(capacitance_f)) / np.asarray(resistance_ohm)
+    )
 
 
 def parallel_resistance(inductance_h: ArrayLike, capacitance_f: ArrayLike, resistance_ohm: ArrayLike) -> Array:

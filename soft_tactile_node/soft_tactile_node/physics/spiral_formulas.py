@@ -15,7 +15,8 @@ from soft_tactile_node.physics.constants import MU0_H_M
 
 Row = TypeVar("Row")
 
-# shape: (K1, K2) of modified Wheeler; c1..c4 of the current sheet; beta and exponents of d_out, w, d_avg, n, s (micrometres)
+# shape: (K1, K2) of modified Wheeler; c1..c4 of the current sheet; beta and exponents of d_out, w, d_avg, n, s
+# (micrometres)
 MOHAN_WHEELER = {"square": (2.34, 2.75), "hexagon": (2.33, 3.82), "octagon": (2.25, 3.55)}
 """K1 and K2 by shape (1). Source: Mohan et al., IEEE JSSC 34(10) (1999) 1419-1424, table I (seen in copies)."""
 
@@ -61,7 +62,9 @@ def spiral_inner_diameter(outer_m: float, turns: int, width_m: float, spacing_m:
     """
     inner = outer_m - 2.0 * turns * width_m - 2.0 * (turns - 1) * spacing_m
     if inner <= 0.0:
-        raise RangeError(f"turns must fit the outer diameter {outer_m:g} m; got {turns} turns of {width_m + spacing_m:g} m")
+        raise RangeError(
+            f"turns must fit the outer diameter {outer_m:g} m; got {turns} turns of {width_m + spacing_m:g} m"
+        )
     return inner
 
 
@@ -152,8 +155,8 @@ def monomial(shape: str, turns: float, outer_m: float, width_m: float, spacing_m
 def polygon_rings_inductance(shape: str, turns: int, outer_m: float, width_m: float, spacing_m: float) -> float:
     """Return the inductance of a polygonal spiral as concentric polygons: all self and mutual terms of their sides.
 
-    Diameters of a polygon are between opposite sides. Sides are straight filaments; a side's own inductance uses the mean
-    distance 0.22313 w of a thin strip, and 2 l [ln(2 l / g) - 1] form for the segment.
+    Diameters of a polygon are between opposite sides. Sides are straight filaments; a side's own inductance uses the
+    mean distance 0.22313 w of a thin strip, and 2 l [ln(2 l / g) - 1] form for the segment.
 
     Parameters
     ----------

@@ -21,7 +21,7 @@ ALLOY_DENSITY_KG_M3 = 6250.0
 """Density of the eutectic gallium-indium alloy (kg/m^3). Source: alloy data sheets (recalled, no single source)."""
 
 ALLOY_VISCOSITY_PA_S = 2.0e-3
-"""Dynamic viscosity of the eutectic gallium-indium alloy (Pa s). Source: alloy data sheets (recalled, no single source)."""
+"""Dynamic viscosity of the eutectic gallium-indium alloy (Pa s). Source: alloy data sheets (recalled, several)."""
 
 ALLOY_SURFACE_TENSION_N_M = 0.62
 """Surface tension of the alloy with its oxide skin (N/m). Source: Dickey et al., Adv. Funct. Mater. 18 (2008) 1097
@@ -214,8 +214,8 @@ def cell_flow_formula(
 ) -> float:
     """Return the flow (m^3/s) from press cell to coil cell; scalars, for a stepped simulation.
 
-    The load presses the roof of the press cell with force/area; the roof pushes back as its own displacement demands, the
-    roof of the coil cell likewise; head_pa is the gravity and acceleration head from press cell to coil cell.
+    The load presses the roof of the press cell with force/area; the roof pushes back as its own displacement demands,
+    the roof of the coil cell likewise; head_pa is the gravity and acceleration head from press cell to coil cell.
 
     Notes
     -----
@@ -231,9 +231,9 @@ def settled_volume(
 ) -> Array:
     """Return the volume that a steady force displaces from press cell to coil cell.
 
-    Solves force/area + head = p_press(V) + p_coil(V); V/F = C_p C_c / ((C_p + C_c) A) at small force. With C_p ~ a^6 and
-    A ~ a^2 it peaks where the press cell's compliance is twice the coil cell's: a wider press cell beyond that only spreads
-    the load over more area.
+    Solves force/area + head = p_press(V) + p_coil(V); V/F = C_p C_c / ((C_p + C_c) A) at small force. With C_p ~ a^6
+    and A ~ a^2 it peaks where the press cell's compliance is twice the coil cell's: a wider press cell beyond that only
+    spreads the load over more area.
 
     Parameters
     ----------
@@ -264,7 +264,9 @@ def settled_volume(
     return np.asarray(scale * np.sinh(np.arcsinh(3.0 * drive / (linear * scale)) / 3.0))
 
 
-def gravity_head(height_m: ArrayLike, acceleration_m_s2: ArrayLike, density_kg_m3: float = ALLOY_DENSITY_KG_M3) -> Array:
+def gravity_head(
+    height_m: ArrayLike, acceleration_m_s2: ArrayLike, density_kg_m3: float = ALLOY_DENSITY_KG_M3
+) -> Array:
     """Return the head rho a h of a column of metal.
 
     Parameters
