@@ -52,8 +52,11 @@ def test_alloy_plate(table):
         whole = r * (1 - e) / (1 - r**2 * e)
 
         def moment(x):
-            return mpmath.pi * x / 2 * (
-                mpmath.besselj(1, x) * mpmath.struveh(0, x) - mpmath.besselj(0, x) * mpmath.struveh(1, x)
+            return (
+                mpmath.pi
+                * x
+                / 2
+                * (mpmath.besselj(1, x) * mpmath.struveh(0, x) - mpmath.besselj(0, x) * mpmath.struveh(1, x))
             )
 
         j = moment(a * 6e-3) - moment(a * 2e-3)

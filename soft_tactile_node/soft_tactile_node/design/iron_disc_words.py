@@ -15,7 +15,6 @@ COIL_CURRENT_A = 2.0e-3
 """Current at which an oscillator of this kind drives its coil (A). Common practice, no source."""
 
 
-
 def describe_limits(figures: DesignFigures, pad: IronDiscPad, load: Load, powder: Powder) -> DesignFigures:
     """Return the figures with remarks, and whether the design is usable.
 
@@ -62,8 +61,8 @@ def describe_limits(figures: DesignFigures, pad: IronDiscPad, load: Load, powder
     edge = figures.extra["shear_before_edge_n"]
     if edge < 0.999 * load.shear_n:
         remarks.append(
-            f"At half the normal load the disc's edge tips onto the board at {edge:.2g} N of shear: beyond that the tilt stops "
-            "and the difference signal flattens. A firmer cushion, a larger gap or a thinner skin give range."
+            f"At half the normal load the disc's edge tips onto the board at {edge:.2g} N of shear: beyond that the "
+            "tilt stops and the difference signal flattens. A firmer cushion, a larger gap or a thinner skin give range."
         )
     field = 2.0 * 4.0e-7 * 3.1416 * pad.coil.layers * figures.turns * COIL_CURRENT_A / (2.0 * pad.coil.outer_radius_m)
     limit = saturation_field(powder.saturation_t, pad.disc.fraction)

@@ -70,11 +70,12 @@ def _film_remarks(figures: DesignFigures, pad: LiquidMetalPad) -> list[str]:
     """Return what the film's thickness does, against skin depth and against the coil's size."""
     depth, film = figures.extra["skin_depth_m"], pad.coil_cell.film_m
     if film >= depth:
-        return [
+        text = (
             f"The film of {millimetres(film)} is thicker than the skin depth of {millimetres(depth)} already at rest: "
-            + "the field does not reach its far side, more metal hardly lowers the inductance. A thinner film or a "
-            + "lower frequency responds."
-        ]
+            "the field does not reach its far side, more metal hardly lowers the inductance. A thinner film or a lower "
+            "frequency responds."
+        )
+        return [text]
     # a film shields once w mu0 h/(2 rho) times the coil's mean radius is well above one, long before the skin depth
     mean = 0.5 * (pad.coil.inner_radius_m + pad.coil.outer_radius_m)
     shielding = film / depth**2 * mean

@@ -313,7 +313,7 @@ class Design(Strict):
     load: Load = Load()
     finger: Finger = Finger()
     surroundings: tuple[Plate, ...] = SURROUNDINGS
-    materials: dict[str, Material] = {}
+    materials: dict[str, Material] = Field(default_factory=dict)
 
 
 class Study(Design):

@@ -32,7 +32,7 @@ def millimetres(length_m: float) -> str:
     str
         Text with unit.
     """
-    return f"{length_m * 1e6:.3g} um" if abs(length_m) < 0.1e-3 else f"{length_m * 1e3:.3g} mm"
+    return f"{length_m * 1e6:.3g} µm" if abs(length_m) < 0.1e-3 else f"{length_m * 1e3:.3g} mm"
 
 
 def common_remarks(figures: DesignFigures, coil: Coil, load: Load) -> tuple[list[str], bool]:

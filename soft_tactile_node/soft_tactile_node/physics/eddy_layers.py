@@ -147,9 +147,7 @@ def reflection(alpha: Array, layers: tuple[Layer, ...], angular_frequency_rad_s:
     return np.asarray((alpha - below_admittance) / (alpha + below_admittance))
 
 
-def impedance_change(
-    coil: SheetCoil, layers: tuple[Layer, ...] | Layer, frequency_hz: float
-) -> tuple[float, float]:
+def impedance_change(coil: SheetCoil, layers: tuple[Layer, ...] | Layer, frequency_hz: float) -> tuple[float, float]:
     """Return the change of inductance and of series resistance of a flat coil over layers.
 
     dZ = j w K int J^2/alpha^6 (exp(-alpha l1) - exp(-alpha l2))^2 R(alpha) d alpha,
@@ -248,9 +246,7 @@ def air_inductance(coil: SheetCoil) -> float:
 def _height_bracket(alpha: Array, height: float) -> Array:
     """Return 2 h + (2 exp(-alpha h) - 2)/alpha (m) without cancellation at small alpha h."""
     x = alpha * height
-    return np.asarray(
-        np.where(x < 1.0e-3, x - x**2 / 3.0, 2.0 + 2.0 * np.expm1(-x) / np.maximum(x, 1.0e-30)) * height
-    )
+    return np.asarray(np.where(x < 1.0e-3, x - x**2 / 3.0, 2.0 + 2.0 * np.expm1(-x) / np.maximum(x, 1.0e-30)) * height)
 
 
 def loop_impedance_change(

@@ -56,7 +56,7 @@ def block_force_formula(
     stretch = max(1.0 - compression_m / thickness_m, 0.05)
     shape = shape_factor / stretch**1.5
     stress = modulus_pa * (1.0 + 2.0 * shape * shape) / 3.0 * (1.0 / (stretch * stretch) - stretch)
-    return area_m2 * stress
+    return float(area_m2 * stress)
 
 
 def shape_factor_disc(diameter_m: float, thickness_m: float) -> float:

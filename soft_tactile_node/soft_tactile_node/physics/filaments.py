@@ -79,7 +79,7 @@ def loop_field_formula(radius_m: float, rho_m: float, z_m: float) -> tuple[float
 def _vector_potential_over_rho(radius_m: float, rho_m: float, z_m: float) -> float:
     """Return A_phi / rho of a loop carrying 1 A (T/A); A_phi = M / (2 pi rho) of the coaxial loop through the point."""
     if rho_m <= 1.0e-9 * radius_m:
-        return 0.25 * _MU0 * radius_m * radius_m / (radius_m * radius_m + z_m * z_m) ** 1.5
+        return float(0.25 * _MU0 * radius_m * radius_m / (radius_m * radius_m + z_m * z_m) ** 1.5)
     return coaxial_mutual_formula(radius_m, rho_m, z_m) / (2.0 * math.pi * rho_m * rho_m)
 
 

@@ -34,7 +34,7 @@ def bouc_wen_rate_formula(state: float, rate: float, gain: float, beta: float, g
     Source: Ismail, Ikhouane, Rodellar, Arch. Comput. Methods Eng. 16 (2009) 161 (recalled).
     """
     sign = 1.0 if state * rate > 0.0 else (-1.0 if state * rate < 0.0 else 0.0)
-    return (gain - abs(state) ** order * (gamma + beta * sign)) * rate
+    return float((gain - abs(state) ** order * (gamma + beta * sign)) * rate)
 
 
 @compiled

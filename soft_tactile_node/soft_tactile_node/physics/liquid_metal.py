@@ -29,7 +29,8 @@ _MU0 = MU0_H_M
 GALLIUM_INDIUM_RESISTIVITY_OHM_M = 29.4e-8
 """Resistivity of the eutectic gallium-indium alloy (ohm m).
 
-Source: Zrnic & Swatik, J. Less-Common Met. 18 (1969) 67-68; Dickey et al., Adv. Funct. Mater. 18 (2008) 1097 (recalled); the literature spreads by 5 to 10 %."""
+Source: Zrnic & Swatik, J. Less-Common Met. 18 (1969) 67-68; Dickey et al., Adv. Funct. Mater. 18 (2008) 1097
+(recalled); the literature spreads by 5 to 10 %."""
 
 
 @dataclass(frozen=True)
@@ -132,7 +133,7 @@ def log_mean_distance(first: Array, second: Array) -> float:
             total += sign_x * sign_y * _log_kernel(x, y)
     area_1 = (first[1] - first[0]) * (first[3] - first[2])
     area_2 = (second[1] - second[0]) * (second[3] - second[2])
-    return total / (area_1 * area_2)
+    return float(total / (area_1 * area_2))
 
 
 @compiled

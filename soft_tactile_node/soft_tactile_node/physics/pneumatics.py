@@ -46,7 +46,7 @@ def mass_flow_formula(
         return flow
     if x >= 1.0:
         return 0.0
-    return flow * (1.0 - x * x) ** index
+    return float(flow * (1.0 - x * x) ** index)
 
 
 @compiled
@@ -174,8 +174,10 @@ def valve_mass_flow(
             f"{conductance_m3_s_pa:g}, {critical_ratio:g}, {subsonic_index:g}"
         )
     supply, chamber, warm, cold = np.broadcast_arrays(*sides)
-    flat = [np.ravel(side).copy() for side in (supply, chamber, warm, cold)]
-    flow = _valve_flow_many(*flat, float(conductance_m3_s_pa), float(critical_ratio), float(subsonic_index))
+    high, low, high_k, low_k = (np.ravel(side).copy() for side in (supply, chamber, warm, cold))
+    flow = _valve_flow_many(
+        high, low, high_k, low_k, float(conductance_m3_s_pa), float(critical_ratio), float(subsonic_index)
+    )
     return np.asarray(flow.reshape(supply.shape), dtype=np.float64)
 
 

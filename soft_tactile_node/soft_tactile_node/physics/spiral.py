@@ -127,7 +127,7 @@ def turn_radii(inner_radius_m: float, outer_radius_m: float, turns: int, width_m
     count = int(check_range(turns, 1, name="turns"))
     pitch = (outer_radius_m - inner_radius_m) / count
     if width_m is None or count == 1:
-        return inner_radius_m + pitch * (np.arange(count) + 0.5)
+        return np.asarray(inner_radius_m + pitch * (np.arange(count) + 0.5), dtype=np.float64)
     return np.linspace(inner_radius_m + 0.5 * width_m, outer_radius_m - 0.5 * width_m, count)
 
 
