@@ -89,7 +89,8 @@ def _print_table(ranked: list[Result]) -> None:
     best = ranked[0].figures
     noise = best.noise
     print(
-        f"noise of a reading, best design: {noise.inductance_h * 1e9:.4g} nH rms = 2 L x {noise.frequency * 1e6:.4g} ppm "
+        f"noise of one reading of the best design: {noise.inductance_h * 1e9:.4g} nH rms "
+        f"= 2 L x {noise.frequency * 1e6:.4g} ppm "
         f"(quantisation {noise.quantisation * 1e6:.3g}, random {noise.random * 1e6:.3g} ppm), Q {noise.quality:.3g}"
     )
     keys = list(ranked[0].case.changes)

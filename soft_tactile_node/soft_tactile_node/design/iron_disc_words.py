@@ -62,7 +62,7 @@ def describe_limits(figures: DesignFigures, pad: IronDiscPad, load: Load, powder
     if edge < 0.999 * load.shear_n:
         remarks.append(
             f"At half the normal load the disc's edge tips onto the board at {edge:.2g} N of shear: beyond that the "
-            "tilt stops and the difference signal flattens. A firmer cushion, a larger gap or a thinner skin give range."
+            "tilt stops and the difference signal flattens. A firmer cushion, more gap or less skin give range."
         )
     field = 2.0 * 4.0e-7 * 3.1416 * pad.coil.layers * figures.turns * COIL_CURRENT_A / (2.0 * pad.coil.outer_radius_m)
     limit = saturation_field(powder.saturation_t, pad.disc.fraction)

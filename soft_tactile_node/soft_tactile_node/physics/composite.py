@@ -63,7 +63,7 @@ def hashin_shtrikman_bounds(fraction: ArrayLike, inclusion: ArrayLike, host: flo
 
     Returns
     -------
-    tuple of numpy.ndarray
+    tuple of numpy.ndarray, shape of the inputs
         Lower and upper bound (1).
 
     Notes

@@ -313,12 +313,12 @@ def bessel_moment(x: Array) -> Array:
 
     Parameters
     ----------
-    x : numpy.ndarray
+    x : numpy.ndarray, any shape
         Upper limit (1), >= 0.
 
     Returns
     -------
-    numpy.ndarray
+    numpy.ndarray, shape of x
         The integral (1).
 
     Notes

@@ -330,7 +330,7 @@ def sls_dynamic(
 
     Returns
     -------
-    tuple of numpy.ndarray
+    tuple of numpy.ndarray, shape of the frequency
         Storage and loss modulus (Pa).
 
     Notes

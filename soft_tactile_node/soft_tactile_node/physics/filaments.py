@@ -219,7 +219,7 @@ def mutual_inclined(
     centre_m : array_like, shape (3,)
         Centre of the secondary (m).
     normal : array_like, shape (3,)
-        Normal of the secondary's plane (any length > 0); its current is right-handed about it.
+        Normal of the secondary's plane (1, any length > 0); its current is right-handed about it.
     tolerance : float
         Relative change at which the number of points is no longer doubled (1).
 
@@ -258,7 +258,7 @@ def plane_axes(normal: ArrayLike) -> tuple[Array, Array]:
     Parameters
     ----------
     normal : array_like, shape (3,)
-        Normal of the plane (any length > 0).
+        Normal of the plane (1, any length > 0).
 
     Returns
     -------

@@ -158,7 +158,7 @@ def offset_film_change(
     offset_m : array_like, shape (2,)
         Offset of the film's axis from the coil's (m).
     filled : float
-        Share of the cell's diameter that the metal has reached from the duct's side (-x), 0 to 1.
+        Share of the cell's diameter that the metal has reached from the duct's side, -x (1), 0 to 1.
     across : int
         Grid points across the film's diameter (1).
 
@@ -188,8 +188,18 @@ def sheet_ratio(
 
     Parameters
     ----------
-    coil, film, frequency_hz, offset_m, filled, across
-        As in `offset_film_change`.
+    coil : SpiralCoil
+        The coil.
+    film : MetalFilm
+        The film, as if centred and full.
+    frequency_hz : float
+        Frequency (Hz).
+    offset_m : array_like, shape (2,)
+        Offset of the film's axis from the coil's (m).
+    filled : float
+        Share of the cell's diameter that the metal has reached (1), 0 to 1.
+    across : int
+        Grid points across the film's diameter (1).
 
     Returns
     -------

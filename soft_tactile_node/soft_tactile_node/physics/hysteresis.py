@@ -121,7 +121,7 @@ def prandtl_ishlinskii(values: ArrayLike, weights: ArrayLike, radii: ArrayLike, 
     Returns
     -------
     numpy.ndarray, shape (n,)
-        Output.
+        Output (output unit).
 
     Notes
     -----
@@ -182,16 +182,16 @@ def bouc_wen(
     values : array_like, shape (n,)
         Input history, any unit; the state starts at the first value.
     gain, beta, gamma : float
-        Shape numbers A, beta, gamma; saturation at (A/(beta + gamma))^(1/n).
+        Shape numbers A, beta, gamma (1); saturation at (A/(beta + gamma))^(1/n).
     order : float
         Exponent n (1), >= 1.
     initial : float
-        State at the first value.
+        State at the first value (unit of the input).
 
     Returns
     -------
     numpy.ndarray, shape (n,)
-        State z.
+        State z (unit of the input).
 
     Notes
     -----

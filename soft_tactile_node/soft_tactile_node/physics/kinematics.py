@@ -202,7 +202,7 @@ def wrench_transfer_matrix(rotation: ArrayLike, origin_m: ArrayLike) -> Array:
     Returns
     -------
     numpy.ndarray, shape (6, 6)
-        W with w_A = W w_B; a covariance transfers as W C W^T.
+        W with w_A = W w_B (1, and m in the block that turns force into torque); a covariance transfers as W C W^T.
 
     Notes
     -----

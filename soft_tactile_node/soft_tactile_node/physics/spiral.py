@@ -320,7 +320,7 @@ def mutual_spirals(
     centre_m : array_like, shape (3,)
         Centre of `second` (m). Coils in one plane must not overlap.
     normal : array_like, shape (3,)
-        Normal of `second` (any length > 0).
+        Normal of `second` (1, any length > 0).
     points : int
         Points of the closed integral around each turn (1); exponential convergence with the distance of the turns.
 

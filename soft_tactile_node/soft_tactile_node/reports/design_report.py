@@ -18,8 +18,8 @@ from soft_tactile_node.samples import Array
 
 FOOTER = (
     "Computed from the pad's description alone; silicone, filler and alloy vary by tens of per cent from batch to "
-    "batch, so cast two and measure. Gallium alloys attack aluminium and stain; keep them away from food. Not a safety-rated "
-    "device."
+    "batch, so cast two and measure. Gallium alloys attack aluminium and stain; keep them away from food. "
+    "Not a safety-rated device."
 )
 
 NO_BREAK = "\N{NO-BREAK SPACE}"
