@@ -10,6 +10,7 @@ import hashlib
 import sys
 import time
 import zlib
+from collections.abc import Sequence
 from dataclasses import fields
 from pathlib import Path
 
@@ -57,14 +58,16 @@ def _rng(world: World, name: str, seed: int) -> np.random.Generator:
     return np.random.default_rng([seed, zlib.crc32(f"{world.specimen.pad}/{name}".encode())])
 
 
-def make_calibration(world: World, seed: int) -> dict[str, Recording]:
-    """Free-bend and press recordings of a fresh pad, in the order a bench would take them."""
-    out: dict[str, Recording] = {}
+def make_calibration(world: World, seed: int) -> dict[str, Recording | Truth]:
+    """Free-bend and press recordings of a fresh pad, in the order a bench would take them, with their truths."""
+    out: dict[str, Recording | Truth] = {}
     work = 0.0
     for k, script in enumerate(free_bend_scripts(_rng(world, "free_bend", seed))):
-        out[f"free_bend_{k}"], _, _ = record(world, script, 1000 * seed + k, run_in_j=work, reference="free-bend")
+        recording, truth, _ = record(world, script, 1000 * seed + k, run_in_j=work, reference="free-bend")
+        out[f"free_bend_{k}"], out[f"free_bend_{k}.truth"] = recording, truth
     for k, script in enumerate(press_scripts(world, _rng(world, "press", seed))):
-        out[f"press_{k}"], _, work = record(world, script, 1000 * seed + 10 + k, run_in_j=work, reference="press")
+        recording, truth, work = record(world, script, 1000 * seed + 10 + k, run_in_j=work, reference="press")
+        out[f"press_{k}"], out[f"press_{k}.truth"] = recording, truth
     return out
 
 
@@ -80,12 +83,15 @@ def make_judged(world: World, name: str, seed: int) -> Pair:
     return recording, truth
 
 
-def version() -> str:
+def _version() -> str:
     """Hash of the simulator's sources: a changed simulator makes new recordings."""
     digest = hashlib.sha256()
     for path in sorted([*(HERE / "second_finger").glob("*.py"), HERE / "cases.py"]):
         digest.update(path.read_bytes())
     return digest.hexdigest()[:12]
+
+
+VERSION = _version()  # once, of the code that is loaded
 
 
 def _save(path: Path, tables: dict[str, Recording | Truth]) -> None:
@@ -112,7 +118,7 @@ def _load(path: Path) -> dict[str, dict[str, np.ndarray]]:
 
 def case_path(variant: str, seed: int) -> Path:
     """Cache file of one finger."""
-    return CACHE / f"{variant}_{seed}_{version()}.npz"
+    return CACHE / f"{variant}_{seed}_{VERSION}.npz"
 
 
 def make_case(variant: str, seed: int, refresh: bool = False) -> Path:
@@ -123,7 +129,7 @@ def make_case(variant: str, seed: int, refresh: bool = False) -> Path:
     for old in CACHE.glob(f"{variant}_{seed}_*.npz"):
         old.unlink(missing_ok=True)
     world = make_world(variant, seed)
-    tables: dict[str, Recording | Truth] = dict(make_calibration(world, seed))
+    tables = make_calibration(world, seed)
     for name in (*JUDGED, *FAULTS):
         tables[name], tables[f"{name}.truth"] = make_judged(world, name, seed)
     _save(path, tables)
@@ -157,9 +163,17 @@ def load_case(variant: str, finger_seed: int) -> Case:
     return free_bend, press, tests
 
 
-def make_all(seeds: tuple[int, ...], refresh: bool = False) -> None:
+def load_calibration_truth(variant: str, finger_seed: int) -> tuple[list[Truth], list[Truth]]:
+    """Truths of the free-bend and of the press recordings; for the oracle only."""
+    tables = _load(make_case(variant, finger_seed))
+    names = sorted(name for name in tables if name.endswith(".truth"))
+    free_bend = [Truth(**tables[name]) for name in names if name.startswith("free_bend_")]
+    return free_bend, [Truth(**tables[name]) for name in names if name.startswith("press_")]
+
+
+def make_all(seeds: Sequence[int], refresh: bool = False, variants: Sequence[str] = VARIANTS) -> None:
     """Make the recordings of several fingers of both variants with two workers."""
-    jobs = [(variant, seed) for seed in seeds for variant in VARIANTS]
+    jobs = [(variant, seed) for seed in seeds for variant in variants]
     if refresh or any(not case_path(*job).exists() for job in jobs):
         Parallel(n_jobs=2)(delayed(make_case)(variant, seed, refresh) for variant, seed in jobs)
 

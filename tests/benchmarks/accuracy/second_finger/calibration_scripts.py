@@ -91,14 +91,14 @@ def press_scripts(world: World, rng: np.random.Generator) -> list[Script]:
     for _ in range(5):
         press(first, world, 4.5, 0.7).wait(0.4)
     first.wait(4.0)
-    around = ((1.0e-3, 0.0), (-1.0e-3, 0.0), (0.0, 1.0e-3), (0.0, -1.0e-3))
+    around = ((2.0e-3, 0.0), (-2.0e-3, 0.0), (0.0, 2.2e-3), (0.0, -2.2e-3))
     for pressure in (0.0, 15e3, 30e3, 45e3, 60e3):
         first.to(1.0, command_pa=pressure).wait(1.5)
-        place = rng.normal(0.0, 0.4e-3, 2)
+        place = rng.normal(0.0, 0.6e-3, 2)
         first.jump(off_x_m=place[0], off_y_m=place[1])
         press(first, world, 4.8, 3.0, unloading_s=3.0, shape="linear").wait(1.5)
         press(first, world, rng.uniform(0.2, 0.5), 0.6, hold_s=0.5).wait(0.8)
-        press(first, world, rng.uniform(1.5, 3.0), 0.25, hold_s=0.6, shear=around, shear_s=0.6).wait(1.6)
+        press(first, world, rng.uniform(1.5, 3.8), 0.25, hold_s=0.6, shear=around, shear_s=0.6).wait(1.6)
     first.to(1.0, command_pa=0.0)
     first.wait(max(150.0 - first.duration_s, 2.0))
 
@@ -109,9 +109,9 @@ def press_scripts(world: World, rng: np.random.Generator) -> list[Script]:
     second.to(0.8, command_pa=0.0).wait(2.0)
     for k, pressure in enumerate((10e3, 50e3, 0.0, 38e3, 22e3)):
         second.to(0.8, command_pa=pressure, temperature_c=start + 2.0 * (k + 0.5)).wait(0.8)
-        place = rng.normal(0.0, 0.4e-3, 2)
+        place = rng.normal(0.0, 0.6e-3, 2)
         second.jump(off_x_m=place[0], off_y_m=place[1])
-        press(second, world, rng.uniform(3.0, 4.8), 1.0, shear=((0.8e-3, 0.8e-3), (-0.8e-3, 0.6e-3)), shear_s=0.5).wait(1.0)
+        press(second, world, rng.uniform(3.0, 4.8), 1.0, shear=((1.4e-3, 1.6e-3), (-1.4e-3, -1.2e-3)), shear_s=0.5).wait(1.0)
         press(second, world, rng.uniform(0.08, 0.3), 0.4, hold_s=0.6).wait(0.6)
         second.to(2.4, temperature_c=start + 2.0 * (k + 1.0))
     second.to(0.8, command_pa=0.0).wait(max(150.0 - second.duration_s, 2.0))

@@ -23,9 +23,9 @@ from second_finger.specimen import Specimen
 
 Array = NDArray[np.float64]
 
-DISC_RADIUS, DISC_THICKNESS = 5.0e-3, 1.2e-3
-COIL_INNER, COIL_OUTER, COIL_TURNS, COIL_PITCH, WIRE = 0.7e-3, 2.9e-3, 14, 6.0e-3, 0.045e-3
-CENTRE = np.array([2.2e-3, 0.0, 0.0, 0.0, 0.0])
+DISC_RADIUS, DISC_THICKNESS = 6.5e-3, 1.4e-3
+COIL_INNER, COIL_OUTER, COIL_TURNS, COIL_PITCH, WIRE = 1.0e-3, 4.0e-3, 18, 8.4e-3, 0.045e-3
+CENTRE = np.array([2.4e-3, 0.0, 0.0, 0.0, 0.0])
 SCALE = np.array([1.3e-3, 1.7e-3, 1.7e-3, 0.12, 0.12])
 DEGREE, TILT_DEGREE = 6, 2
 
@@ -94,7 +94,7 @@ class DiscPad:
 
 def coil_field_table(radii: Array) -> tuple[RectBivariateSpline, RectBivariateSpline]:
     """Splines of radial and axial H (1/m) of one coil over (rho, z)."""
-    rho, z = np.linspace(0.0, 16e-3, 200), np.linspace(0.25e-3, 9e-3, 140)
+    rho, z = np.linspace(0.0, 22e-3, 220), np.linspace(0.25e-3, 9e-3, 140)
     grid_rho, grid_z = np.meshgrid(rho, z, indexing="ij")
     fields = [loop_field(r, grid_rho, grid_z) for r in radii]
     return tuple(RectBivariateSpline(rho, z, sum(f[k] for f in fields)) for k in (0, 1))  # type: ignore[return-value]
@@ -122,7 +122,7 @@ def exponents() -> NDArray[np.int64]:
     return np.array([p for p in space if sum(p) <= DEGREE and p[3] + p[4] <= TILT_DEGREE])
 
 
-def make_disc_pad(specimen: Specimen, samples: int = 2000, cell: float = 0.7e-3) -> DiscPad:
+def make_disc_pad(specimen: Specimen, samples: int = 2000, cell: float = 0.95e-3) -> DiscPad:
     """Solve the disc for random poses and fit the polynomial.
 
     Parameters

@@ -40,7 +40,7 @@ def grasp(
     item: str,
     force_n: float,
     hold_s: float,
-    off_m: float = 1e-3,
+    off_m: float = 0.6e-3,
     close_s: float | None = None,
     shear: bool = True,
     slips: int = 0,
@@ -101,7 +101,7 @@ def off_centre(world: World, rng: np.random.Generator) -> Script:
     script = begin(rng)
     for k in range(8):
         item = ("roll", "jar", "bun")[k % 3]
-        rest(grasp(script, world, rng, item=item, force_n=rng.uniform(0.5, 4.0), hold_s=3.0, off_m=2.2e-3), rng)
+        rest(grasp(script, world, rng, item=item, force_n=rng.uniform(0.5, 4.0), hold_s=3.0, off_m=1.6e-3), rng)
     return script.wait(3.0)
 
 

@@ -22,6 +22,7 @@ CAPACITANCE = 100e-12
 SLIP_SPEED, SLIP_FORCE_N, SLIP_WINDOW_S = 1e-3, 0.03, 0.02
 PRESSURE_RATE_HZ, PRESSURE_NOISE_PA, PRESSURE_COUNT_PA = 100.0, 40.0, 20.0
 COIL_TO_SURFACE_M = 5.0e-3
+LID_DEPTH_M = 13e-3  # the steel sits beside the place that touches, beyond the glass
 
 
 def scan_times(duration_s: float, rate_hz: float, jitter_s: float, rng: np.random.Generator) -> Array:
@@ -37,11 +38,11 @@ def poses(specimen: Specimen, state: dict[str, Array]) -> Array:
     b, d = state["relative_bend"], state["compression_m"]
     square = specimen.tilt_radius**2
     off = np.hypot(state["off_x_m"], state["off_y_m"])
-    deep = specimen.depth_share * d * (1.0 - 0.25 * off**2 / square)
+    deep = specimen.depth_share * d * (1.0 - 0.5 * off**2 / square)
     gap = specimen.gap + specimen.bend_gap * b + specimen.bend_gap_square * b * b - deep
     gap = gap + specimen.bend_pressure_gap * state["chamber_pa"] / 60e3
-    tilt_y = specimen.bend_tilt * b + d * state["off_x_m"] / square - 8.0 * state["shear_x_m"]
-    tilt_x = specimen.bend_tilt_y * b - d * state["off_y_m"] / square + 8.0 * state["shear_y_m"]
+    tilt_y = specimen.bend_tilt * b + d * state["off_x_m"] / square - 3.0 * state["shear_x_m"]
+    tilt_x = specimen.bend_tilt_y * b - d * state["off_y_m"] / square + 3.0 * state["shear_y_m"]
     x = specimen.disc_offset[0] + specimen.bend_shift * b + specimen.shear_share * state["shear_x_m"]
     y = specimen.disc_offset[1] + specimen.bend_shift_y * b + specimen.shear_share * state["shear_y_m"]
     return np.column_stack([gap, x, y, tilt_y, tilt_x])
@@ -50,7 +51,7 @@ def poses(specimen: Specimen, state: dict[str, Array]) -> Array:
 def coil_changes(world: World, state: dict[str, Array]) -> Array:
     """Relative inductance change (n, c) by pad and surroundings, before temperature and noise."""
     s = world.specimen
-    lid_at = COIL_TO_SURFACE_M + 6e-3 + np.clip(state["surface_gap_m"], -2e-3, 0.1)
+    lid_at = COIL_TO_SURFACE_M + LID_DEPTH_M + np.clip(state["surface_gap_m"], -2e-3, 0.1)
     if s.pad == IRON_DISC:
         change = world.sensing.change(poses(s, state))
     else:

@@ -36,6 +36,7 @@ class Specimen:
     hysteresis: float  # share of the full actuation
     relay_centre: float
     relay_width: float
+    memory_bend_share: float  # how much of the memory's input is the bend, the rest is the chamber's push
     creep_share: float  # share of the full actuation at 1 s
     creep_order: float  # order of the fractional derivative
     softening_per_k: float
@@ -152,6 +153,7 @@ def draw_specimen(pad: str, seed: int) -> Specimen:
         hysteresis=r.uniform(0.08, 0.13),
         relay_centre=r.uniform(0.2, 0.5),
         relay_width=r.uniform(0.25, 0.45),
+        memory_bend_share=r.uniform(0.15, 0.40),
         creep_share=r.uniform(0.07, 0.12),
         creep_order=r.uniform(0.12, 0.20),
         softening_per_k=r.uniform(0.0005, 0.002),
@@ -162,7 +164,7 @@ def draw_specimen(pad: str, seed: int) -> Specimen:
         pad_stiffness=r.uniform(2400.0, 3400.0),
         pad_quadratic=r.uniform(0.3, 0.6),
         pad_cubic=r.uniform(0.2, 0.5),
-        pad_bend_stiffening=r.uniform(-0.08, 0.15),
+        pad_bend_stiffening=r.uniform(-0.06, 0.10),
         relax_times=np.array([0.006, 0.08, 0.9, 9.0, 80.0]) * r.uniform(0.7, 1.4, 5),
         relax_shares=np.array([0.20, 0.05, 0.035, 0.03, 0.02]) * r.uniform(0.7, 1.3, 5),
         run_in_loss=r.uniform(0.08, 0.16),
@@ -175,19 +177,19 @@ def draw_specimen(pad: str, seed: int) -> Specimen:
         friction_kinetic=static * r.uniform(0.72, 0.88),
         friction_speed=r.uniform(0.004, 0.012),
         roll=r.uniform(0.03, 0.12) * sign[0],
-        tilt_radius=r.uniform(8e-3, 10e-3),
-        bend_gap=r.uniform(-0.80e-3, -0.50e-3),
+        tilt_radius=r.uniform(20e-3, 26e-3),
+        bend_gap=r.uniform(-0.55e-3, -0.35e-3),
         bend_gap_square=r.uniform(-0.10e-3, 0.15e-3),
-        bend_shift=r.uniform(0.20e-3, 0.50e-3) * sign[1],
+        bend_shift=r.uniform(0.15e-3, 0.35e-3) * sign[1],
         bend_shift_y=r.normal(0.0, 0.03e-3),
-        bend_tilt=r.uniform(0.01, 0.03) * sign[2],
+        bend_tilt=r.uniform(0.006, 0.018) * sign[2],
         bend_tilt_y=r.normal(0.0, 0.003),
         bend_pressure_gap=r.uniform(-0.03e-3, 0.03e-3),
-        bend_local_share=r.uniform(0.1, 0.3),
+        bend_local_share=r.uniform(0.03, 0.12),
         bend_memory_share=r.uniform(0.02, 0.05),
         bend_memory_time=r.uniform(5.0, 20.0),
         coil_seed=int(r.integers(1 << 31)),
-        gap=r.uniform(2.8e-3, 3.1e-3) if c == 4 else r.uniform(1.0e-3, 1.3e-3),
+        gap=r.uniform(3.1e-3, 3.4e-3) if c == 4 else r.uniform(1.0e-3, 1.3e-3),
         disc_offset=r.normal(0.0, 0.2e-3, 2),
         depth_share=r.uniform(0.75, 0.85),
         shear_share=r.uniform(0.6, 0.75),

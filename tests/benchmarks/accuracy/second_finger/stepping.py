@@ -4,7 +4,7 @@ Laws (own compositions of textbook parts; numbers invented):
 
 - valve: rate-limited fill, vent limited by the root of the pressure (turbulent orifice); line to chamber with flow ~ sign(dp) sqrt(dp);
 - finger: q'' = w^2 (q_eq - q) - 2 z w q', q_eq from the chain's tables at actuation(p) - relay moment - fractional moment, both of
-  the bend that really happens, under the forces at pad, flank and tip;
+  a mix of the chamber's push and the bend that really happens, under the forces at pad, flank and tip;
 - pad: quasi-linear viscoelasticity (Fung, Biomechanics, 1993, ch. 7, from memory) with five relaxation times, stiffness that rises with
   compression and changes with bend and temperature, run-in loss with the work done; a released pad recovers by the same memory;
 - object: Hertz-like spring in series (force ~ depth^1.5); contact forces balance at every step (Newton);
@@ -71,7 +71,7 @@ OUTPUTS = (
 Laws = namedtuple(
     "Laws",
     "travel bend curvature q_low q_step gravity_travel everett creep_rates creep_weights "
-    "omega damping hysteresis creep_share full_bend toe sublinear softening "
+    "omega damping hysteresis memory_bend creep_share full_bend toe sublinear softening "
     "fill_rate valve_time line_gain "
     "pad_stiffness pad_quadratic pad_cubic pad_bend relax_times relax_shares run_in_loss run_in_energy "
     "shear_stiffness shear_stiffening shear_times shear_shares mu_static mu_kinetic mu_speed roll "
@@ -88,7 +88,7 @@ def make_laws(s: Specimen, chain: ChainTables) -> Laws:
     return Laws(
         chain.travel, chain.bend, chain.curvature, chain.travel_grid[0], chain.travel_grid[1] - chain.travel_grid[0],
         chain.gravity_travel, tabulate_everett(s.relay_centre, s.relay_width), rates, weights,
-        2.0 * np.pi * s.natural_frequency, s.damping_ratio, s.hysteresis, s.creep_share, s.full_bend, s.toe_pressure,
+        2.0 * np.pi * s.natural_frequency, s.damping_ratio, s.hysteresis, s.memory_bend_share, s.creep_share, s.full_bend, s.toe_pressure,
         s.sublinear, s.softening_per_k, s.fill_rate, s.valve_time, s.line_gain, s.pad_stiffness, s.pad_quadratic,
         s.pad_cubic, s.pad_bend_stiffening, s.relax_times, s.relax_shares, s.run_in_loss, s.run_in_energy,
         s.shear_stiffness, s.shear_stiffening, s.shear_relax_times, s.shear_relax_shares, s.friction_static,
@@ -180,7 +180,7 @@ def run(laws, knots, knot_step, scan_times, run_in_start, seed):  # type: ignore
     temperature = knots[0, 13]
     line = chamber = 0.0
     q = v = 0.0
-    bend_before = 0.0
+    strain_before = 0.0
     n_relax = laws.relax_times.shape[0]
     relaxed = np.zeros(n_relax)
     relax_decay = np.exp(-STEP_S / laws.relax_times)
@@ -224,7 +224,8 @@ def run(laws, knots, knot_step, scan_times, run_in_start, seed):  # type: ignore
         difference = line - chamber
         chamber += STEP_S * laws.line_gain * difference / np.sqrt(abs(difference) + 1500.0)
         # finger
-        a = actuation(chamber, laws, temperature) - laws.hysteresis * (relay - relay_rest) - laws.creep_share * creep_moment
+        push = actuation(chamber, laws, temperature)
+        a = push - laws.hysteresis * (relay - relay_rest) - laws.creep_share * creep_moment
         flank = max(1500.0 * (q - u[9]) + 6.0 * v, 0.0) if q > u[9] else 0.0
         tip = max(900.0 * (q - u[10]) + 5.0 * v, 0.0) if q > u[10] else 0.0
         q_free = look_up(laws.travel[0], a, a_low, a_step, 0.0)
@@ -253,15 +254,16 @@ def run(laws, knots, knot_step, scan_times, run_in_start, seed):  # type: ignore
                 laws.bend[0], q, laws.q_low, laws.q_step, 0.0)
             curvature += look_up(laws.curvature[2], q, laws.q_low, laws.q_step, tip) - look_up(
                 laws.curvature[0], q, laws.q_low, laws.q_step, 0.0)
-        if first:
-            bend_before = bend
         relative = bend / laws.full_bend
-        relay, depth = relays_step(laws.everett, stack, depth, relative)
+        strain = laws.memory_bend * relative + (1.0 - laws.memory_bend) * push / (1.0 + 0.8 * laws.hysteresis + 0.6 * laws.creep_share)
+        if first:
+            strain_before = strain
+        relay, depth = relays_step(laws.everett, stack, depth, strain)
         creep_moment = 0.0
         for i in range(creep.shape[0]):
-            creep[i] = creep[i] * creep_decay[i] + creep_gain[i] * (bend - bend_before) / laws.full_bend
+            creep[i] = creep[i] * creep_decay[i] + creep_gain[i] * (strain - strain_before)
             creep_moment += creep[i]
-        bend_before = bend
+        strain_before = strain
         felt = (1.0 - laws.local_share) * relative + laws.local_share * curvature
         bend_memory += STEP_S / laws.bend_time * (felt - bend_memory)
         felt_slow = felt - laws.bend_share * (felt - bend_memory)
@@ -269,7 +271,7 @@ def run(laws, knots, knot_step, scan_times, run_in_start, seed):  # type: ignore
         softened = 1.0 - laws.run_in_loss * (1.0 - np.exp(-work / laws.run_in_energy))
         stiffness = laws.pad_stiffness * softened * (1.0 + laws.pad_bend * relative) * (1.0 - 0.003 * (temperature - AMBIENT_C))
         off = np.sqrt(u[7] ** 2 + u[8] ** 2) / 5e-3
-        stiffness *= 1.0 - 0.15 * off * off
+        stiffness *= 1.0 - 0.05 * off * off
         memory = 0.0
         for i in range(n_relax):
             memory += relaxed[i]
@@ -357,9 +359,9 @@ def run(laws, knots, knot_step, scan_times, run_in_start, seed):  # type: ignore
                     i] * k_shear * shear[axis]
         # metal
         m = laws.metal
-        push = force / m[0]
-        push = push * (1.0 + m[1]) / (1.0 + m[1] * push)
-        want = push + m[8] * felt_slow + m[9] * felt_slow * felt_slow + m[10] * u[12] + m[11] * (temperature - AMBIENT_C)
+        load = force / m[0]
+        load = load * (1.0 + m[1]) / (1.0 + m[1] * load)
+        want = load + m[8] * felt_slow + m[9] * felt_slow * felt_slow + m[10] * u[12] + m[11] * (temperature - AMBIENT_C)
         back = fill + m[2] * fill * fill * fill - cell_memory
         over = want - back
         rate = 0.0
