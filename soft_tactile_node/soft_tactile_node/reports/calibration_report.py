@@ -33,6 +33,7 @@ FOOTER = (
 )
 AXES = ("x", "y", "z")
 SPLIT_CHANNELS = 4
+NAMES = {"snr": "signal to noise", "non_linearity": "non-linearity"}
 
 
 def write_calibration_report(
@@ -122,13 +123,18 @@ def _summarise(health: Health, errors: tuple[Errors, Errors] | None) -> list[str
             f"On blocks that the fit has not seen the normal force is off by {own.press_n[2]:.3f} N rms; a static "
             f"polynomial with a linear map is off by {static.press_n[2]:.3f} N."
         )
+        if not own.press_n[2] < static.press_n[2]:
+            sentences.append(
+                "Caution: that is no better than the static polynomial. The recordings do not let the model learn the "
+                "finger's memory: add sweeps with reversals, presses with unloading branches, and rests."
+            )
         sentences.append(
-            f"While the finger only bends, {own.free_n:.3f} N rms of false normal force remain, {static.free_n:.3f} N "
-            "for the static polynomial."
+            f"While the finger only bends, {format_value(own.free_n)} N rms of false normal force remain, "
+            f"{format_value(static.free_n)} N for the static polynomial."
         )
         sentences.append(
-            f"{own.within_2_sigma:.0%} of the touched samples lie within two stated standard deviations; an honest "
-            "estimator has 93 to 98 %."
+            f"{100.0 * own.within_2_sigma:.0f} % of the touched samples lie within two stated standard deviations; an "
+            "honest estimator has 93 to 98 %."
         )
     shear = f", shear up to {ranges.force_shear_n:.2g} N" if record.pad_model.axes == 3 else ", no shear"
     temperature = ranges.temperature_c
@@ -145,7 +151,9 @@ def _summarise(health: Health, errors: tuple[Errors, Errors] | None) -> list[str
 
 def _add_figures(page: Page, calibration: Calibration) -> None:
     rows = [
-        FigureRow(name.replace("_", " "), figure.value, figure.unit, figure.uncertainty, figure.definition)
+        FigureRow(
+            NAMES.get(name, name.replace("_", " ")), figure.value, figure.unit, figure.uncertainty, figure.definition
+        )
         for name, figure in calibration.figures.items()
     ]
     page.add_figures(
@@ -153,6 +161,10 @@ def _add_figures(page: Page, calibration: Calibration) -> None:
         rows,
         text="From held-out residuals of the recordings; ± is the standard uncertainty where one is known.",
     )
+
+
+def _percent(errors: Errors) -> str:
+    return format_value(100.0 * errors.within_2_sigma)
 
 
 def _add_comparison(page: Page, own: Errors, static: Errors) -> None:
@@ -166,13 +178,7 @@ def _add_comparison(page: Page, own: Errors, static: Errors) -> None:
             rows.append(cells(f"force {axis}, presses, rms error", own.press_n[k], static.press_n[k], "N"))
             rows.append(cells(f"force {axis}, touched samples, rms error", own.touched_n[k], static.touched_n[k], "N"))
     rows.append(cells("normal force claimed while only bending, rms", own.free_n, static.free_n, "N"))
-    shares = [
-        "within two stated standard deviations",
-        f"{own.within_2_sigma:.1%}",
-        f"{static.within_2_sigma:.1%}",
-        "",
-        "",
-    ]
+    shares = ["within two stated standard deviations", _percent(own), _percent(static), "%", ""]
     page.add_table(
         "Beside a static polynomial",
         ["Figure", "This estimator", "Static polynomial, linear map", "Unit", "Times better"],
