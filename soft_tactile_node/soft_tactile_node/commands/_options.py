@@ -73,7 +73,8 @@ def show_phases(count: int) -> Iterator[Callable[[str], None] | None]:
     with tqdm(total=count, leave=False, bar_format="{bar:20} {n_fmt}/{total_fmt} {desc} {elapsed}") as bar:
 
         def start(phase: str) -> None:
-            bar.set_description_str(phase, refresh=False)
-            bar.update(1)
+            # A phase may last long after it is named, so it is drawn at once, however soon after the last one.
+            bar.n += 1
+            bar.set_description_str(phase, refresh=True)
 
         yield start
