@@ -14,7 +14,7 @@ def check_shape(value: ArrayLike, shape: tuple[int | None, ...], *, name: str) -
     Parameters
     ----------
     value : array_like
-        Any array.
+        Any array, in any unit.
     shape : tuple
         Expected shape; None stands for any length (1).
     name : str
@@ -62,7 +62,7 @@ def check_range(
     Returns
     -------
     float
-        The value, unchanged.
+        The value, unchanged, in its unit.
 
     Raises
     ------

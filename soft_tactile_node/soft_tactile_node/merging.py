@@ -67,7 +67,7 @@ class VentedReference:
         return self._value_pa
 
     def assume(self, value_pa: float) -> None:
-        """Go on with the reference of an earlier tare (Pa absolute) until the next one, unless one was given."""
+        """Go on with `value_pa` (Pa absolute) of an earlier tare until the next one, unless one was given."""
         if not self.is_given:
             self._value_pa = value_pa
 
@@ -77,7 +77,7 @@ class VentedReference:
         self._count = 0
 
     def add(self, absolute_pa: float) -> None:
-        """Count one reading (Pa absolute) taken during the tare; the very first serves until the mean is known."""
+        """Count `absolute_pa`, read during the tare; the very first reading serves until the mean is known."""
         if math.isnan(self._value_pa):
             self._value_pa = absolute_pa
         self._sum_pa += absolute_pa

@@ -29,7 +29,7 @@ UNIT = re.compile(
     r"\([^()]*\b(1|m|s|N|Pa|H|V|A|T|W|J|K|Hz|F|S|ohm|rad|degC|kg|dB|%)\b[^()]*\)|\bunits?\b|\bsame as\b|\bTrue\b|\bbool"
 )
 UNIT_SUFFIX = re.compile(r"_(m|m2|m3|s|n|pa|h|v|a|t|w|j|k|hz|f|ohm|rad|c|kg|db|n2|n_m|s2|v2)$")
-SHAPE = re.compile(r"shape|array_like|scalar|sequence")
+SHAPE = re.compile(r"shape|array_like|scalar|sequence|As in `")
 
 
 def _public(path: Path) -> Iterator[tuple[str, ast.FunctionDef | ast.ClassDef]]:
@@ -88,7 +88,7 @@ def _arguments(node: ast.FunctionDef) -> list[ast.arg]:
 def _complaints_about_numbers(name: str, annotation: str, described: str) -> list[str]:
     """Return what is missing in the description of a number or an array of numbers."""
     found: list[str] = []
-    if "Callable" in annotation:
+    if "Callable" in annotation or "As in `" in described:
         return found
     if NUMBER.search(annotation) and not UNIT_SUFFIX.search(name) and not UNIT.search(described):
         found.append(f"{name}: no unit")

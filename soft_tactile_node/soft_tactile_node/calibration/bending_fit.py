@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from soft_tactile_node.calibration.preparation import Prepared
-from soft_tactile_node.calibration.ridge import RidgeFit, fit_ridge, split_blocks
+from soft_tactile_node.calibration.ridge import Indices, RidgeFit, fit_ridge, split_blocks
 from soft_tactile_node.estimation.bending import POWERS, TEMPERATURE_TERMS, bending_terms
 from soft_tactile_node.samples import Array
 
@@ -62,7 +62,7 @@ class BendingFit:
     terms_used: int
 
 
-def terms_of(recording: Prepared, scale_pa: float) -> Array:
+def terms_of(recording: Prepared, scale_pa: float, relief: Array | float = 0.0) -> Array:
     """Return the free-bend terms of a recording.
 
     Parameters
@@ -71,15 +71,16 @@ def terms_of(recording: Prepared, scale_pa: float) -> Array:
         A tared recording.
     scale_pa : float
         Pressure that counts as 1 (gauge Pa).
+    relief : numpy.ndarray, shape (n,), or float
+        Relative pressure that a force on the pad takes from the drive (1).
 
     Returns
     -------
     numpy.ndarray, shape (n, m)
         Terms (1).
     """
-    return bending_terms(
-        recording.time_s, recording.pressure_pa / scale_pa, recording.temperature_change, LAG_S, PLAY_RADIUS
-    )
+    drive = recording.pressure_pa / scale_pa - relief
+    return bending_terms(recording.time_s, drive, recording.temperature_change, LAG_S, PLAY_RADIUS)
 
 
 def fit_bending(recordings: Sequence[Prepared], scale_pa: float) -> BendingFit:
@@ -177,7 +178,7 @@ def _rate(recording: Prepared) -> float:
     return 1.0 / float(np.median(np.diff(recording.time_s)))
 
 
-def _hold_out(design: Array, rows: Array, fit: RidgeFit, change: Array, block: Array) -> Array:
+def _hold_out(design: Array, rows: Indices, fit: RidgeFit, change: Array, block: Indices) -> Array:
     """Return held-out predictions at full rate: each block by a fit without it."""
     out = np.zeros_like(change)
     scale = np.sqrt((design[rows] ** 2).mean(axis=0))
@@ -193,7 +194,7 @@ def _hold_out(design: Array, rows: Array, fit: RidgeFit, change: Array, block: A
 
 
 def _fit_angle(
-    recordings: Sequence[Prepared], design: Array, block: Array, step: int
+    recordings: Sequence[Prepared], design: Array, block: Indices, step: int
 ) -> tuple[Array | None, float | None]:
     """Fit the bend angle where every recording has a bend reference."""
     angles = [recording.bend_rad for recording in recordings]

@@ -61,7 +61,7 @@ def hold_last(values: Array, start: float = 0.0) -> Array:
     Returns
     -------
     numpy.ndarray, shape (n,)
-        No NaN.
+        No NaN; unit of the values.
     """
     finite = np.isfinite(values)
     if not finite.any():

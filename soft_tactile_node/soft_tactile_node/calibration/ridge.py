@@ -8,11 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import lsq_linear
 
 from soft_tactile_node.samples import Array
+
+Indices = NDArray[np.signedinteger[Any]]
+"""Row or block numbers."""
 
 PENALTIES = tuple(10.0 ** np.arange(-8.0, 0.1, 1.0))
 """Candidate penalties relative to the mean squared column (1)."""
@@ -47,7 +52,7 @@ class RidgeFit:
     terms: Array
 
 
-def split_blocks(lengths: Sequence[int], blocks: int) -> Array:
+def split_blocks(lengths: Sequence[int], blocks: int) -> Indices:
     """Return a block number for each row of several concatenated recordings.
 
     Parameters
@@ -55,14 +60,14 @@ def split_blocks(lengths: Sequence[int], blocks: int) -> Array:
     lengths : sequence of int
         Rows of each recording.
     blocks : int
-        Blocks in all (1), shared out by length.
+        Blocks in all, shared out by length.
 
     Returns
     -------
     numpy.ndarray of int, shape (n,)
         Block numbers; each block is a contiguous piece of one recording.
     """
-    numbers: list[Array] = []
+    numbers: list[Indices] = []
     start = 0
     total = sum(lengths)
     for length in lengths:
@@ -75,7 +80,7 @@ def split_blocks(lengths: Sequence[int], blocks: int) -> Array:
 def fit_ridge(
     design: Array,
     target: Array,
-    block: Array,
+    block: Indices,
     row_weight: Array | None = None,
     candidates: Sequence[Array] | None = None,
     penalties: Sequence[float] = PENALTIES,
@@ -87,7 +92,7 @@ def fit_ridge(
     design : numpy.ndarray, shape (n, m)
         Terms; no NaN.
     target : numpy.ndarray, shape (n, k)
-        What is to be explained; no NaN.
+        What is to be explained (any unit); no NaN.
     block : numpy.ndarray of int, shape (n,)
         Block of each row; one block at a time is held out.
     row_weight : numpy.ndarray, shape (n,), or None
@@ -134,8 +139,8 @@ def fit_signed(
     target: Array,
     driver: Array,
     row_weight: Array,
-    block: Array,
-    rows: Array,
+    block: Indices,
+    rows: Indices,
     like: RidgeFit,
     signs: Array,
 ) -> RidgeFit:
@@ -146,9 +151,9 @@ def fit_signed(
     design : numpy.ndarray, shape (n, m)
         Terms.
     target : numpy.ndarray, shape (n, k)
-        What is to be explained; may hold NaN outside `rows`.
+        What is to be explained (any unit); may hold NaN outside `rows`.
     driver : numpy.ndarray, shape (n,)
-        What the response follows; the sign of its regression on each target is the sign that is kept.
+        What the response follows (any unit); the sign of its regression on each target is the sign that is kept.
     row_weight : numpy.ndarray, shape (n,)
         Weight of each row (1).
     block : numpy.ndarray of int, shape (n,)
@@ -176,11 +181,10 @@ def fit_signed(
     response = (heavy * target[rows]).sum(axis=0) / (heavy * driver[rows, None]).sum(axis=0)
     floor = LEAST_SHARE * np.abs(response)
 
-    def solve(train: Array) -> Array:
+    def solve(train: Indices) -> Array:
         # the triangular factor carries all the information of the rows in m lines
-        factor = np.linalg.qr(
-            np.vstack([np.hstack([a[train], b[train]]), np.zeros((1, keep.size + b.shape[1]))]), mode="r"
-        )
+        lines = np.vstack([np.hstack([a[train], b[train]]), np.zeros((1, keep.size + b.shape[1]))])
+        factor: Array = np.linalg.qr(lines, mode="r")  # type: ignore[assignment]  # numpy types it as a tuple
         system = np.vstack([factor[:, : keep.size], ridge])
         weights = np.zeros((design.shape[1], b.shape[1]))
         for k in range(b.shape[1]):
@@ -219,7 +223,7 @@ def _best_penalty(
     count: int,
     a: Array,
     b: Array,
-    rows: Sequence[Array],
+    rows: Sequence[Indices],
     spread: Array,
 ) -> tuple[float, float]:
     """Return the lowest held-out error of one set of terms over the penalties, and its penalty."""

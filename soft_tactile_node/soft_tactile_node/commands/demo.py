@@ -114,9 +114,9 @@ def calibrate_fingers(seed: int, folder: Path) -> dict[str, Path]:
             bar.set_description_str(job.result())
             bar.update()
         fitting = {pool.submit(fit, finger, folder): finger for finger in FINGERS}
-        for job in as_completed(fitting):
-            paths[fitting[job]] = job.result()
-            bar.set_description_str(f"{fitting[job]} calibrated")
+        for fitted in as_completed(fitting):
+            paths[fitting[fitted]] = fitted.result()
+            bar.set_description_str(f"{fitting[fitted]} calibrated")
             bar.update()
     return {finger: paths[finger] for finger in FINGERS}
 

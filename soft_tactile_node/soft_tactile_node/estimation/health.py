@@ -248,5 +248,5 @@ def check_pressure(limits: HealthLimits, memo: HealthState, dt_s: float, reading
             p[AGE] = 0.0
     p[FAULT] = fault
     if fault > 0.0:
-        return (0.02 + 0.2 * p[LOST_S]) ** 2
-    return (0.2 * limits.pressure_rate * max(0.0, p[AGE] - limits.pressure_timeout_s)) ** 2
+        return float((0.02 + 0.2 * p[LOST_S]) ** 2)
+    return float((0.2 * limits.pressure_rate * max(0.0, p[AGE] - limits.pressure_timeout_s)) ** 2)

@@ -86,7 +86,7 @@ def stiffen(force_n: float, knee_n: float) -> float:
         Curve value (N).
     """
     size = knee_n * np.log1p(abs(force_n) / knee_n)
-    return size if force_n >= 0.0 else -size
+    return float(size if force_n >= 0.0 else -size)
 
 
 @compiled
@@ -125,7 +125,7 @@ def quick_tau(excess_n: float, quick_s: Array) -> float:
         Time constant (s).
     """
     filling = 0.5 + 0.5 * np.tanh(excess_n / FILLING_N)
-    return quick_s[1] + filling * (quick_s[0] - quick_s[1])
+    return float(quick_s[1] + filling * (quick_s[0] - quick_s[1]))
 
 
 @compiled

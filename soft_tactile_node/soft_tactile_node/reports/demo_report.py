@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 from bokeh.models import BoxAnnotation, Label, Span
 from bokeh.plotting import figure
+from numpy.typing import NDArray
 
 from soft_tactile_node.recordings import EstimateTable, Truth
 from soft_tactile_node.reports.numbers import FigureRow
@@ -237,7 +238,7 @@ def _draw_force(plot: figure, record: FingerRecord, begin_s: float, end_s: float
             plot.add_layout(Label(x=event.time_s, y=0.0, text=event.detail or "fault", text_font_size="12px"))
 
 
-def _shade(plot: figure, time_s: Array, mask: Array) -> None:
+def _shade(plot: figure, time_s: Array, mask: NDArray[np.bool_]) -> None:
     """Shade the times at which a mask holds; pauses under 50 ms are not shown."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(int), [0]])))
     stretches: list[list[float]] = []

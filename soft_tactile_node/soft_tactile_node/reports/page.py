@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from pathlib import Path
+from typing import TypeAlias
 
 import jinja2
 from bokeh.embed import components
@@ -17,7 +18,7 @@ from bokeh.resources import Resources
 from soft_tactile_node.recordings import write_atomically
 from soft_tactile_node.reports.numbers import FigureRow, format_value
 
-Plot = figure
+Plot: TypeAlias = figure
 """A Bokeh figure, as `make_plot` returns it."""
 
 

@@ -92,7 +92,7 @@ def compute_nees_band(effective_size: float, *, probability: float = 0.95) -> tu
     Parameters
     ----------
     effective_size : float
-        Number of independent samples, >= 1.
+        Number of independent samples (1), >= 1.
     probability : float
         Probability of the band (1).
 
@@ -122,7 +122,7 @@ def estimate_effective_size(values: Array) -> float:
     Returns
     -------
     float
-        Between 1 and n.
+        Between 1 and n (1).
 
     Notes
     -----
