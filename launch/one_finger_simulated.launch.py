@@ -21,7 +21,7 @@ def generate_launch_description() -> LaunchDescription:
         ),
         DeclareLaunchArgument(
             "calibration",
-            default_value=PathJoinSubstitution([share, "config", "calibrations", "finger.yaml"]),
+            default_value=PathJoinSubstitution([share, "config", "calibrations", "left_finger.yaml"]),
             description="Calibration file (YAML) of the simulated finger.",
         ),
         DeclareLaunchArgument(

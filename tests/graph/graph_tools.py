@@ -51,6 +51,7 @@ class Graph:
         self.executor = SingleThreadedExecutor(context=self.context)
         self.client = Node("client", context=self.context)
         self.executor.add_node(self.client)
+        self.clients: dict[str, Any] = {}
         self.nodes: list[Node] = []
         self.processes: list[subprocess.Popen[str]] = []
 
@@ -99,11 +100,14 @@ class Graph:
 
     def call(self, service: type, name: str, request: Any) -> Any:
         """Call a service and return the response."""
-        client = self.client.create_client(service, name)
+        if (
+            name not in self.clients
+        ):  # one client each: finding a service takes time, finding it again is no test of ours
+            self.clients[name] = self.client.create_client(service, name)
+        client = self.clients[name]
         self.wait(client.service_is_ready, f"service {name}")
         future = client.call_async(request)
         self.wait(future.done, f"answer of {name}")
-        self.client.destroy_client(client)
         return future.result()
 
     def transition(self, node: str, transition: int) -> bool:

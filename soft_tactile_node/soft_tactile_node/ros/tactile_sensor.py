@@ -64,6 +64,8 @@ class TactileSensor(ManagedNode):
             raise ParameterError(
                 "parameter 'wrench_frame' must be pad unless the calibration has a geometry; got 'root'"
             )
+        if self.setting("source") == "simulated" and self.setting("pressure_reference") != "absolute":
+            raise ParameterError("parameter 'pressure_reference' must be absolute with source: simulated; got 'gauge'")
         warm_up(calibration)
         self._stream = FingerStream(
             partial(make_estimator, setting=self.setting),
