@@ -22,7 +22,7 @@ from soft_tactile_node.simulation.pad import (
 )
 from soft_tactile_node.simulation.specimen import FingerParameters
 
-PAD_REACH_M = 2.5e-3
+PAD_REACH_M = 1.2e-3
 """Furthest a leaning surface moves the centre of contact along the pad (m): beyond it the pad lies flat."""
 
 

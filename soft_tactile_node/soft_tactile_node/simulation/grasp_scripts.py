@@ -20,6 +20,8 @@ REST_S = 2.0
 MOUNT_ANGLE_RAD = 0.35
 HALF_OPENING_M = 0.030
 STOP_M = 0.030
+TRIAL_LIFT_M = 0.018
+"""How far a grip that looks too weak is lifted at most (m); let go up there."""
 P = at.COMMAND_PRESSURE
 
 
@@ -167,21 +169,24 @@ def _pick(
     if with_object:
         script.place_object()
     script.wait(0.6)
-    script.move(P, touch_pa, float(rng.uniform(0.5, 1.4)))
+    script.move(P, touch_pa, float(rng.uniform(0.9, 1.8)))
     if rng.uniform() < 0.5:
         script.wait(float(rng.uniform(0.1, 0.5)))
     script.move(P, hold_pa, float(rng.uniform(0.4, 1.2)))
     script.wait(float(rng.uniform(0.6, 1.4)))
     if lift_m > 0.0:
         script.ramp(at.COMMAND_SWAY, float(rng.uniform(-0.6, 0.6)), 0.3)
-        script.move(at.COMMAND_LIFT, lift_m, float(rng.uniform(0.7, 1.2)))
+        script.move(at.COMMAND_LIFT, lift_m, max(lift_m / 0.1, 0.3) * float(rng.uniform(0.9, 1.3)))
         script.ramp(at.COMMAND_SWAY, 0.0, 0.3)
         script.wait(float(rng.uniform(0.6, 1.5)))
-        script.move(at.COMMAND_LIFT, 0.0, float(rng.uniform(0.7, 1.2)))
-        script.wait(float(rng.uniform(0.3, 0.6)))
-    script.move(P, 0.0, float(rng.uniform(0.15, 0.6)))
+        if lift_m > TRIAL_LIFT_M:
+            script.move(at.COMMAND_LIFT, 0.0, float(rng.uniform(0.7, 1.2)))
+            script.wait(float(rng.uniform(0.3, 0.6)))
+    quick = 0.0 < lift_m <= TRIAL_LIFT_M
+    script.move(P, 0.0, 0.02 if quick else float(rng.uniform(0.15, 0.6)))
     script.wait(0.3)
     script.remove_object()
+    script.ramp(at.COMMAND_LIFT, 0.0, 0.5)
     script.wait(float(rng.uniform(0.8, 1.8)))
 
 
@@ -225,7 +230,11 @@ def script_picks(
         script.put(at.COMMAND_OFFSET_Y, float(rng.uniform(-1.8e-3, 1.8e-3)))
         force = _draw_force(rng, name, cap_n, index + shift)
         pressure = hold_pressure(finger, item, mount, force)
-        _pick(script, rng, touch * float(rng.uniform(0.9, 1.0)), pressure, float(rng.uniform(0.05, 0.12)), True)
+        lift = float(rng.uniform(0.05, 0.12))
+        if force * (item.friction_static + item.stop_friction) < 1.35 * item.mass_kg * STANDARD_GRAVITY_M_S2:
+            # a grip this weak is only tried: a short lift, along which the object slides
+            lift = float(rng.uniform(0.75, 1.0)) * TRIAL_LIFT_M
+        _pick(script, rng, touch * float(rng.uniform(0.9, 1.0)), pressure, lift, True)
         index += 1
 
 

@@ -163,7 +163,8 @@ def _build_disc_table() -> Array:
 
 
 def _build_lid_table() -> Array:
-    steel = Layer(conductivity_s_m=7.0e6, relative_permeability=100.0)
+    # tinplate, cold-worked and magnetised little by the coil's weak field (invented)
+    steel = Layer(conductivity_s_m=7.0e6, relative_permeability=20.0)
     frequency = 1.0 / (2.0 * math.pi * math.sqrt(inductance_rings(COIL) * CAPACITANCE_F))
     changes = []
     for away in np.linspace(*_LID):
@@ -184,7 +185,7 @@ def load_iron_disc_tables() -> IronDiscTables:
     axes = (_DISTANCE, _HEIGHT, _TILT)
     shape = (_DISTANCE[2] + 2, _HEIGHT[2] + 2, _TILT[2] + 2, _TILT[2] + 2)
     disc = cached_table("iron-disc", (COIL, DISC, axes, 4), shape, _build_disc_table)
-    lid = cached_table("steel-lid", (COIL, CAPACITANCE_F, _LID, 2), (2, _LID[2] + 2), _build_lid_table)
+    lid = cached_table("steel-lid", (COIL, CAPACITANCE_F, _LID, 3), (2, _LID[2] + 2), _build_lid_table)
     return IronDiscTables(
         float(inductance_rings(COIL)), disc, np.ascontiguousarray(lid[0]), np.ascontiguousarray(lid[1])
     )

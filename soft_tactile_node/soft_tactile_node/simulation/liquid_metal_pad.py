@@ -111,7 +111,8 @@ def _build_film_table() -> Array:
 
 
 def _build_lid_table() -> Array:
-    steel = Layer(conductivity_s_m=7.0e6, relative_permeability=100.0)
+    # tinplate, cold-worked and magnetised little by the coil's weak field (invented)
+    steel = Layer(conductivity_s_m=7.0e6, relative_permeability=20.0)
     changes = []
     for away in np.linspace(*_LID):
         coil = SheetCoil(COIL.inner_radius_m, COIL.outer_radius_m, away, away + 0.6e-3, COIL.total_turns)
@@ -131,7 +132,7 @@ def load_liquid_metal_tables() -> LiquidMetalTables:
     """
     key = (COIL, CELL_RADIUS_M, REST_FILM_M, FREQUENCY_HZ, _VOLUME, _GAP, 1)
     film = cached_table("liquid-metal", key, (2, _VOLUME[2] + 2, _GAP[2] + 2), _build_film_table)
-    lid = cached_table("steel-lid", (COIL, FREQUENCY_HZ, _LID, 2), (2, _LID[2] + 2), _build_lid_table)
+    lid = cached_table("steel-lid", (COIL, FREQUENCY_HZ, _LID, 3), (2, _LID[2] + 2), _build_lid_table)
     air = float(inductance_rings(COIL))
     parts = (film[0], film[1], lid[0], lid[1])
     return LiquidMetalTables(air, *(np.ascontiguousarray(part) for part in parts))

@@ -87,7 +87,7 @@ class FingerParameters(NamedTuple):
 
 CREEP_TIMES_S = (0.12, 1.1, 7.0, 40.0, 220.0)
 PAD_TIMES_S = (0.04, 0.35, 3.0, 25.0)
-SHEAR_TIMES_S = (0.08, 2.5)
+SHEAR_TIMES_S = (0.02, 2.5)
 
 
 def draw_finger(rng: np.random.Generator) -> FingerParameters:
@@ -154,7 +154,7 @@ def draw_finger(rng: np.random.Generator) -> FingerParameters:
         pad_thermal_per_k=vary(-0.0025, 0.15),
         pad_loss_n_s_m=vary(3.0, 0.2),
         shear_stiffness_n_m=vary(1350.0, 0.08),
-        shear_relax_0=vary(0.09, 0.15),
+        shear_relax_0=vary(0.18, 0.15),
         shear_relax_1=vary(0.07, 0.15),
         shear_bend_stiffening=vary(0.10, 0.2),
         tilt_stiffness_n_m=vary(0.085, 0.08),

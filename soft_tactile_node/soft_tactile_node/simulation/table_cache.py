@@ -1,4 +1,7 @@
-"""Field tables are computed once and kept in the user's cache folder, under a hash of everything they depend on."""
+"""Field tables are computed once and kept in the user's cache folder, under a hash of everything they depend on.
+
+That includes the source of the physics: a corrected formula never meets a table of the old one.
+"""
 
 from __future__ import annotations
 
@@ -7,12 +10,35 @@ import hashlib
 import os
 import tempfile
 from collections.abc import Callable
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 import platformdirs
 
+from soft_tactile_node import physics
 from soft_tactile_node.samples import Array
+
+
+@lru_cache(maxsize=8)
+def _file_digest(path: str) -> str:
+    """Return a hash of a file's content; empty where there is no file."""
+    with contextlib.suppress(OSError):
+        return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+    return ""
+
+
+@lru_cache(maxsize=1)
+def _physics_digest() -> str:
+    """Return a hash of the formulas."""
+    folder = Path(physics.__file__).parent
+    return hashlib.sha256("".join(_file_digest(str(path)) for path in sorted(folder.glob("*.py"))).encode()).hexdigest()
+
+
+def _home_of(build: Callable[[], Array]) -> str:
+    """Return the file in which a function is written."""
+    code = getattr(build, "__code__", None)
+    return code.co_filename if code is not None else ""
 
 
 def cached_table(kind: str, key: object, shape: tuple[int, ...], build: Callable[[], Array]) -> Array:
@@ -34,7 +60,8 @@ def cached_table(kind: str, key: object, shape: tuple[int, ...], build: Callable
     numpy.ndarray, shape as asked
         The table, in the unit it was built in.
     """
-    digest = hashlib.sha256(repr((kind, key, shape)).encode()).hexdigest()[:20]
+    text = repr((kind, key, shape, _physics_digest(), _file_digest(_home_of(build))))
+    digest = hashlib.sha256(text.encode()).hexdigest()[:20]
     folder = Path(platformdirs.user_cache_dir("soft_tactile_node")) / "tables"
     path = folder / f"{kind}-{digest}.npy"
     with contextlib.suppress(OSError, ValueError, EOFError):

@@ -7,6 +7,7 @@ import platformdirs
 import pytest
 from numpy.testing import assert_array_equal
 
+from soft_tactile_node.simulation import table_cache
 from soft_tactile_node.simulation.table_cache import cached_table
 
 
@@ -69,3 +70,12 @@ def test_cache_that_cannot_be_written_does_not_matter(tmp_path, monkeypatch):
     (tmp_path / "file").write_text("in the way")
     monkeypatch.setattr(platformdirs, "user_cache_dir", lambda name: str(tmp_path / "file" / name))
     assert cached_table("t", "key", (2, 3), Builder()).shape == (2, 3)
+
+
+def test_changed_physics_gets_new_tables(folder, monkeypatch):
+    """A table made with other formulas is not used."""
+    build = Builder()
+    cached_table("t", "key", (2, 3), build)
+    monkeypatch.setattr(table_cache, "_physics_digest", lambda: "corrected")
+    cached_table("t", "key", (2, 3), build)
+    assert build.calls == 2
