@@ -143,11 +143,12 @@ def _read(file: Path) -> Mapping[str, Any]:
     try:
         with file.open("rb") as stream:
             text = stream.read(MAX_BYTES + 1)
-        if len(text) > MAX_BYTES:
-            raise StudyError(f"{file}: must be smaller than {MAX_BYTES} bytes; is this a study file?")
-        data = yaml.safe_load(text.decode("utf-8"))
     except OSError as error:
         raise StudyError(f"{file}: cannot be read ({error.strerror}); check the name and the rights") from None
+    if len(text) > MAX_BYTES:
+        raise StudyError(f"{file}: must be smaller than {MAX_BYTES} bytes; is this a study file?")
+    try:
+        data = yaml.safe_load(text.decode("utf-8"))
     except (yaml.YAMLError, UnicodeDecodeError, RecursionError, ValueError) as error:
         mark = getattr(error, "problem_mark", None)
         place = f", line {mark.line + 1}" if mark is not None else ""
@@ -224,6 +225,8 @@ _KINDS = ("conductor", "silicone", "powder")
 
 
 def _shown(value: object) -> str:
+    if isinstance(value, dict | list):  # never spelled out: a file of a few lines can stand for a huge one
+        return ("keys" if isinstance(value, dict) else "a list") if value else "nothing"
     text = repr(value) if isinstance(value, str) else str(value)
     return text if len(text) <= 60 else text[:57] + "..."
 

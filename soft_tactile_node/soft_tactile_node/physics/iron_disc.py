@@ -99,9 +99,17 @@ class DiscResponse:
         fields = np.asarray(fields_t_a, dtype=float)
         if fields.shape[-2:] != self.points_m.shape:
             raise RangeError(f"fields_t_a must end in shape {self.points_m.shape}; got {fields.shape[-2:]}")
-        flat = fields.reshape(*fields.shape[:-2], -1)
-        answer = flat * np.repeat(self.form, 3) if self.form.ndim == 1 else flat @ self.form
-        return np.asarray(flat @ np.swapaxes(answer, -1, -2) / MU0_H_M, dtype=np.complex128)
+        rows = fields.reshape(-1, fields.shape[-2] * 3)  # one matrix product for all poses and coils
+        answer: NDArray[np.generic] = _times(rows, self.form.real)
+        if np.iscomplexobj(self.form):
+            answer = answer + 1j * _times(rows, self.form.imag)
+        shape = (*fields.shape[:-2], rows.shape[1])
+        turned = np.swapaxes(answer.reshape(shape), -1, -2)
+        return np.asarray(rows.reshape(shape) @ turned / MU0_H_M, dtype=np.complex128)
+
+
+def _times(rows: Array, form: Array) -> Array:
+    return np.asarray(rows * np.repeat(form, 3) if form.ndim == 1 else rows @ np.ascontiguousarray(form))
 
 
 def weak_response(disc: MagneticDisc, radial: int = 5, around: int = 16, through: int = 4) -> DiscResponse:
