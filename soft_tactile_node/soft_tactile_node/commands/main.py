@@ -18,6 +18,7 @@ from soft_tactile_node.errors import SoftTactileError
 
 BAD_DATA = 1
 INTERRUPTED = 130
+LONGEST_TEXT = 200  # of an unexpected error, in characters
 NOT_COMMANDS = ("main",)
 
 
@@ -100,7 +101,8 @@ def _describe(error: Exception) -> str:
         return text
     if isinstance(error, OSError):
         return f"{error.filename or 'system'}: {error.strerror or text}"
+    shown = text if len(text) <= LONGEST_TEXT else text[:LONGEST_TEXT] + "..."
     return (
-        f"unexpected {type(error).__name__}: {text or 'no text'}; this is a defect: run `soft-tactile --traceback …` "
+        f"unexpected {type(error).__name__}: {shown or 'no text'}; this is a defect: run `soft-tactile --traceback …` "
         "again and report what it prints"
     )

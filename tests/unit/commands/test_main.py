@@ -70,6 +70,7 @@ def test_wrong_usage_is_exit_code_2(shell: Shell, words: list[str], message: str
             ZeroDivisionError("division by zero"),
             f"soft-tactile: unexpected ZeroDivisionError: division by zero; {ADVICE}\n",
         ),
+        (ValueError("long " * 500), f"soft-tactile: unexpected ValueError: {'long ' * 40}...; {ADVICE}\n"),
     ],
 )
 def test_an_error_is_one_line(shell: Shell, monkeypatch: pytest.MonkeyPatch, error: Exception, line: str) -> None:
