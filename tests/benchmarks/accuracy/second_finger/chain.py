@@ -73,16 +73,17 @@ class Chain:
         return np.asarray(self.spring * phi * (hardening + (s.back_stiffness - 1.0) * backwards))
 
     def _places(self, phi: Array) -> tuple[Array, Array]:
-        """Joint positions (n+1, 2) and link angles (n)."""
+        """Joint positions with the far end (n+1, 2) and link angles (n); the first joint sits half a link from the root."""
         angle = np.cumsum(phi)
         steps = self.link * np.stack([np.cos(angle), np.sin(angle)], axis=1)
-        return np.vstack([np.zeros(2), np.cumsum(steps, axis=0)]), angle
+        root_stub = np.array([self.link / 2.0, 0.0])
+        return root_stub + np.vstack([np.zeros(2), np.cumsum(steps, axis=0)]), angle
 
     def _at(self, phi: Array, distance: float) -> tuple[Array, float, int]:
         nodes, angle = self._places(phi)
-        index = min(int(distance / self.link - 1e-9), LINKS - 1)
+        index = min(int(distance / self.link - 0.5), LINKS - 1)
         direction = np.array([np.cos(angle[index]), np.sin(angle[index])])
-        return nodes[index] + (distance - index * self.link) * direction, float(angle[index]), index
+        return nodes[index] + (distance - (index + 0.5) * self.link) * direction, float(angle[index]), index
 
     def _residual(self, phi: Array, actuation: float, distance: float, force: float, gravity: Array) -> Array:
         nodes, angle = self._places(phi)
@@ -118,12 +119,12 @@ class Chain:
 
     def angle(self, phi: Array) -> float:
         """Pad angle (rad), between the two links beside the pad."""
-        return float(np.interp(self.specimen.pad_place / self.link, np.arange(LINKS) + 0.5, np.cumsum(phi)))
+        return float(np.interp(self.specimen.pad_place / self.link, np.arange(LINKS) + 1.0, np.cumsum(phi)))
 
     def curvature(self, phi: Array) -> float:
-        """Mean joint angle around the pad relative to the uniform arc of full pressure (1)."""
+        """Mean angle of the two joints beside the pad relative to the uniform arc of full pressure (1)."""
         centre = round(self.specimen.pad_place / self.link)
-        return float(np.mean(phi[centre - 1 : centre + 2]) / self.joint_full)
+        return float(np.mean(phi[centre - 1 : centre + 1]) / self.joint_full)
 
     def point(self, phi: Array) -> Array:
         """Place of the pad (m), shape (2,)."""

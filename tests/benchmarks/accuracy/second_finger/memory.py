@@ -73,25 +73,19 @@ def relays_step(table, stack, depth, value):  # type: ignore[no-untyped-def]
     `stack` holds the alternating extrema, oldest first: low, high, low, ...; `stack[0]` is negative saturation. The last entry is the
     present input. Output is zero at negative saturation.
     """
-    # drop the present point, then every pair the new value passes
-    rising = value > stack[depth - 1]
-    while depth >= 3:
-        last_is_high = (depth - 1) % 2 == 1
-        if last_is_high == rising:  # went on in the same direction: the present point just moves
-            previous = stack[depth - 3]
-            passed = value >= previous if rising else value <= previous
-            if not passed:
-                break
-            depth -= 2
+    last = stack[depth - 1]
+    if value != last:
+        rising = value > last
+        if depth >= 2 and ((depth - 1) % 2 == 1) == rising:
+            stack[depth - 1] = value  # on in the same direction: the present point moves
         else:
-            break
-    if depth >= 2 and ((depth - 1) % 2 == 1) == rising:
-        stack[depth - 1] = value
-    elif value != stack[depth - 1]:
-        if depth == STACK:  # full: forget the newest, smallest loop
+            if depth == STACK:  # full: forget the newest, smallest loop
+                depth -= 2
+            stack[depth] = value
+            depth += 1
+        while depth >= 4 and (value >= stack[depth - 3] if rising else value <= stack[depth - 3]):
+            stack[depth - 3] = value  # an extremum passed again is wiped out with its loop
             depth -= 2
-        stack[depth] = value
-        depth += 1
     total = 0.0
     for k in range(1, depth):
         if k % 2 == 1:
