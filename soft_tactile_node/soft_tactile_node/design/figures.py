@@ -372,15 +372,13 @@ def stand_off(change: Callable[[float], float], surface_m: float, threshold_h: f
     return float(math.exp(found) - surface_m)
 
 
-def choose_turns(inductance_of: Callable[[int], float], capacitance_f: float, frequency_hz: float) -> int:
+def choose_turns(frequency_of: Callable[[int], float], frequency_hz: float) -> int:
     """Return the turns of a layer at which the tank comes closest to a wanted frequency.
 
     Parameters
     ----------
-    inductance_of : callable
-        Inductance at rest (H) of a number of turns.
-    capacitance_f : float
-        Tank capacitor (F).
+    frequency_of : callable
+        Frequency of the tank at rest (Hz) for a number of turns.
     frequency_hz : float
         Frequency wanted (Hz).
 
@@ -389,10 +387,25 @@ def choose_turns(inductance_of: Callable[[int], float], capacitance_f: float, fr
     int
         Turns of one layer (1), >= 1.
     """
-    wanted = 1.0 / ((2.0 * math.pi * frequency_hz) ** 2 * capacitance_f)
     turns = 10
-    for _ in range(4):
-        scaled = turns * math.sqrt(wanted / max(inductance_of(turns), 1e-30))
-        turns = min(max(1, round(scaled)), 500)
+    for _ in range(4):  # the frequency is about as one over the turns
+        turns = min(max(1, round(turns * frequency_of(turns) / frequency_hz)), 500)
     choices = [max(1, turns - 1), turns, turns + 1]
-    return min(choices, key=lambda n: abs(math.log(max(inductance_of(n), 1e-30) / wanted)))
+    return min(choices, key=lambda n: abs(math.log(frequency_of(n) / frequency_hz)))
+
+
+def tank_frequency(inductance_h: float, capacitance_f: float, resistance_ohm: float) -> float:
+    """Return the frequency at which a tank with its losses swings; that of the lossless tank where it would not.
+
+    Parameters
+    ----------
+    inductance_h, capacitance_f, resistance_ohm : float
+        The tank (H, F, ohm).
+
+    Returns
+    -------
+    float
+        Frequency (Hz).
+    """
+    lossy = float(resonance_frequency(inductance_h, capacitance_f, resistance_ohm))
+    return lossy if math.isfinite(lossy) else float(resonance_frequency(inductance_h, capacitance_f))

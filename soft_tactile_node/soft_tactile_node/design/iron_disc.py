@@ -18,6 +18,7 @@ from soft_tactile_node.design.figures import (
     plate_change,
     reading_noise,
     stand_off,
+    tank_frequency,
     zero_slope,
 )
 from soft_tactile_node.design.iron_disc_words import describe_limits
@@ -272,11 +273,12 @@ def evaluate_iron_disc(design: Design) -> DesignFigures:
     """
     pad, load = design.pad, design.load
     assert isinstance(pad, IronDiscPad)
-    turns = pad.coil.turns or choose_turns(
-        lambda n: float(inductance_rings(pad.coil.spiral(n))),
-        design.readout.capacitance_f,
-        float(pad.frequency_hz or 0),
-    )
+    tank_f = design.readout.capacitance_f
+
+    def air_frequency(turns: int) -> float:
+        return float(resonance_frequency(inductance_rings(pad.coil.spiral(turns)), tank_f))
+
+    turns = pad.coil.turns or choose_turns(air_frequency, float(pad.frequency_hz or 0.0))
     model = build_model(design, turns)
     copper: Conductor = find_material(design, pad.coil.conductor, Conductor, "pad.coil.conductor")
     silicone: Silicone = find_material(design, pad.cushion.silicone, Silicone, "pad.cushion.silicone")
@@ -286,10 +288,11 @@ def evaluate_iron_disc(design: Design) -> DesignFigures:
     curve = model.changes(force, no_shear)
     air = float(inductance_rings(model.coil))
     inductance = air + float(np.mean(curve[0].real))
-    frequency = float(resonance_frequency(inductance, design.readout.capacitance_f))
+    frequency = float(resonance_frequency(inductance, tank_f))
     omega = 2.0 * math.pi * frequency
     resistance = coil_resistance(model.coil, frequency, resistivity_ohm_m=copper.resistivity_ohm_m)
     resistance -= omega * float(np.mean(curve[0].imag))
+    frequency = tank_frequency(inductance, tank_f, resistance)
     noise = reading_noise(design.readout, inductance, resistance)
     combined_noise = 2.0 * noise.inductance_h  # four independent coils, each with weight one
     normal = _combine(curve)[:, 0]

@@ -17,6 +17,7 @@ from soft_tactile_node.design.figures import (
     plate_change,
     reading_noise,
     stand_off,
+    tank_frequency,
     zero_slope,
 )
 from soft_tactile_node.design.liquid_metal_words import describe_limits
@@ -150,6 +151,7 @@ def build_model(design: Design) -> CellsModel:
     pad, readout = design.pad, design.readout
     assert isinstance(pad, LiquidMetalPad)
     metal: Conductor = find_material(design, pad.metal, Conductor, "pad.metal")
+    copper: Conductor = find_material(design, pad.coil.conductor, Conductor, "pad.coil.conductor")
     silicone: Silicone = find_material(design, pad.silicone, Silicone, "pad.silicone")
     press = CellWall(0.5 * pad.press_cell.diameter_m, pad.press_cell.roof_m, silicone.modulus_pa)
     cell = CellWall(0.5 * pad.coil_cell.diameter_m, pad.coil_cell.roof_m, silicone.modulus_pa)
@@ -164,20 +166,22 @@ def build_model(design: Design) -> CellsModel:
         cell.radius_m, pad.coil.cover_m + pad.coil_cell.wall_m, pad.coil_cell.film_m, metal.resistivity_ohm_m
     )
 
-    def rest_inductance(turns: int, frequency_hz: float) -> float:
+    def rest_frequency(turns: int, frequency_hz: float) -> float:
         coil = pad.coil.spiral(turns)
-        change = film_impedance_change(coil, film, frequency_hz, across=24, through=4)
-        return float(inductance_rings(coil)) + float(np.real(change))
+        change = complex(film_impedance_change(coil, film, frequency_hz, across=24, through=4))
+        loss = coil_resistance(coil, frequency_hz, resistivity_ohm_m=copper.resistivity_ohm_m)
+        loss -= 2.0 * math.pi * frequency_hz * change.imag
+        return tank_frequency(float(inductance_rings(coil)) + change.real, readout.capacitance_f, loss)
 
     if pad.coil.turns is None:
         wanted = float(pad.frequency_hz or 0.0)
-        turns = choose_turns(lambda n: rest_inductance(n, wanted), readout.capacitance_f, wanted)
+        turns = choose_turns(lambda n: rest_frequency(n, wanted), wanted)
         frequency = wanted
     else:
         turns = pad.coil.turns
         frequency = float(resonance_frequency(inductance_rings(pad.coil.spiral(turns)), readout.capacitance_f))
-    for _ in range(3):  # the metal's effect depends a little on the frequency it sets
-        frequency = float(resonance_frequency(rest_inductance(turns, frequency), readout.capacitance_f))
+    for _ in range(4):  # the metal's effect depends a little on the frequency it sets
+        frequency = rest_frequency(turns, frequency)
     return CellsModel(pad, pad.coil.spiral(turns), metal, press, cell, duct, frequency)
 
 

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 import yaml
-from unit.design.studies import IRON_DISC, LIQUID_METAL, changed
 
 from soft_tactile_node.commands.main import run
 from soft_tactile_node.design import parse_study, run_study
+from unit.design.studies import IRON_DISC, LIQUID_METAL, changed
 
 
 def write_study(folder: Path, study) -> Path:
@@ -30,7 +30,9 @@ def two_discs():
 def test_json_and_report(tmp_path, capsys):
     """One run prints machine-readable figures and writes a page that needs no network, summary first."""
     report = tmp_path / "report.html"
-    assert run(["design", str(write_study(tmp_path, two_discs())), "--jobs", "1", "--json", "--report", str(report)]) == 0
+    assert (
+        run(["design", str(write_study(tmp_path, two_discs())), "--jobs", "1", "--json", "--report", str(report)]) == 0
+    )
     data = json.loads(capsys.readouterr().out)
     best = data["designs"][0]
     assert [one["design"] for one in data["designs"]] == sorted(
@@ -40,7 +42,7 @@ def test_json_and_report(tmp_path, capsys):
     assert len(best["normal_h"]) == len(best["force_n"]) == 6
     assert set(best["stand_off_m"]) == {"steel lid", "aluminium tray"}
     page = report.read_text(encoding="utf-8")
-    words = page.index("<h2 id=\"summary-heading\">")
+    words = page.index('<h2 id="summary-heading">')
     assert words < page.index("Designs, best first</h2>") < page.index("Plots</h2>")
     assert f"design {best['design']}" in page[words : words + 3000]
     loads = re.findall(r"<(?:script|link|img)[^>]+(?:src|href)=[\"'](?!data:|#)([^\"']+)", page)
@@ -71,7 +73,11 @@ def test_table_names_noise_and_remarks(tmp_path, capsys):
     ("key", "value", "line"),
     [
         ("pad__cushion__gap_m", -1e-3, "pad.cushion.gap_m must be > 0; got -0.001"),
-        ("pad__coil__conductor", "butter", "pad.coil.conductor must be one of aluminium, copper, gallium_indium, steel"),
+        (
+            "pad__coil__conductor",
+            "butter",
+            "pad.coil.conductor must be one of aluminium, copper, gallium_indium, steel",
+        ),
         ("pad__disc__thickness_m", float("nan"), "pad.disc.thickness_m must be a finite number; got nan"),
         ("pad__coil__turns", 0, "pad.coil.turns must be >= 1; got 0"),
         ("pad__coil__outer_radius_m", 1e-4, "pad.coil.outer_radius_m must be > inner_radius_m = 0.0008; got 0.0001"),

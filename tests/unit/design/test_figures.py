@@ -51,7 +51,7 @@ def test_decibel():
 
 
 def test_noise_is_the_sum_of_its_parts():
-    """Clock, gate, counts and inductance give the noise by hand; a lossy tank turns a little more of it into inductance."""
+    """Clock, gate, counts and inductance give the noise by hand; a lossy tank turns more of it into inductance."""
     noise = reading_noise(Readout(), 10e-6, 1e-3)
     assert noise.step == pytest.approx(1.25e-5)
     assert noise.frequency == pytest.approx(1.25e-5 * math.sqrt(1 / 6 + 1))
@@ -87,10 +87,10 @@ def test_viscoelastic_loop_against_closed_form():
     share, tau, period = 0.1, 2.0, 10.0
     load = Load(cycle_s=period)
     path, elastic = elastic_cycle(load, Silicone(modulus_pa=1e5, branch_share=share, relaxation_s=tau))
-    # force control: the elastic force f obeys f' (1 + share) + (f - F)/tau = F', a lag of retardation time tau (1 + share)
+    # the elastic force f obeys f' (1 + share) + (f - F)/tau = F': a lag with the retardation time tau (1 + share)
     late = tau * (1.0 + share)
     rate = load.normal_n / (0.5 * period)
-    # deviation d = f - F of the settled triangle: d' = -d/late -+ rate share/(1 + share), antisymmetric over half a period
+    # d = f - F of the settled triangle obeys d' = -d/late -+ rate share/(1 + share), antisymmetric over half a period
     settled = share * tau * rate
     start = settled * math.tanh(0.25 * period / late)
     np.testing.assert_allclose(elastic[0] - path[0], start, rtol=0.01, atol=0)
@@ -125,6 +125,6 @@ def test_metal_lowers_the_inductance_of_a_coil_at_radio_frequency():
 
 def test_turns_are_chosen_to_the_nearest():
     """The turns come within one of the frequency asked for."""
-    got = choose_turns(lambda n: 1e-8 * n**2, 100e-12, 5e6)
+    got = choose_turns(lambda n: 1 / (2 * math.pi * n * math.sqrt(1e-8 * 100e-12)), 5e6)
     exact = math.sqrt(1 / ((2 * math.pi * 5e6) ** 2 * 100e-12 * 1e-8))
     assert abs(got - exact) <= 0.5

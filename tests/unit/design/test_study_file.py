@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 import yaml
-from unit.design.studies import IRON_DISC, LIQUID_METAL, SHIPPED, changed
 
 from soft_tactile_node.design import load_study, parse_study
 from soft_tactile_node.design.schema import IronDiscPad
 from soft_tactile_node.errors import StudyError
+from unit.design.studies import IRON_DISC, LIQUID_METAL, SHIPPED, changed
 
 
 @pytest.mark.parametrize(
@@ -51,13 +51,19 @@ from soft_tactile_node.errors import StudyError
             changed(IRON_DISC, sweep={"grid": {"pad.cushion.gap_m": [1e-3, -2e-3]}}),
             "pad.cushion.gap_m must be > 0; got -0.002 (design 2 of the sweep: pad.cushion.gap_m = -0.002)",
         ),
-        (changed(IRON_DISC, sweep={"grid": {"pad.cushion.gap_m": 3}}), "sweep.grid.pad.cushion.gap_m must be a list; got 3"),
+        (
+            changed(IRON_DISC, sweep={"grid": {"pad.cushion.gap_m": 3}}),
+            "sweep.grid.pad.cushion.gap_m must be a list; got 3",
+        ),
         (changed(IRON_DISC, pad=3), "pad must be a group of keys; got 3"),
         (
             changed(IRON_DISC, materials={"mine": {"kind": "silicone"}}),
             "materials.mine.modulus_pa is missing; give it a value",
         ),
-        (changed(LIQUID_METAL, pad__metal="mercury"), "pad.metal must be one of aluminium, copper, gallium_indium, steel"),
+        (
+            changed(LIQUID_METAL, pad__metal="mercury"),
+            "pad.metal must be one of aluminium, copper, gallium_indium, steel",
+        ),
         (
             changed(LIQUID_METAL, pad__cells_apart_m=5e-3),
             "pad.cells_apart_m must be >= the cells' mean diameter 0.0125; got 0.005",
@@ -83,7 +89,7 @@ def test_turns_or_frequency_must_be_given():
 
 
 def test_sweep_may_set_what_the_base_leaves_out():
-    """A key set by the sweep need not be written twice, and a wrong base value is found even if the sweep replaces it."""
+    """A key set by the sweep need not be written twice, and a wrong base value is found even if it is replaced."""
     study = changed(IRON_DISC, sweep={"list": [{"pad.cushion.gap_m": 1e-3}, {"pad.cushion.gap_m": 2e-3}]})
     del study["pad"]["cushion"]["gap_m"]
     _, cases = parse_study(study)
@@ -142,7 +148,7 @@ def test_a_file_that_unfolds_is_refused_at_once(tmp_path: Path):
     lines += [f"a{k}: &a{k} [*a{k - 1}, *a{k - 1}, *a{k - 1}, *a{k - 1}, *a{k - 1}, *a{k - 1}]" for k in range(1, 12)]
     path = tmp_path / "study.yaml"
     path.write_text("\n".join([*lines, "pad: *a11"]), encoding="utf-8")
-    with pytest.raises(StudyError, match="pad must be a group of keys; got a list|a0 is not a known key"):
+    with pytest.raises(StudyError, match=r"pad must be a group of keys; got a list|a0 is not a known key"):
         load_study(path)
 
 
