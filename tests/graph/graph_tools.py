@@ -100,9 +100,7 @@ class Graph:
 
     def call(self, service: type, name: str, request: Any) -> Any:
         """Call a service and return the response."""
-        if (
-            name not in self.clients
-        ):  # one client each: finding a service takes time, finding it again is no test of ours
+        if name not in self.clients:  # one client each, to be found once
             self.clients[name] = self.client.create_client(service, name)
         client = self.clients[name]
         self.wait(client.service_is_ready, f"service {name}")
