@@ -21,16 +21,16 @@ from soft_tactile_node.samples import Array
 
 
 def figures_of_merit(
-    free: Sequence[Prepared], bending: BendingFit, press: Sequence[Prepared], pad: PadFit
+    free: Sequence[Prepared], bending: BendingFit, pad: PadFit
 ) -> dict[str, Figure]:
     """Return the figures of merit.
 
     Parameters
     ----------
-    free, press : sequence of Prepared
-        The recordings.
+    free : sequence of Prepared
+        The free-bend recordings.
     bending, pad : BendingFit, PadFit
-        Their fits.
+        The fits.
 
     Returns
     -------

@@ -9,7 +9,7 @@ import numpy as np
 
 from soft_tactile_node.calibration.bending_fit import LAG_S, PLAY_RADIUS, BendingFit, fit_bending, slope_table
 from soft_tactile_node.calibration.figures import figures_of_merit
-from soft_tactile_node.calibration.noise_fit import fit_health, fit_noise
+from soft_tactile_node.calibration.noise_fit import fit_health, fit_noise, measure_tails
 from soft_tactile_node.calibration.pad_fit import PadFit, fit_pad
 from soft_tactile_node.calibration.preparation import Prepared, prepare
 from soft_tactile_node.calibration.record import (
@@ -98,14 +98,14 @@ def calibrate(
     slope_load, slope = slope_table(bending.weights)
     temperature = _temperature_range([*free_bend, *press])
     response = float(np.nansum(pad_fit.force_n[:, 2:3] * np.vstack(pad_fit.departures)))
-    return Calibration(
+    calibration = Calibration(
         schema_version=SCHEMA_VERSION,
         channels=free_bend[0].channels,
-        pad=pad or ("iron_disc" if response > 0.0 else "liquid_metal"),  # type: ignore[arg-type]
+        pad=pad or ("iron_disc" if response > 0.0 else "liquid_metal"),
         units=UNITS,
         made_on=made_on or date(1970, 1, 1),
         sources=tuple(
-            SourceFile(name=recording.source, kind=kind, sha256=recording.sha256)  # type: ignore[arg-type]
+            SourceFile(name=recording.source, kind=kind, sha256=recording.sha256)
             for kind, group in (("free_bend", free_bend), ("press", press))
             for recording in group
         ),
@@ -122,7 +122,7 @@ def calibrate(
             slope=nested(slope),
         ),
         pad_model=PadModel(
-            axes=pad_fit.axes,  # type: ignore[arg-type]
+            axes=pad_fit.axes,
             quick_s=nested(pad_fit.quick_s),
             lag_s=nested(pad_fit.lag_s),
             shear_s=nested(pad_fit.shear_s),
@@ -130,15 +130,18 @@ def calibrate(
             error_floor=nested(pad_fit.error_floor),
             error_relative=nested(pad_fit.error_relative),
             place=nested(pad_fit.place),
+            compliance=pad_fit.compliance,
             force_rate_n=FORCE_RATE_N,
         ),
         noise=noise,
         health=fit_health([*free_bend, *press], everything, scale_pa),
-        figures=figures_of_merit(free, bending, pressed, pad_fit),
+        figures=figures_of_merit(free, bending, pad_fit),
         not_identified=find_gaps(free, pressed, pad_fit),
         serial=serial,
         geometry=geometry,
     )
+    tails = measure_tails(calibration, free, bending)
+    return calibration.model_copy(update={"noise": noise.model_copy(update={"tail": tails})})
 
 
 def _fit_pad(pressed: Sequence[Prepared], bending: BendingFit) -> PadFit:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from scipy.stats import norm
 
 from soft_tactile_node.calibration.bending_fit import BendingFit
 from soft_tactile_node.calibration.pad_fit import PadFit, find_unloaded
@@ -18,9 +19,15 @@ from soft_tactile_node.calibration.wander import (
     split_wander,
     white_noise,
 )
-from soft_tactile_node.estimation.decision import QUICK_S, RELAX_S
+from soft_tactile_node.estimation.decision import QUICK_S, RELAX_S, free_scores
+from soft_tactile_node.estimation.model import build_model
+from soft_tactile_node.estimation.settings import LIGHT
+from soft_tactile_node.estimation.types import CalibratedFinger
 from soft_tactile_node.recordings import Recording
 from soft_tactile_node.samples import Array
+
+TAIL_QUANTILE = 0.9995
+"""Quantile at which the tail of the touch test is measured (1)."""
 
 SETTLE_S = 2.0
 """Start of a recording that the drift bank needs to fill (s)."""
@@ -48,28 +55,46 @@ def fit_noise(free: Sequence[Prepared], bending: BendingFit, press: Sequence[Pre
         departures.append(run_bank(recording.time_s, filled, WANDER_S, QUICK_S)[settled])
         activities.append(mean_activity(recording.time_s, rate, WANDER_S)[settled])
     departure, activity = np.concatenate(departures), np.concatenate(activities)
-    rest, active, tail = [], [], []
-    for w in range(WANDER_S.size):
-        quiet_part, active_part = split_wander(departure[:, w], activity[:, w])
-        rest.append(quiet_part)
-        active.append(active_part)
-        tail.append(_tail(departure[:, w], activity[:, w], quiet_part, active_part))
+    parts = [split_wander(departure[:, w], activity[:, w]) for w in range(WANDER_S.size)]
     white = clip_positive(np.mean([white_noise(r.change) for r in [*free, *press]], axis=0))
     return NoiseModel(
         white=nested(white),
         wander_s=nested(WANDER_S),
-        wander_rest=nested(np.array(rest)),
-        wander_active=nested(np.array(active)),
+        wander_rest=nested(np.array([part[0] for part in parts])),
+        wander_active=nested(np.array([part[1] for part in parts])),
         wander_loaded=nested(_loaded_wander(press, pad)),
-        tail=nested(np.array(tail)),
+        tail=(1.0,) * WANDER_S.size,
     )
 
 
-def _tail(departure: Array, activity: Array, rest: Array, active: Array) -> float:
-    """Return how much heavier the tail of the normalised departure is than a Gaussian's, at least 1."""
-    variance = np.diag(rest)[None, :] + activity[:, None] * np.diag(active)[None, :]
-    z = np.abs(departure) / np.sqrt(variance + 1e-300)
-    return float(np.clip(np.quantile(z, 0.999) / 3.2905, 1.0, 4.0))
+def measure_tails(finger: CalibratedFinger, free: Sequence[Prepared], bending: BendingFit) -> tuple[float, ...]:
+    """Return how much further the touch test of each memory strays than a Gaussian would, on held-out residuals.
+
+    Parameters
+    ----------
+    finger : CalibratedFinger
+        The calibration so far, its tails not used.
+    free : sequence of Prepared
+        Free-bend recordings.
+    bending : BendingFit
+        Their fit.
+
+    Returns
+    -------
+    tuple of float
+        One stretch for each memory of the drift bank, at least 1 (1).
+    """
+    model = build_model(finger, LIGHT).separation
+    slope_load, slope = np.array(finger.bending.slope_load), np.array(finger.bending.slope)
+    scores = []
+    for recording, residual, load, rate in zip(free, bending.residuals, bending.loads, bending.rates, strict=True):
+        filled = np.stack([hold_last(residual[:, k]) for k in range(residual.shape[1])], axis=1)
+        activity = mean_activity(recording.time_s, rate, WANDER_S)
+        bend_slope = np.stack([np.interp(load, slope_load, slope[:, k]) for k in range(slope.shape[1])], axis=1)
+        settled = recording.time_s > recording.time_s[0] + SETTLE_S
+        scores.append(free_scores(model, recording.time_s, filled, load, activity, bend_slope)[settled])
+    highest = np.quantile(np.concatenate(scores), TAIL_QUANTILE, axis=0)
+    return nested(np.clip(highest / norm.ppf(TAIL_QUANTILE), 1.0, 8.0))
 
 
 def _loaded_wander(press: Sequence[Prepared], pad: PadFit) -> Array:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
@@ -30,6 +31,11 @@ QUICK_SETS: tuple[tuple[float, float], ...] = (
 
 LAG_S = (0.1, 0.5, 2.5, 12.0)
 """Time constants of the slow pad memory (s)."""
+
+COMPLIANCES = (0.0, 0.02, 0.04, 0.06, 0.08, 0.10, 0.12, 0.15, 0.19)
+"""Relative pressures per newton offered to the fit (1/N): how much of the drive a force on the pad takes away."""
+
+T = TypeVar("T")
 
 SHEAR_S = (0.3, 3.0)
 """Time constants of the shear memory (s)."""
@@ -70,6 +76,10 @@ class PadFit:
         Error covariance at light load (1) and per squared force (1/N^2).
     place : numpy.ndarray, shape (2,)
         Standard deviation of the apparent shear that off-centre contact made, per normal force (1).
+    compliance : float
+        Relative pressure that a newton on the pad takes from the drive of the finger (1/N).
+    loads : tuple of numpy.ndarray, shape (n,)
+        Drive of each recording, relief taken off, behind the quick lag (1).
     """
 
     axes: int
@@ -85,6 +95,8 @@ class PadFit:
     error_floor: Array
     error_relative: Array
     place: Array
+    compliance: float
+    loads: tuple[Array, ...]
 
 
 @dataclass(frozen=True)
@@ -105,9 +117,10 @@ class Memory:
     axes: int
 
     def design(self, time_s: Array, force_n: Array, load: Array) -> Array:
-        """Return the pad's terms for one recording; see `estimation.pad.pad_design`."""
-        return pad_design(time_s, np.ascontiguousarray(force_n), load, self.quick_s, self.lag_s, self.shear_s, self.axes)
-
+        """Return `pad_design` of `time_s` (s), `force_n` (N) and `load` (1) with this memory; see `estimation.pad`."""
+        return pad_design(
+            time_s, np.ascontiguousarray(force_n), load, self.quick_s, self.lag_s, self.shear_s, self.axes
+        )
 
 
 def smooth_force(recording: Prepared) -> Array:
@@ -129,7 +142,9 @@ def smooth_force(recording: Prepared) -> Array:
     for axis in range(3):
         values = recording.force_n[:, axis]
         good = np.isfinite(values)
-        filled = np.interp(recording.time_s, recording.time_s[good], values[good]) if good.any() else np.zeros(values.size)
+        filled = (
+            np.interp(recording.time_s, recording.time_s[good], values[good]) if good.any() else np.zeros(values.size)
+        )
         out[:, axis] = uniform_filter1d(filled, width, mode="nearest")
     return out
 
@@ -174,21 +189,28 @@ def fit_pad(recordings: Sequence[Prepared], bending: BendingFit, axes: int) -> P
         See PadFit.
     """
     forces = [smooth_force(recording) for recording in recordings]
-    frees = [terms_of(recording, bending.scale_pa) for recording in recordings]
-    raw = [r.change - terms @ bending.weights for r, terms in zip(recordings, frees, strict=True)]
-    loads = [np.ascontiguousarray(terms[:, 0]) for terms in frees]
     unloaded = [find_unloaded(r.time_s, f) for r, f in zip(recordings, forces, strict=True)]
-    best: tuple[RidgeFit, tuple[float, float], list[Array]] | None = None
-    for quick in QUICK_SETS:
-        designs = [
-            pad_design(r.time_s, f, load, np.array(quick), np.array(LAG_S), np.array(SHEAR_S), axes)
-            for r, f, load in zip(recordings, forces, loads, strict=True)
+
+    def split(compliance: float) -> tuple[list[Array], list[Array]]:
+        """Return what bending leaves over, and the load that drives it, when a newton takes `compliance` of the drive."""
+        terms = [
+            terms_of(r, bending.scale_pa, compliance * np.maximum(f[:, 2], 0.0))
+            for r, f in zip(recordings, forces, strict=True)
         ]
-        fit, departures = _fit_with_baseline(recordings, designs, raw, forces, unloaded, axes)
-        if best is None or fit.score < 0.97 * best[0].score:
-            best = (fit, quick, departures)
-    assert best is not None
-    fit, quick, departures = best
+        raw = [r.change - t @ bending.weights for r, t in zip(recordings, terms, strict=True)]
+        return raw, [np.ascontiguousarray(t[:, 0]) for t in terms]
+
+    def trial(quick: tuple[float, float], compliance: float) -> tuple[RidgeFit, list[Array]]:
+        """Fit with one set of time constants and one compliance."""
+        raw, loads = split(compliance)
+        memory = Memory(np.array(quick), np.array(LAG_S), np.array(SHEAR_S), axes)
+        designs = [memory.design(r.time_s, f, u) for r, f, u in zip(recordings, forces, loads, strict=True)]
+        return _fit_with_baseline(recordings, designs, raw, forces, unloaded, axes)
+
+    quick = _choose(QUICK_SETS, lambda candidate: trial(candidate, COMPLIANCES[2])[0].score)
+    compliance = _choose(COMPLIANCES, lambda candidate: trial(quick, candidate)[0].score)
+    raw, loads = split(compliance)
+    fit, departures = trial(quick, compliance)
     memory = Memory(np.array(quick), np.array(LAG_S), np.array(SHEAR_S), axes)
     force = np.vstack(forces)
     place = np.zeros(2)
@@ -217,6 +239,8 @@ def fit_pad(recordings: Sequence[Prepared], bending: BendingFit, axes: int) -> P
         error_floor=floor,
         error_relative=relative,
         place=place,
+        compliance=compliance,
+        loads=tuple(loads),
     )
 
 
@@ -265,7 +289,11 @@ def _fit_with_baseline(
         target = np.vstack(departures)
         rows = np.flatnonzero(np.isfinite(target).all(axis=1))[::step]
         fit = fit_ridge(
-            design[rows], target[rows], block[rows], weight[rows] / weight[rows].mean(), candidates=_term_sets(design, axes)
+            design[rows],
+            target[rows],
+            block[rows],
+            weight[rows] / weight[rows].mean(),
+            candidates=_term_sets(design, axes),
         )
         departures = [
             change - _baseline(r.time_s, change - d @ fit.weights, rest)
@@ -276,6 +304,16 @@ def _fit_with_baseline(
     for k in range(full.shape[1]):
         full[:, k] = np.interp(np.arange(len(full)), rows, fit.held_out[:, k])
     return RidgeFit(fit.weights, full, fit.penalty, fit.score, fit.terms), departures
+
+
+def _choose(candidates: Sequence[T], score: Callable[[T], float]) -> T:
+    """Return the candidate with the lowest held-out score; a later one must win by 3 %."""
+    best, best_score = candidates[0], np.inf
+    for candidate in candidates:
+        value = score(candidate)
+        if value < 0.97 * best_score:
+            best, best_score = candidate, value
+    return best
 
 
 def find_place(
@@ -380,13 +418,13 @@ def _weight(force_n: Array) -> Array:
 
 
 def _term_sets(design: Array, axes: int) -> list[Array]:
-    """Return the model sizes offered, smallest first: shear alone, with load, with pressure, squared."""
+    """Return the model sizes offered, smallest first: shear with load, squared, with pressure."""
     everything = np.ones(design.shape[1], dtype=bool)
     if axes == 1:
         return [everything]
     first = NORMAL_TERMS + len(LAG_S)
     sets = []
-    for left_out in ((1, 2, 3), (2, 3), (1, 3), (3,), ()):
+    for left_out in ((2, 3), (2,), ()):
         keep = everything.copy()
         keep[first + SHEAR_TERMS - 1] = 3 not in left_out
         for axis in range(2):

@@ -75,6 +75,7 @@ class PadModel(Strict):
     error_floor: Matrix
     error_relative: Matrix
     place: tuple[Annotated[float, Field(ge=0.0)], Annotated[float, Field(ge=0.0)]]
+    compliance: Annotated[float, Field(ge=0.0)]
     force_rate_n: Positive
 
 

@@ -117,14 +117,17 @@ def build_model(finger: CalibratedFinger, settings: EstimatorSettings) -> RowMod
         force_normal=ranges.force_normal_n,
         force_shear=ranges.force_shear_n,
         overload=min(settings.overload_n, 1.5 * ranges.force_normal_n),
+        compliance=pad.compliance,
         separation=separation,
         thresholds=Thresholds(
             touch_n=settings.touch_force_n,
             release_n=0.6 * settings.touch_force_n,
             release_z=1.2,
-            release_share=0.03,
+            release_share=0.08,
             claim_s=0.004,
-            release_s=0.02,
+            release_s=0.03,
+            weak_n=2.0 * settings.touch_force_n,
+            weak_s=3.0,
         ),
         health=HealthLimits(
             step_limit=np.array(health.step_limit),
@@ -156,7 +159,7 @@ def extend_by_friction(
 
     Returns
     -------
-    weights, white, floor, relative : numpy.ndarray
+    weights, white, floor, relative : numpy.ndarray, shapes as given
         The same with two more channels (N), or unchanged where shear is not observed.
     """
     if axes == 1:
@@ -189,12 +192,12 @@ def observable_axes(separation: SeparationModel, used: Array | None = None) -> A
     separation : SeparationModel
         The calibrated model.
     used : numpy.ndarray, shape (c,), or None
-        1 for channels that work; None = all.
+        1 for channels that work (1); None = all.
 
     Returns
     -------
     numpy.ndarray, shape (3,)
-        1 for observed axes x, y, z.
+        1 for observed axes x, y, z (1).
     """
     channels = separation.channels
     working = np.ones(channels, dtype=bool) if used is None else np.asarray(used) > 0.5
@@ -238,6 +241,8 @@ def build_state(model: RowModel) -> RowState:
         clock=np.zeros(8),
         memory=np.zeros(count_memory(lags, plays)),
         terms=np.zeros(count_terms(lags, plays)),
+        actual_memory=np.zeros(count_memory(lags, plays)),
+        actual_terms=np.zeros(count_terms(lags, plays)),
         expected=np.zeros(channels),
         activity=np.zeros(model.separation.wander_s.size),
         used=np.ones(channels),

@@ -108,6 +108,8 @@ class RowModel(NamedTuple):
         1 for axes the whole pad can observe.
     load_low, load_high, temperature_low, temperature_high, force_normal, force_shear, overload : float
         Calibrated ranges: relative pressure (1), temperature change (K), force (N).
+    compliance : float
+        Relative pressure that a newton on the pad takes from the finger's drive (1/N).
     separation, thresholds, health : see their classes
     """
 
@@ -126,6 +128,7 @@ class RowModel(NamedTuple):
     force_normal: float
     force_shear: float
     overload: float
+    compliance: float
     separation: SeparationModel
     thresholds: Thresholds
     health: HealthLimits
@@ -139,9 +142,12 @@ class RowState(NamedTuple):
     clock : numpy.ndarray, shape (8,)
         See the index constants below.
     memory, terms : numpy.ndarray
-        Free-bend recursion.
+        Free-bend recursion, driven by the pressure.
+    actual_memory, actual_terms : numpy.ndarray
+        The same recursion driven by the pressure less what the force on the pad takes off: the actual bend. One
+        hysteresis for both makes a finger that closes on an object differ from one that is pushed back, as it does.
     expected : numpy.ndarray, shape (c,)
-        Free-bend prediction at the last scan (1).
+        Prediction at the actual bend at the last scan (1).
     activity : numpy.ndarray, shape (w,)
         Mean squared pressure rate over each memory (1/s^2).
     used : numpy.ndarray, shape (c,)
@@ -152,6 +158,8 @@ class RowState(NamedTuple):
     clock: Array
     memory: Array
     terms: Array
+    actual_memory: Array
+    actual_terms: Array
     expected: Array
     activity: Array
     used: Array
@@ -229,31 +237,39 @@ def process_row(
     if memo.health.pressure[FAULT] > 0.5:
         flags |= FLAG_PRESSURE_MISSING
     advance_bending(memo.memory, memo.terms, used_load, dt_s, model.lag_s, model.play_radius, clock[TEMPERATURE])
+    touched_before = memo.decision.mode[MODE] == TOUCHED
+    relief = model.compliance * max(memo.decision.state[2], 0.0) if touched_before else 0.0
+    advance_bending(
+        memo.actual_memory, memo.actual_terms, used_load - relief, dt_s, model.lag_s, model.play_radius,
+        clock[TEMPERATURE],
+    )  # fmt: skip
     rate = (used_load - memo.memory[0]) / model.lag_s[0]
     for w in range(memo.activity.shape[0]):
         gain = 1.0 - np.exp(-dt_s / model.separation.wander_s[w])
         memo.activity[w] += gain * (rate * rate - memo.activity[w])
     channels = change.shape[0]
     free = np.zeros(channels)
+    bending = np.zeros(channels)
     moved = np.zeros(channels)
     for k in range(channels):
         for m in range(memo.terms.shape[0]):
             free[k] += model.bending_weights[m, k] * memo.terms[m]
-        moved[k] = free[k] - memo.expected[k]
-        memo.expected[k] = free[k]
+            bending[k] += model.bending_weights[m, k] * memo.actual_terms[m]
+        moved[k] = bending[k] - memo.expected[k]
+        memo.expected[k] = bending[k]
     before = memo.used.copy()
     if check_channels(model.health, memo.health, clock[NOW], dt_s, change, moved, memo.used):
         flags |= FLAG_REJECTED
     _forget_returned_channels(model, memo, before)
     # separation and contact
     slope = np.zeros(channels)
-    _interpolate(model.slope_load, model.slope, memo.memory[0], slope)
-    departure = np.where(np.isfinite(change), change - free, 0.0)
-    was_touched = memo.decision.mode[MODE] == TOUCHED
+    _interpolate(model.slope_load, model.slope, memo.actual_memory[0], slope)
+    departure = np.where(np.isfinite(change), change - bending, 0.0)
+    was_touched = touched_before
     if dt_s > 0.0:
         decide(
             model.separation, model.thresholds, memo.decision, clock[NOW], dt_s, departure, memo.used,
-            memo.memory[0], memo.activity, slope, load_variance,
+            memo.actual_memory[0], memo.activity, slope, load_variance,
         )  # fmt: skip
     touched = memo.decision.mode[MODE] == TOUCHED
     out[EVENT_ONSET] = np.nan
@@ -265,12 +281,12 @@ def process_row(
         events |= EVENT_RELEASE
     _write_force(model, memo, touched, out)
     flags, events = _write_health(model, memo, used_load, touched, flags, events, out)
-    if watch_slip(memo.slip, clock[NOW], dt_s, touched, out[FORCE], out[FORCE + 1], out[FORCE + 2], out):
+    if watch_slip(memo.slip, clock[NOW], dt_s, touched, out[FORCE], out[FORCE + 1], out[FORCE + 2]):
         events |= EVENT_SLIP
     out[SLIP_PROBABILITY] = memo.slip.scalar[0]
     out[FRICTION_USE] = memo.slip.scalar[1]
-    _write_bend(model, memo, touched, load_variance, out)
-    _write_parts(model, memo, touched, change, free, slope, out)
+    _write_bend(model, memo, load_variance, out)
+    _write_parts(model, memo, touched, change, free, bending, slope, out)
     out[CONTACT_PROBABILITY] = memo.decision.mode[PROBABILITY]
     out[IN_CONTACT] = 1.0 if touched else 0.0
     out[CONTACT_ID] = clock[CONTACTS]
@@ -296,7 +312,7 @@ def _interpolate(grid: Array, table: Array, x: float, out: Array) -> None:
 def _asked_load(model: RowModel, memo: RowState) -> float:
     """Return the relative pressure at which free bending would explain the channels; NaN if they cannot tell."""
     slope = np.zeros(memo.used.shape[0])
-    _interpolate(model.slope_load, model.slope, memo.memory[0], slope)
+    _interpolate(model.slope_load, model.slope, memo.actual_memory[0], slope)
     energy = 0.0
     cross = 0.0
     for k in range(slope.shape[0]):
@@ -305,7 +321,7 @@ def _asked_load(model: RowModel, memo: RowState) -> float:
             cross += slope[k] * (memo.health.last[k] - memo.expected[k])
     if not energy > 0.0:
         return np.nan
-    return memo.memory[0] + cross / energy
+    return float(memo.memory[0] + cross / energy)
 
 
 @compiled
@@ -415,25 +431,32 @@ def _write_health(
 
 
 @compiled
-def _write_bend(model: RowModel, memo: RowState, touched: bool, load_variance: float, out: Array) -> None:
+def _write_bend(model: RowModel, memo: RowState, load_variance: float, out: Array) -> None:
     """Write bend angle and bend fraction, both from the free-bend model less what is held back."""
     held = memo.decision.mode[HELD_SIZE]
     full = model.load_high
-    out[BEND_FRACTION] = (memo.memory[0] - held) / full
+    out[BEND_FRACTION] = (memo.actual_memory[0] - held) / full
     out[BEND] = np.nan
     out[BEND_VARIANCE] = np.nan
     if model.angle_weights.shape[0] > 0:
         bend = 0.0
         for m in range(memo.terms.shape[0]):
-            bend += model.angle_weights[m] * memo.terms[m]
-        per_load = bend / memo.memory[0] if memo.memory[0] > 0.05 else 0.0
+            bend += model.angle_weights[m] * memo.actual_terms[m]
+        per_load = bend / memo.actual_memory[0] if memo.actual_memory[0] > 0.05 else 0.0
         out[BEND] = bend - held * per_load
         out[BEND_VARIANCE] = model.angle_variance + per_load * per_load * (load_variance + 0.25 * held * held)
 
 
 @compiled
 def _write_parts(
-    model: RowModel, memo: RowState, touched: bool, change: Array, free: Array, slope: Array, out: Array
+    model: RowModel,
+    memo: RowState,
+    touched: bool,
+    change: Array,
+    free: Array,
+    actual: Array,
+    slope: Array,
+    out: Array,
 ) -> None:
     """Write bending, free bending, contact and drift of each channel; change = bending + drift + contact holds."""
     decision = memo.decision
@@ -442,11 +465,8 @@ def _write_parts(
     held = decision.mode[HELD_SIZE]
     shortest = 0
     for k in range(channels):
-        bending = free[k] - slope[k] * held
-        if touched:
-            drift = decision.state[first_offset + k]
-        else:
-            drift = decision.drift[shortest, k]
+        bending = actual[k] - slope[k] * held
+        drift = decision.state[first_offset + k] if touched else decision.drift[shortest, k]
         contact = change[k] - bending - drift
         if not touched:
             drift += contact  # nothing touches: what is not bending is drift

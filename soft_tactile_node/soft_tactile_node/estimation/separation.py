@@ -160,7 +160,11 @@ def score_direction(lower: Array, white: Array, direction: Array, work: Array) -
 
 @compiled
 def predict_contact(
-    model: SeparationModel, state: Array, covariance: Array, dt_s: float, drift_growth: Array, diagonal: Array, coupling: Array
+    model: SeparationModel,
+    state: Array,
+    covariance: Array,
+    dt_s: float,
+    drift_growth: Array,
 ) -> None:
     """Advance the contact state (force, pad memory, offset) by one scan, in place.
 
@@ -179,8 +183,6 @@ def predict_contact(
         Time step (s).
     drift_growth : numpy.ndarray, shape (c, c)
         Variance the offset gains in this step (1).
-    diagonal, coupling : numpy.ndarray, shape (s,)
-        Scratch.
     """
     lags = model.lag_s.shape[0]
     shear_lags = model.shear_s.shape[0]
@@ -257,7 +259,14 @@ def update_contact(
     size = state.shape[0]
     first_offset = size - channels
     pad_terms(
-        state[:2], state[3:first_offset], pressure, model.lag_s.shape[0], model.shear_s.shape[0], model.axes, terms, slopes
+        state[:2],
+        state[3:first_offset],
+        pressure,
+        model.lag_s.shape[0],
+        model.shear_s.shape[0],
+        model.axes,
+        terms,
+        slopes,
     )
     sensitivity = np.zeros((channels, size))
     innovation = np.zeros(channels)
@@ -306,7 +315,7 @@ def update_contact(
                 for channel in range(channels):
                     reduction += half[channel, i] * half[channel, j]
                 covariance[i, j] -= reduction
-    return total / channels
+    return float(total / channels)
 
 
 @compiled

@@ -26,7 +26,7 @@ class EstimatorSettings:
         Longest gap between scans before the stream counts as stale (s).
     """
 
-    touch_force_n: float = 0.02
+    touch_force_n: float = 0.03
     false_alarms_per_minute: float = 0.1
     overload_n: float = math.inf
     pressure_timeout_s: float = 0.25

@@ -45,7 +45,7 @@ def new_slip_state() -> SlipState:
 
 @compiled
 def watch_slip(
-    memo: SlipState, now_s: float, dt_s: float, touched: bool, fx: float, fy: float, fz: float, out: Array
+    memo: SlipState, now_s: float, dt_s: float, touched: bool, fx: float, fy: float, fz: float
 ) -> bool:
     """Take one scan into account and return True when a slip begins.
 
@@ -59,8 +59,6 @@ def watch_slip(
         The pad is touched.
     fx, fy, fz : float
         Force (N); NaN = not observed.
-    out : numpy.ndarray
-        The output row (not used yet beyond the force).
 
     Returns
     -------
