@@ -7,11 +7,11 @@ from datetime import date
 
 import numpy as np
 
-from soft_tactile_node.calibration.bending_fit import LAG_S, PLAY_RADIUS, BendingFit, fit_bending, slope_table
+from soft_tactile_node.calibration.bending_fit import FIT_RATE_HZ, LAG_S, PLAY_RADIUS, BendingFit, fit_bending, slope_table
 from soft_tactile_node.calibration.figures import figures_of_merit
 from soft_tactile_node.calibration.noise_fit import fit_health, fit_noise, measure_tails
 from soft_tactile_node.calibration.pad_fit import PadFit, fit_pad
-from soft_tactile_node.calibration.preparation import Prepared, prepare
+from soft_tactile_node.calibration.preparation import Prepared, prepare, thin
 from soft_tactile_node.calibration.record import (
     SCHEMA_VERSION,
     BendingModel,
@@ -87,13 +87,15 @@ def calibrate(
     pressed = [prepare(recording) for recording in press]
     check_free_bend(free_bend, free)
     check_press(press, pressed, free)
+    everything = [*free, *pressed]
     scale_pa = float(max(np.quantile(p.pressure_pa, 0.999) for p in free))
     tell("fitting the free-bend model")
     bending = fit_bending(free, scale_pa)
     tell("fitting the pad model")
+    # the pad answers slowly against 100 Hz; fewer rows make minutes into seconds
+    pressed = [thin(recording, FIT_RATE_HZ) for recording in pressed]
     pad_fit = _fit_pad(pressed, bending)
     tell("measuring noise and figures of merit")
-    everything = [*free, *pressed]
     noise = fit_noise(free, bending, pressed, pad_fit)
     slope_load, slope = slope_table(bending.weights)
     temperature = _temperature_range([*free_bend, *press])

@@ -56,7 +56,7 @@ def fit_noise(free: Sequence[Prepared], bending: BendingFit, press: Sequence[Pre
         activities.append(mean_activity(recording.time_s, rate, WANDER_S)[settled])
     departure, activity = np.concatenate(departures), np.concatenate(activities)
     parts = [split_wander(departure[:, w], activity[:, w]) for w in range(WANDER_S.size)]
-    white = clip_positive(np.mean([white_noise(r.change) for r in [*free, *press]], axis=0))
+    white = clip_positive(np.mean([white_noise(r.change) for r in free], axis=0))
     return NoiseModel(
         white=nested(white),
         wander_s=nested(WANDER_S),
