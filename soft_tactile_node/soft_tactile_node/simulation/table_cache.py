@@ -36,8 +36,8 @@ def _physics_digest() -> str:
 
 
 def _home_of(build: Callable[[], Array]) -> str:
-    """Return the file in which a function is written."""
-    code = getattr(build, "__code__", None)
+    """Return the file in which a function, or the function of a partial call, is written."""
+    code = getattr(getattr(build, "func", build), "__code__", None)
     return code.co_filename if code is not None else ""
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import platformdirs
 import pytest
@@ -79,3 +81,18 @@ def test_changed_physics_gets_new_tables(folder, monkeypatch):
     monkeypatch.setattr(table_cache, "_physics_digest", lambda: "corrected")
     cached_table("t", "key", (2, 3), build)
     assert build.calls == 2
+
+
+def build_scaled(scale):
+    """Return a small table."""
+    return scale * np.arange(6.0).reshape(2, 3)
+
+
+def test_changed_source_of_the_builder_gets_new_tables(folder, monkeypatch):
+    """A table is named after the source file of what builds it, also of a partial call."""
+    for build in (Builder().__call__, partial(build_scaled, 2.0)):
+        assert table_cache._home_of(build) == __file__
+    first = cached_table("t", "key", (2, 3), partial(build_scaled, 2.0))
+    monkeypatch.setattr(table_cache, "_file_digest", lambda path: "edited")
+    second = cached_table("t", "key", (2, 3), partial(build_scaled, 3.0))
+    assert_array_equal(second, 1.5 * first)
