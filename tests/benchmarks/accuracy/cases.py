@@ -1,4 +1,6 @@
-"""All recordings of one finger, made once per seed into an ignored cache: `python tests/benchmarks/accuracy/cases.py [dev|final] [--refresh]`.
+"""All recordings of one finger, made once per seed into an ignored cache.
+
+Run `python tests/benchmarks/accuracy/cases.py [dev|final] [--refresh]`.
 
 Development seeds are for tuning; the final seeds are for the table only.
 """
@@ -26,6 +28,7 @@ from second_finger.faults import FAULTS, put_fault  # noqa: E402
 from second_finger.readout import record  # noqa: E402
 from second_finger.specimen import IRON_DISC, LIQUID_METAL  # noqa: E402
 from second_finger.world import World, make_world  # noqa: E402
+
 from soft_tactile_node.recordings import Recording, Truth  # noqa: E402
 
 VARIANTS = (IRON_DISC, LIQUID_METAL)
@@ -79,7 +82,9 @@ def make_judged(world: World, name: str, seed: int) -> Pair:
         return put_fault(recording, name, fault_windows(name), rng), truth
     rate, jitter = (200.0, 0.8e-3) if name == "jittered_200hz" else (500.0, 0.15e-3)
     script = JUDGED[name](world, rng)
-    recording, truth, _ = record(world, script, 1000 * seed + 20 + list(JUDGED).index(name), rate_hz=rate, jitter_s=jitter)
+    recording, truth, _ = record(
+        world, script, 1000 * seed + 20 + list(JUDGED).index(name), rate_hz=rate, jitter_s=jitter
+    )
     return recording, truth
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.stats import chi2
 from second_finger.faults import FAULTS
 from second_finger.specimen import IRON_DISC
+
 from soft_tactile_node.recordings import EstimateTable, Recording, Truth
 from soft_tactile_node.samples import ContactEvent, Flag
 from soft_tactile_node.scoring import score_in_detail
@@ -55,7 +56,10 @@ class Verdict:
 
 
 def poisson_bound(count: float, minutes: float, confidence: float = 0.95) -> float:
-    """One-sided upper bound of a rate (1/min) after `count` events in `minutes` (Garwood 1936, exact Poisson interval)."""
+    """One-sided upper bound of a rate (1/min) after `count` events in `minutes`.
+
+    Exact Poisson interval (Garwood 1936).
+    """
     return float(chi2.ppf(confidence, 2.0 * (count + 1.0)) / 2.0 / minutes)
 
 
@@ -72,8 +76,8 @@ def normal_rmse(answers: Sequence[Answer]) -> float:
 def flagged_share(answers: Sequence[Answer]) -> float:
     """Share of rows with a flag, outside faults and range.
 
-    The tare, force or pressure out of range, `held elsewhere` while a grasp is held back and `motion` while the arm moves are not counted:
-    there the flag is right.
+    The tare, force or pressure out of range, `held elsewhere` while a grasp is held back and `motion` while the arm
+    moves are not counted: there the flag is right.
     """
     flagged = rows = 0
     for a in answers:
@@ -105,7 +109,9 @@ def judge(name: str, answers: Sequence[Answer], press: dict[int, Sequence[Record
     verdict = Verdict(name)
     events = [a.events for a in good] if all(a.events is not None for a in good) else None
     detail = score_in_detail([(a.estimate, a.truth) for a in good], events)
-    verdict.figures.update({key: float("nan") if value is None else float(value) for key, value in detail.figures.items()})
+    verdict.figures.update(
+        {key: float("nan") if value is None else float(value) for key, value in detail.figures.items()}
+    )
     put = verdict.figures.__setitem__
     for k, axis in enumerate("xyz"):
         put(f"within_2_sigma_contact_{axis}", float(detail.honesty.within_2_sigma_axes[0, k]))
@@ -142,7 +148,9 @@ def _put_rejection(verdict: Verdict, good: Sequence[Answer], press: dict[int, Se
         values = []
         for a in good:
             if a.name == "free_motion":
-                figures = score_in_detail([(a.estimate, a.truth)], recordings=[a.recording], press=press[a.seed]).figures
+                figures = score_in_detail(
+                    [(a.estimate, a.truth)], recordings=[a.recording], press=press[a.seed]
+                ).figures
                 values.append(_number(figures[key]))
         verdict.figures[key] = float(np.mean(values)) if values else float("nan")
 
@@ -237,7 +245,11 @@ def limits(pad: str) -> list[Limit]:
         out.append(limit("slips found", "%", "slips_found_share", low=90.0, scale=100.0))
         out.append(limit("false slips per minute of contact", "1/min", "false_slips_per_min", high=0.5))
     out.append(limit("held elsewhere: normal-force RMSE", "N", "held_back_rmse_n", high=pick(0.06, 0.10)))
-    out.append(Limit("arm moves, empty: false alarms beyond rest, or 2-sigma share below 0.95", "1/min", _arm_excess, -inf, 0.0))
+    out.append(
+        Limit(
+            "arm moves, empty: false alarms beyond rest, or 2-sigma share below 0.95", "1/min", _arm_excess, -inf, 0.0
+        )
+    )
     for fault in FAULTS:
         words = fault.replace("_", " ")
         if fault.startswith("pressure"):
@@ -249,14 +261,25 @@ def limits(pad: str) -> list[Limit]:
         elif iron:
             out.append(limit(f"{words}: normal-force RMSE inside", "N", f"{fault}_rmse_n", high=0.10))
         else:
-            out.append(limit(f"{words}: rows neither NaN nor flagged after 100 ms", "%", f"{fault}_unflagged_share", high=0.0, scale=100.0))
+            out.append(
+                limit(
+                    f"{words}: rows neither NaN nor flagged after 100 ms",
+                    "%",
+                    f"{fault}_unflagged_share",
+                    high=0.0,
+                    scale=100.0,
+                )
+            )
     out.append(limit("wrong force, longest", "ms", "wrong_force_max_s", high=100.0, scale=1e3))
     out.append(limit("rows flagged outside faults and range", "%", "flagged_share", high=5.0, scale=100.0))
     return out
 
 
 def _arm_excess(verdict: Verdict) -> float:
-    """False alarms a minute beyond those of the free motion; zero if the variance covers the error in 95 % of the free rows."""
+    """False alarms a minute beyond those of the free motion.
+
+    Zero if the variance covers the error in 95 % of the free rows.
+    """
     if verdict["arm_within_2_sigma_free"] >= 0.95:
         return 0.0
     return max(verdict["arm_false_per_min"] - verdict["still_false_per_min"], 0.0)

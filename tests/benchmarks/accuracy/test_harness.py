@@ -1,4 +1,7 @@
-"""The judge and the command: trivial answers get the figures they deserve, and a part of the benchmark runs from end to end."""
+"""The judge and the command: trivial answers get the figures they deserve.
+
+A part of the benchmark runs from end to end.
+"""
 
 from __future__ import annotations
 
@@ -26,7 +29,10 @@ SEED = 7
 
 @pytest.fixture(scope="module")
 def answers() -> dict[str, list[Answer]]:
-    """Three made-up methods on two recordings: one that knows the truth, one that says zero, one that is late by 0.5 s."""
+    """Three made-up methods on two recordings.
+
+    They are one that knows the truth, one that says zero, one that is late by 0.5 s.
+    """
     world = make_world(IRON_DISC, SEED)
     out: dict[str, list[Answer]] = {"truth": [], "zero": [], "late": []}
     for name in ("light_touches", "held_back"):
@@ -43,9 +49,15 @@ def test_truth_passes_and_zero_fails(answers: dict[str, list[Answer]]):
     """An estimate that knows the truth passes what it can be held against, zero misses all, a late one is late."""
     verdicts = {name: judge(name, given, {}) for name, given in answers.items()}
     passed = {limit.label: limit.passes(verdicts["truth"]) for limit in limits(IRON_DISC)}
-    for label in ("normal-force RMSE, all recordings", "missed contacts", "F1 on light touches", "detection latency, median",
-                  "false alarms per contact-free minute", "held elsewhere: normal-force RMSE"):  # fmt: skip
-        assert passed[label], label
+    wanted = (
+        "normal-force RMSE, all recordings",
+        "missed contacts",
+        "F1 on light touches",
+        "detection latency, median",
+        "false alarms per contact-free minute",
+        "held elsewhere: normal-force RMSE",
+    )
+    assert all(passed[label] for label in wanted), passed
     assert not passed["bend rejection"]  # not computed here, and what is not computed does not pass
     zero = verdicts["zero"]
     assert zero["missed"] == zero["contacts"] > 0
@@ -70,7 +82,10 @@ def test_two_thresholds_and_a_minimum_time():
 
 
 def test_baselines_are_causal():
-    """Preparing the first rows of a recording gives the first rows of the prepared recording; memory features look back only."""
+    """Preparing the first rows of a recording gives the first rows of the prepared recording.
+
+    Memory features look back only.
+    """
     recording, _ = cases.make_judged(make_world(IRON_DISC, SEED), "light_touches", SEED)
     whole, part = prepare(recording), prepare(recording.select_rows(slice(0, 9000)))
     assert_allclose(part.change, whole.change[:9000], rtol=0.0, atol=0.0)
@@ -82,7 +97,10 @@ def test_baselines_are_causal():
 
 @pytest.mark.slow
 def test_part_of_the_benchmark():
-    """On one development finger the estimator beats the static map and zero by far, and stays near or below memory regression."""
+    """On one development finger the estimator beats the static map and zero by far.
+
+    It stays near or below memory regression.
+    """
     verdicts = {v.name: v for v in run.run_variant(IRON_DISC, run.PART_SEEDS, run.PART_NAMES, run.PART_MODELS)}
     ours = verdicts[run.OURS]
     assert ours["finite_share_z"] > 0.995

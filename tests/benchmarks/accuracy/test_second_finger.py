@@ -1,4 +1,7 @@
-"""The second simulator's own physics against closed forms, published figures and another library, and its promises about recordings."""
+"""The second simulator's own physics against closed forms, published figures and another library.
+
+Its promises about recordings are tested here as well.
+"""
 
 from __future__ import annotations
 
@@ -33,7 +36,10 @@ def world() -> World:
 
 
 def test_mutual_inductance_is_maxwells():
-    """Two coaxial loops have the mutual inductance of Maxwell's own example (Treatise II, 1873, art. 701; as quoted by Grover 1946)."""
+    """Two coaxial loops have the mutual inductance of Maxwell's own example (Treatise II, 1873, art. 701.
+
+    As quoted by Grover 1946).
+    """
     assert_allclose(loops.mutual(0.20, 0.25, 0.10), 248.79e-9, rtol=3e-5, atol=0.0)
 
 
@@ -42,13 +48,18 @@ def test_loop_field_is_another_librarys():
     places = np.array([[3.0, 0.0, 2.0], [0.0, 0.0, 4.0], [9.0, 0.0, 0.5]]) * 1e-3
     wanted = magpylib.current.Circle(diameter=10e-3, current=1.0).getH(places)
     h_rho, h_z = loops.loop_field(5e-3, places[:, 0], places[:, 2])
-    assert_allclose(np.column_stack([h_rho, h_z]), wanted[:, [0, 2]], rtol=1e-8, atol=1e-4)  # 1 nm off the axis, where terms cancel
+    assert_allclose(
+        np.column_stack([h_rho, h_z]), wanted[:, [0, 2]], rtol=1e-8, atol=1e-4
+    )  # 1 nm off the axis, where terms cancel
 
 
 def test_weak_disc_meets_the_energy_integral():
-    """A weakly magnetic disc raises L by chi times the energy integral: 0.330433 nH for r 3 mm, 1 mm thick, 1 mm over a 5 mm loop.
+    """A weakly magnetic disc raises L by chi times the energy integral.
 
-    Source of the number: independent quadrature of mu0 chi int (H/I)^2 dV, first-order energy change (Jackson, sec. 5.16).
+    That is 0.330433 nH for r 3 mm, 1 mm thick, 1 mm over a 5 mm loop.
+
+    Source of the number: independent quadrature of mu0 chi int (H/I)^2 dV, first-order energy change (Jackson, sec.
+    5.16).
     """
     chi = 1e-3
     points, volume = disc_pad.disc_elements(3e-3, 1e-3, 0.2e-3)
@@ -74,7 +85,9 @@ def test_compact_body_demagnetises_like_a_sphere():
     matrix = disc_pad.moment_matrix(points, cell**3, chi)
     field = np.tile([0.0, 0.0, 1.0], len(points))
     moment = (matrix @ field).reshape(-1, 3)[:, 2].sum()
-    assert_allclose(moment / (cell**3 * len(points)), 3.0 * chi / (3.0 + chi), rtol=0.03, atol=0.0)  # a staircase sphere
+    assert_allclose(
+        moment / (cell**3 * len(points)), 3.0 * chi / (3.0 + chi), rtol=0.03, atol=0.0
+    )  # a staircase sphere
 
 
 def test_disc_polynomial_is_true_to_the_solution():
@@ -97,7 +110,10 @@ def test_metal_rings_mirror_the_coil_at_high_frequency():
 
 
 def test_more_metal_over_the_coil_lowers_its_inductance():
-    """Inductance falls strictly with the wetted radius over the range a press uses, and metal adds loss, never takes it."""
+    """Inductance falls strictly with the wetted radius over the range a press uses, and metal adds loss.
+
+    It never takes loss away.
+    """
     radii = loops.turn_radii(metal_pad.COIL_INNER, metal_pad.COIL_OUTER, metal_pad.COIL_TURNS)
     z = [metal_pad.ring_impedance(radii, r, 1.1e-3, 0.3e-3, 3e6) for r in np.linspace(2e-3, 5.4e-3, 8)]
     assert np.all(np.diff([v.imag for v in z]) < 0)
@@ -113,7 +129,10 @@ def _relays(table: np.ndarray, inputs: list[float]) -> np.ndarray:
 
 
 def test_relays_forget_inner_extrema_and_are_no_play_operators():
-    """A passed extremum is wiped out (Madelung's rules, as in Mayergoyz 1991), yet equal minor loops differ in size by their place."""
+    """A passed extremum is wiped out (Madelung's rules, as in Mayergoyz 1991).
+
+    Equal minor loops differ in size by their place.
+    """
     table = memory.tabulate_everett(0.35, 0.35)
     with_inner = _relays(table, [0.0, 0.8, 0.3, 0.6, 0.2, 0.9])[-1]
     without = _relays(table, [0.0, 0.8, 0.2, 0.9])[-1]
@@ -131,7 +150,10 @@ def test_creep_is_a_power_law():
 
 
 def test_chain_bends_like_a_beam():
-    """With plain springs and no weight, a small force at the pad moves it by F s^3 / (3 E I) (Euler-Bernoulli cantilever)."""
+    """With plain springs and no weight, a small force at the pad moves it by F s^3 / (3 E I).
+
+    Source: Euler-Bernoulli cantilever.
+    """
     plain = replace(draw_specimen(IRON_DISC, SEED), stiffening=0.0, back_stiffness=1.0, finger_mass=0.0, taper=0.0)
     chain = Chain(plain)
     phi = chain.solve(0.0, plain.pad_place, 0.2, np.zeros(2), np.zeros(LINKS))
@@ -142,7 +164,10 @@ def test_chain_bends_like_a_beam():
 
 
 def test_contact_on_the_pad_unbends_the_finger(world: World):
-    """At equal pressure a finger that presses on something bends less than a free one, and the more the harder it presses."""
+    """At equal pressure a finger that presses on something bends less than a free one.
+
+    The harder it presses the less it bends.
+    """
     from second_finger.calibration_scripts import press
     from second_finger.world import Script
 
@@ -242,7 +267,9 @@ def test_same_seed_same_recording(world: World):
     """A seed gives the same recording again, another seed another one, and final seeds are not development seeds."""
     first, again = (cases.make_judged(world, "light_touches", SEED)[0] for _ in range(2))
     assert np.array_equal(first.inductance_h, again.inductance_h)
-    assert not np.array_equal(first.inductance_h[:500], cases.make_judged(world, "light_touches", SEED + 1)[0].inductance_h[:500])
+    assert not np.array_equal(
+        first.inductance_h[:500], cases.make_judged(world, "light_touches", SEED + 1)[0].inductance_h[:500]
+    )
     assert not set(cases.DEV_SEEDS) & set(cases.FINAL_SEEDS)
 
 
@@ -259,7 +286,9 @@ def test_faults_are_where_they_should_be(world: World, kind: str):
         inside |= (good.time_s >= start) & (good.time_s < end)
     same = [np.array_equal(a[~inside], b[~inside], equal_nan=True) for a, b in (
         (good.inductance_h, bad.inductance_h), (good.pressure_pa, bad.pressure_pa))]  # fmt: skip
-    changed = (good.pressure_pa, bad.pressure_pa) if kind.startswith("pressure") else (good.inductance_h, bad.inductance_h)
+    changed = (
+        (good.pressure_pa, bad.pressure_pa) if kind.startswith("pressure") else (good.inductance_h, bad.inductance_h)
+    )
     assert all(same)
     assert not np.array_equal(changed[0][inside], changed[1][inside], equal_nan=True)
 

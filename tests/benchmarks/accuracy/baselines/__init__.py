@@ -1,1 +1,4 @@
-"""What a laboratory would do instead: regressions and learners, fitted on the same calibration recordings, and trivial answers."""
+"""What a laboratory would do instead.
+
+Regressions and learners, fitted on the same calibration recordings, and trivial answers.
+"""

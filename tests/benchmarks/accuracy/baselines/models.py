@@ -14,9 +14,9 @@ from sklearn.model_selection import KFold
 from sklearn.neural_network import MLPRegressor
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler
-from soft_tactile_node.recordings import Recording
 
 from baselines.signals import Signals, bending_features, lag_features, low_pass, pad_features, play, prepare
+from soft_tactile_node.recordings import Recording
 
 Array = NDArray[np.float64]
 
@@ -37,7 +37,7 @@ class Baseline(Protocol):
 
 def thin(signals: Signals) -> slice:
     """Rows used for fitting: 50 a second, without the tare."""
-    return slice(int(LATE_S / signals.step_s), None, max(int(round(FIT_STEP_S / signals.step_s)), 1))
+    return slice(int(LATE_S / signals.step_s), None, max(round(FIT_STEP_S / signals.step_s), 1))
 
 
 def stack(pairs: Sequence[tuple[Signals, Array]], features: Any) -> tuple[Array, Array]:
@@ -48,7 +48,10 @@ def stack(pairs: Sequence[tuple[Signals, Array]], features: Any) -> tuple[Array,
 
 
 def ridge() -> Any:
-    """Standardised ridge regression through the origin of the tare; the penalty by cross-validation in blocks of time."""
+    """Standardised ridge regression through the origin of the tare.
+
+    The penalty is found by cross-validation in blocks of time.
+    """
     return make_pipeline(StandardScaler(with_mean=False), RidgeCV(ALPHAS, fit_intercept=False, cv=KFold(6)))
 
 
@@ -93,7 +96,10 @@ class StaticMap:
 
 
 class GreyBox:
-    """Bending from one play operator and one lag of pressure (three numbers found by least squares), then a linear map."""
+    """Bending from one play operator and one lag of pressure (three numbers found by least squares).
+
+    Then comes a linear map.
+    """
 
     def _history(self, s: Signals, numbers: Array) -> Array:
         radius, share, time_s = 0.01 + abs(numbers[0]), numbers[1], 0.5 + abs(numbers[2])
@@ -136,7 +142,9 @@ class BlackBox:
     def _make(self) -> Any:
         if self.learner == "boosting":
             return HistGradientBoostingRegressor(max_iter=150, learning_rate=0.1, l2_regularization=1.0, random_state=0)
-        net = MLPRegressor(hidden_layer_sizes=(64, 32), early_stopping=True, max_iter=80, n_iter_no_change=8, random_state=0)
+        net = MLPRegressor(
+            hidden_layer_sizes=(64, 32), early_stopping=True, max_iter=80, n_iter_no_change=8, random_state=0
+        )
         return make_pipeline(StandardScaler(), net)
 
     def fit(self, free_bend: Sequence[tuple[Signals, Array]], press: Sequence[tuple[Signals, Array]]) -> None:
@@ -157,7 +165,8 @@ class BlackBox:
 class MemoryRegression:
     """Play operators and log-spaced lags of pressure for bending, low-passed differences of the channels for the pad.
 
-    The temperature slope is fitted apart, on free rows. With `oracle`, bending is a polynomial of the TRUE bend and its lags instead.
+    The temperature slope is fitted apart, on free rows. With `oracle`, bending is a polynomial of the TRUE bend and its
+    lags instead.
     """
 
     def __init__(self, oracle: bool = False) -> None:
@@ -171,7 +180,6 @@ class MemoryRegression:
 
     def fit(self, free_bend: Sequence[tuple[Signals, Array]], press: Sequence[tuple[Signals, Array]]) -> None:
         """See Baseline."""
-        pairs = [(s, s.change) for s, _ in free_bend]
         self.slope = np.mean([self._slope(s) for s, _ in free_bend if np.ptp(s.warmth) > 3.0], axis=0)
         x, y = stack([(s, s.change - s.warmth[:, None] * self.slope) for s, _ in free_bend], self._bending)
         scale = np.sqrt(np.mean(x**2, axis=0)) + 1e-12

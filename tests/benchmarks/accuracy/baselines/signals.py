@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
+
 from soft_tactile_node.compiled import compiled
 from soft_tactile_node.recordings import Recording
 
@@ -55,7 +56,9 @@ def prepare(recording: Recording, bend: Array | None = None) -> Signals:
     t = recording.time_s
     tare = t < t[0] + TARE_S
     level = np.nanmean(recording.inductance_h[tare], axis=0)
-    change = np.column_stack([hold(recording.inductance_h[:, k], level[k]) / level[k] - 1.0 for k in range(recording.channels)])
+    change = np.column_stack(
+        [hold(recording.inductance_h[:, k], level[k]) / level[k] - 1.0 for k in range(recording.channels)]
+    )
     vented = float(np.nanmean(recording.pressure_pa[tare]))
     pressure = (hold(recording.pressure_pa, vented) - vented) / FULL_PRESSURE_PA
     warm = recording.temperature_c
@@ -97,7 +100,9 @@ def bending_features(s: Signals) -> Array:
 
 
 def pad_features(change: Array, stretch: Array, step_s: float, asymmetric: bool) -> Array:
-    """Sum and differences of the channels, their products with each other and with `stretch`, low-passed differences; shape (n, m).
+    """Sum and differences of the channels, their products with each other and with `stretch`, low-passed differences.
+
+    Shape (n, m).
 
     `stretch` (n,) is pressure or bend: the pad's gain depends on it.
     """
@@ -105,7 +110,16 @@ def pad_features(change: Array, stretch: Array, step_s: float, asymmetric: bool)
     if unit.shape[1] == 4:  # one sum, two differences and the twist of a 2 x 2 pattern
         unit = unit @ np.array([[1, 1, 1, 1], [1, -1, -1, 1], [1, 1, -1, -1], [1, -1, 1, -1]]).T / 4.0
     total, s = unit[:, [0]], stretch[:, None]
-    columns = [unit, unit * total, unit * total**2, unit * s, unit * s**2, unit * total * s, unit * total * s**2, unit[:, 1:3] ** 2]
+    columns = [
+        unit,
+        unit * total,
+        unit * total**2,
+        unit * s,
+        unit * s**2,
+        unit * total * s,
+        unit * total * s**2,
+        unit[:, 1:3] ** 2,
+    ]
     columns += [unit - low_pass(unit, time_s, step_s) for time_s in (0.03, 0.3)]
     # slow memory of the sum only: of the differences it would learn the order of the bench's shear moves
     columns += [total - low_pass(total, time_s, step_s) for time_s in (2.0, 10.0, 60.0)]
@@ -120,7 +134,7 @@ def pad_features(change: Array, stretch: Array, step_s: float, asymmetric: bool)
 
 def lag_features(s: Signals) -> Array:
     """Channels and pressure now and some time ago, and temperature, shape (n, m); for the black boxes."""
-    rows = [max(int(round(lag / s.step_s)), 0) for lag in (0.0, 0.05, 0.2, 0.8, 3.0)]
+    rows = [max(round(lag / s.step_s), 0) for lag in (0.0, 0.05, 0.2, 0.8, 3.0)]
     columns = [s.warmth[:, None]]
     for shift in rows:
         back = np.maximum(np.arange(len(s.time_s)) - shift, 0)

@@ -1,7 +1,7 @@
 """What is done on the bench for calibration: two free-bend and two press recordings of about 150 s each.
 
-Content by the usual bench protocol: run-in cycles, free sweeps at several rates with reversals, presses at several pressures with
-unloading branches and shear, a 60 s hold, a 10 K change.
+Content by the usual bench protocol: run-in cycles, free sweeps at several rates with reversals, presses at several
+pressures with unloading branches and shear, a 60 s hold, a 10 K change.
 """
 
 from __future__ import annotations
@@ -35,9 +35,13 @@ def free_bend_scripts(rng: np.random.Generator) -> list[Script]:
     warm = np.linspace(start, start + 10.0, 6)[1:]
     for k, temperature in enumerate(warm):
         second.to(9.0, temperature_c=temperature)
-        second.to(2.0, "linear", command_pa=FULL * (0.5 + 0.1 * k)).wait(1.0).to(2.0, "linear", command_pa=0.0).wait(1.0)
+        second.to(2.0, "linear", command_pa=FULL * (0.5 + 0.1 * k)).wait(1.0).to(2.0, "linear", command_pa=0.0).wait(
+            1.0
+        )
     for half in (6.0, 0.8):
-        second.to(half, "linear", command_pa=FULL).to(half, "linear", command_pa=15e3).to(half, "linear", command_pa=45e3)
+        second.to(half, "linear", command_pa=FULL).to(half, "linear", command_pa=15e3).to(
+            half, "linear", command_pa=45e3
+        )
         second.to(half, "linear", command_pa=0.0).wait(2.0)
     wander_pressure(second, rng, 152.0 - second.duration_s - 4.0)
     second.to(0.8, command_pa=0.0).wait(3.2)
@@ -71,7 +75,10 @@ def press(
     shear_s: float = 0.8,
     shape: str = "smooth",
 ) -> Script:
-    """Bring a probe in from a gap, press to about a force, hold, shear, and draw it back; the finger's pressure stays."""
+    """Bring a probe in from a gap, press to about a force, hold, shear, and draw it back.
+
+    The finger's pressure stays.
+    """
     depth = world.indentation(script.state["command_pa"], force_n, stiffness)
     script.relative = True
     script.jump(surface_m=gap_m, object_stiffness=stiffness, drive_x_m=0.0, drive_y_m=0.0)
@@ -111,7 +118,9 @@ def press_scripts(world: World, rng: np.random.Generator) -> list[Script]:
         second.to(0.8, command_pa=pressure, temperature_c=start + 2.0 * (k + 0.5)).wait(0.8)
         place = rng.normal(0.0, 0.6e-3, 2)
         second.jump(off_x_m=place[0], off_y_m=place[1])
-        press(second, world, rng.uniform(3.0, 4.8), 1.0, shear=((1.4e-3, 1.6e-3), (-1.4e-3, -1.2e-3)), shear_s=0.5).wait(1.0)
+        press(
+            second, world, rng.uniform(3.0, 4.8), 1.0, shear=((1.4e-3, 1.6e-3), (-1.4e-3, -1.2e-3)), shear_s=0.5
+        ).wait(1.0)
         press(second, world, rng.uniform(0.08, 0.3), 0.4, hold_s=0.6).wait(0.6)
         second.to(2.4, temperature_c=start + 2.0 * (k + 1.0))
     second.to(0.8, command_pa=0.0).wait(max(150.0 - second.duration_s, 2.0))

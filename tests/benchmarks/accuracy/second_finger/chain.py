@@ -1,11 +1,13 @@
 """The finger as a planar chain of rigid links with torsion springs: shape under pressure, contact force and gravity.
 
-Equilibrium of joint i: spring(phi_i) = actuation_i + sum of load moments about the joint. Springs stiffen with the cube of the
-angle and are several times stiffer backwards (strain-limiting layer). The pad is pushed along its own inward normal (follower
-load). Solved by scipy's Levenberg-Marquardt root finder along a grid of actuation and force; tables of the solution feed the stepping loop.
+Equilibrium of joint i: spring(phi_i) = actuation_i + sum of load moments about the joint. Springs stiffen with the cube
+of the angle and are several times stiffer backwards (strain-limiting layer). The pad is pushed along its own inward
+normal (follower load). Solved by scipy's Levenberg-Marquardt root finder along a grid of actuation and force; tables of
+the solution feed the stepping loop.
 
-Source: pseudo-rigid-body chains, Howell, Compliant Mechanisms (2001), ch. 5 (from memory); own derivation of the moments.
-Closing coordinate q (m): path length of the pad's place in free bending, minus the travel against the pad's normal under load.
+Source: pseudo-rigid-body chains, Howell, Compliant Mechanisms (2001), ch. 5 (from memory); own derivation of the
+moments. Closing coordinate q (m): path length of the pad's place in free bending, minus the travel against the pad's
+normal under load.
 """
 
 from __future__ import annotations
@@ -73,7 +75,10 @@ class Chain:
         return np.asarray(self.spring * phi * (hardening + (s.back_stiffness - 1.0) * backwards))
 
     def _places(self, phi: Array) -> tuple[Array, Array]:
-        """Joint positions with the far end (n+1, 2) and link angles (n); the first joint sits half a link from the root."""
+        """Joint positions with the far end (n+1, 2) and link angles (n).
+
+        The first joint sits half a link from the root.
+        """
         angle = np.cumsum(phi)
         steps = self.link * np.stack([np.cos(angle), np.sin(angle)], axis=1)
         root_stub = np.array([self.link / 2.0, 0.0])
@@ -86,7 +91,7 @@ class Chain:
         return nodes[index] + (distance - (index + 0.5) * self.link) * direction, float(angle[index]), index
 
     def _residual(self, phi: Array, actuation: float, distance: float, force: float, gravity: Array) -> Array:
-        nodes, angle = self._places(phi)
+        nodes, _ = self._places(phi)
         point, at_angle, index = self._at(phi, distance)
         push = -force * np.array([-np.sin(at_angle), np.cos(at_angle)])
         arm = point - nodes[:-1]
@@ -104,7 +109,9 @@ class Chain:
         arguments = (actuation, distance, force, gravity)
         result = root(self._residual, start, args=arguments, method="lm", options={"xtol": 1e-10, "ftol": 1e-10})
         if np.max(np.abs(result.fun)) > 1e-5 * self.joint_full:
-            raise RuntimeError(f"the chain found no equilibrium at actuation {actuation:g}, force {force:g} N: {result.message}")
+            raise RuntimeError(
+                f"the chain found no equilibrium at actuation {actuation:g}, force {force:g} N: {result.message}"
+            )
         return np.asarray(result.x)
 
     def _find_full_moment(self) -> float:
@@ -183,7 +190,10 @@ def tabulate_chain(specimen: Specimen) -> ChainTables:
 
 
 def _resample(a: Array, f: Array, travel: Array, bend: Array, curvature: Array, gravity: Array) -> ChainTables:
-    """Put the solved grid on the fine grids of the stepping loop; bend and curvature over travel instead of actuation."""
+    """Put the solved grid on the fine grids of the stepping loop.
+
+    Bend and curvature over travel instead of actuation.
+    """
     fine = [RectBivariateSpline(a, f, table, kx=3, ky=3)(ACTUATION, FORCE) for table in (*travel, *bend, *curvature)]
     travels, bends, curvatures = np.array(fine[:3]), np.array(fine[3:6]), np.array(fine[6:])
     q_grid = np.linspace(travels[:, :, 0].min(), travels[:, :, 0].max(), 121)

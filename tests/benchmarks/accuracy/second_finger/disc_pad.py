@@ -1,11 +1,14 @@
-"""Inductance of four flat coils under an iron-filled disc: the disc is cut into volume elements that magnetise each other.
+"""Inductance of four flat coils under an iron-filled disc.
 
-Moments: m = chi_v (H_coil + H_others), with the dipole field of every other element and the self-demagnetisation of an element (1/3); the
-coil sees dL = mu0 * sum(m . H_coil) per square ampere (reciprocity). The interaction belongs to the disc, so it is solved once in
-the disc's frame and only the coil's field is turned and moved. A smooth polynomial of log(dL/L) in gap, shift and tilt feeds the
-recordings; its error is tested.
+The disc is cut into volume elements that magnetise each other.
 
-Source: coupled dipole method, Purcell & Pennypacker, Astrophys. J. 186 (1973) 705, static limit; Jackson 5.10-5.11 (from memory).
+Moments: m = chi_v (H_coil + H_others), with the dipole field of every other element and the self-demagnetisation of an
+element (1/3); the coil sees dL = mu0 * sum(m . H_coil) per square ampere (reciprocity). The interaction belongs to the
+disc, so it is solved once in the disc's frame and only the coil's field is turned and moved. A smooth polynomial of
+log(dL/L) in gap, shift and tilt feeds the recordings; its error is tested.
+
+Source: coupled dipole method, Purcell & Pennypacker, Astrophys. J. 186 (1973) 705, static limit; Jackson 5.10-5.11
+(from memory).
 """
 
 from __future__ import annotations
@@ -32,7 +35,7 @@ DEGREE, TILT_DEGREE = 6, 2
 
 def disc_elements(radius: float, thickness: float, cell: float) -> tuple[Array, float]:
     """Centres (n, 3) and volume of equal elements of a disc whose underside lies in z = 0."""
-    layers = max(int(round(thickness / cell)), 1)
+    layers = max(round(thickness / cell), 1)
     axis = np.arange(-radius + cell / 2, radius, cell)
     x, y = np.meshgrid(axis, axis)
     inside = np.hypot(x, y) <= radius
@@ -49,7 +52,9 @@ def moment_matrix(points: Array, volume: float, susceptibility: float) -> Array:
     distance = np.linalg.norm(apart, axis=2)
     np.fill_diagonal(distance, 1.0)
     unit = apart / distance[:, :, None]
-    field = (3.0 * unit[:, :, :, None] * unit[:, :, None, :] - np.eye(3)) / (4.0 * np.pi * distance**3)[:, :, None, None]
+    field = (3.0 * unit[:, :, :, None] * unit[:, :, None, :] - np.eye(3)) / (4.0 * np.pi * distance**3)[
+        :, :, None, None
+    ]
     field[np.arange(n), np.arange(n)] = -np.eye(3) / (3.0 * volume)
     interaction = field.transpose(0, 2, 1, 3).reshape(3 * n, 3 * n)
     return np.linalg.inv(np.eye(3 * n) / (susceptibility * volume) - interaction)
@@ -75,7 +80,10 @@ class DiscPad:
     radii: Array
 
     def change(self, pose: Array) -> Array:
-        """Relative inductance change by the disc (1), shape (n, 4); pose (n, 5): gap, x, y (m), tilt y, tilt x (rad)."""
+        """Relative inductance change by the disc (1), shape (n, 4); pose (n, 5).
+
+        The pose is gap, x, y (m), tilt y, tilt x (rad).
+        """
         out = np.empty((len(pose), 4))
         for start in range(0, len(pose), 20000):
             part = (pose[start : start + 20000] - CENTRE) / SCALE
@@ -101,7 +109,7 @@ def coil_field_table(radii: Array) -> tuple[RectBivariateSpline, RectBivariateSp
 
 
 def disc_response(pose: Array, points: Array, matrix: Array, place: Array, tables: tuple) -> float:  # type: ignore[type-arg]
-    """dL (H) of one coil at `place` (2,) for one pose of the disc."""
+    """DL (H) of one coil at `place` (2,) for one pose of the disc."""
     gap, x, y, tilt_y, tilt_x = pose
     cy, sy, cx, sx = np.cos(tilt_y), np.sin(tilt_y), np.cos(tilt_x), np.sin(tilt_x)
     turn = np.array([[cy, 0, sy], [0, 1, 0], [-sy, 0, cy]]) @ np.array([[1, 0, 0], [0, cx, -sx], [0, sx, cx]])
@@ -118,7 +126,9 @@ def disc_response(pose: Array, points: Array, matrix: Array, place: Array, table
 
 def exponents() -> NDArray[np.int64]:
     """All exponents of the polynomial, shape (m, 5)."""
-    space = product(range(DEGREE + 1), range(DEGREE + 1), range(DEGREE + 1), range(TILT_DEGREE + 1), range(TILT_DEGREE + 1))
+    space = product(
+        range(DEGREE + 1), range(DEGREE + 1), range(DEGREE + 1), range(TILT_DEGREE + 1), range(TILT_DEGREE + 1)
+    )
     return np.array([p for p in space if sum(p) <= DEGREE and p[3] + p[4] <= TILT_DEGREE])
 
 

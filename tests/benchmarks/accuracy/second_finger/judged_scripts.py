@@ -1,4 +1,6 @@
-"""What the recordings to be judged contain: picks, light touches, holds, warmth, slips, held back, arm moves, free motion, faults.
+"""What the recordings to be judged contain.
+
+Picks, light touches, holds, warmth, slips, held back, arm moves, free motion, faults.
 
 Invented bakery scenario: choux buns (soft), rye rolls (firm), jam jars with a steel lid (rigid, slippery).
 """
@@ -51,11 +53,9 @@ def grasp(
     reach = world.travel(58e3, force_n) - world.compression(force_n) - (force_n / thing.stiffness) ** (2.0 / 3.0)
     surface = min(world.travel(60e3) * rng.uniform(0.25, 0.6), reach)
     pressure = world.closing_pressure(surface, force_n, thing.stiffness)
-    place = rng.normal(0.0, off_m, 2)
-    script.jump(
-        surface_m=surface, object_stiffness=thing.stiffness, friction=thing.friction, lid=thing.lid, drive_x_m=0.0,
-        drive_y_m=0.0, off_x_m=float(np.clip(place[0], -3.5e-3, 3.5e-3)), off_y_m=float(np.clip(place[1], -3.5e-3, 3.5e-3)),
-    )  # fmt: skip
+    place = np.clip(rng.normal(0.0, off_m, 2), -3.5e-3, 3.5e-3)
+    script.jump(surface_m=surface, object_stiffness=thing.stiffness, friction=thing.friction, lid=thing.lid)
+    script.jump(drive_x_m=0.0, drive_y_m=0.0, off_x_m=float(place[0]), off_y_m=float(place[1]))
     script.to(close_s or rng.uniform(0.5, 1.6), command_pa=pressure).wait(0.3 + 0.3 * hold_s)
     if shear:  # lifted: weight comes on the pad
         limit = 0.5 * world.specimen.friction_kinetic * thing.friction * force_n
@@ -114,7 +114,15 @@ def light_touches(world: World, rng: np.random.Generator) -> Script:
             force = float(np.exp(rng.uniform(np.log(0.045), np.log(0.25))))
             stiffness = ITEMS[rng.choice(["bun", "roll", "jar"])].stiffness
             script.jump(off_x_m=rng.normal(0.0, 0.8e-3), off_y_m=rng.normal(0.0, 0.8e-3))
-            press(script, world, force, rng.uniform(0.15, 0.5), hold_s=rng.uniform(0.3, 2.0), stiffness=stiffness, gap_m=1.5e-3)
+            press(
+                script,
+                world,
+                force,
+                rng.uniform(0.15, 0.5),
+                hold_s=rng.uniform(0.3, 2.0),
+                stiffness=stiffness,
+                gap_m=1.5e-3,
+            )
             rest(script, rng, 1.2, 3.5)
     return script.to(1.0, command_pa=0.0).wait(3.0)
 
@@ -150,7 +158,10 @@ def slips(world: World, rng: np.random.Generator) -> Script:
 
 
 def held_back(world: World, rng: np.random.Generator) -> Script:
-    """Empty grasps, and grasps stopped at the flank or the tip without any force on the pad; a few on the pad between."""
+    """Empty grasps, and grasps stopped at the flank or the tip without any force on the pad.
+
+    A few on the pad between.
+    """
     script = begin(rng)
     for k in range(9):
         pressure = rng.uniform(30e3, 60e3)
@@ -228,5 +239,13 @@ def fault_motion(world: World, rng: np.random.Generator) -> Script:
     script = begin(rng)
     for start in (4.5, 17.0, 29.5, 40.0, 52.0):
         script.wait(max(start - script.duration_s, 0.05))
-        grasp(script, world, rng, item=str(rng.choice(["roll", "bun"])), force_n=rng.uniform(0.8, 3.0), hold_s=3.5, off_m=0.5e-3)
+        grasp(
+            script,
+            world,
+            rng,
+            item=str(rng.choice(["roll", "bun"])),
+            force_n=rng.uniform(0.8, 3.0),
+            hold_s=3.5,
+            off_m=0.5e-3,
+        )
     return script.wait(max(64.0 - script.duration_s, 1.0))

@@ -1,8 +1,10 @@
-"""Field and mutual inductance of circular filament loops by complete elliptic integrals, and flat coils made of such loops.
+"""Field and mutual inductance of circular filament loops by complete elliptic integrals.
 
-Source: loop field, Smythe, Static and Dynamic Electricity, sec. 7.10 (also Jackson 5.5); coaxial mutual inductance, Maxwell,
-Treatise II (1873) art. 701; self-inductance of a thin ring mu0 a (ln(8a/r) - 2), Grover (1946). All from memory; the tests compare them with
-another library's loop and with published figures.
+Flat coils are made of such loops.
+
+Source: loop field, Smythe, Static and Dynamic Electricity, sec. 7.10 (also Jackson 5.5); coaxial mutual inductance,
+Maxwell, Treatise II (1873) art. 701; self-inductance of a thin ring mu0 a (ln(8a/r) - 2), Grover (1946). All from
+memory; the tests compare them with another library's loop and with published figures.
 """
 
 from __future__ import annotations

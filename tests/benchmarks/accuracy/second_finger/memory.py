@@ -1,13 +1,14 @@
 """Hysteresis and creep of the finger: a Preisach distribution of relays and a fractional-order element.
 
-Preisach model: output = integral of mu(alpha, beta) * relay(alpha, beta)(u) over alpha >= beta, with the factorised Lorentzian
-density mu ~ lorentz((alpha - c)/w) * lorentz((beta + c)/w) (Bertotti, Hysteresis in Magnetism, 1998, ch. 13, from memory). Its
-minor loops change size with their place, which a play-operator sum's do not. Evaluated in Everett form by the stack of input extrema
-(Mayergoyz, Mathematical Models of Hysteresis, 1991, ch. 1, from memory): output = E-sums over alternating extrema; smooth, and an extremum
-passed again is wiped out.
+Preisach model: output = integral of mu(alpha, beta) * relay(alpha, beta)(u) over alpha >= beta, with the factorised
+Lorentzian density mu ~ lorentz((alpha - c)/w) * lorentz((beta + c)/w) (Bertotti, Hysteresis in Magnetism, 1998, ch. 13,
+from memory). Its minor loops change size with their place, which a play-operator sum's do not. Evaluated in Everett
+form by the stack of input extrema (Mayergoyz, Mathematical Models of Hysteresis, 1991, ch. 1, from memory): output =
+E-sums over alternating extrema; smooth, and an extremum passed again is wiped out.
 
-Creep: moment = K * D^order(u), order 0.1 to 0.2, power-law relaxation t^-order / Gamma(1 - order). Realised as the diffusive integral
-1/(Gamma(a) Gamma(1-a)) * int r^(a-1) exp(-r t) dr on log-spaced nodes (Montseny, ESAIM Proc. 5 (1998) 159, from memory).
+Creep: moment = K * D^order(u), order 0.1 to 0.2, power-law relaxation t^-order / Gamma(1 - order). Realised as the
+diffusive integral 1/(Gamma(a) Gamma(1-a)) * int r^(a-1) exp(-r t) dr on log-spaced nodes (Montseny, ESAIM Proc. 5
+(1998) 159, from memory).
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gamma
+
 from soft_tactile_node.compiled import compiled
 
 Array = NDArray[np.float64]
@@ -70,8 +72,8 @@ def everett(table, alpha, beta):  # type: ignore[no-untyped-def]
 def relays_step(table, stack, depth, value):  # type: ignore[no-untyped-def]
     """Move the relays' input to `value`; return (output, new depth).
 
-    `stack` holds the alternating extrema, oldest first: low, high, low, ...; `stack[0]` is negative saturation. The last entry is the
-    present input. Output is zero at negative saturation.
+    `stack` holds the alternating extrema, oldest first: low, high, low, ...; `stack[0]` is negative saturation. The
+    last entry is the present input. Output is zero at negative saturation.
     """
     last = stack[depth - 1]
     if value != last:

@@ -1,11 +1,15 @@
-"""Inductance of one flat coil below a cell that fills with liquid metal: the metal is a set of inductively coupled rings.
+"""Inductance of one flat coil below a cell that fills with liquid metal.
 
-Every ring of metal has a resistance (its area of cross-section shrinks towards the meniscus) and mutual inductances to all other rings and to
-every turn. With i w M I_coil driving the rings, Z = i w L0 + w^2 m^T (R + i w M)^-1 m; L is its imaginary part over w, so the reflection depends on
-frequency by itself. The wetted radius grows with the metal moved over the coil, and the inductance falls.
+The metal is a set of inductively coupled rings.
 
-Source: coupled-circuit (filament) method for eddy currents, e.g. Dodd's 1968 coil benchmark solved as loops, Grover (1946) mutuals;
-resistivity of eutectic gallium-indium 29.4e-8 ohm m (Dickey et al., Adv. Funct. Mater. 18 (2008) 1097, from memory).
+Every ring of metal has a resistance (its area of cross-section shrinks towards the meniscus) and mutual inductances to
+all other rings and to every turn. With i w M I_coil driving the rings, Z = i w L0 + w^2 m^T (R + i w M)^-1 m; L is its
+imaginary part over w, so the reflection depends on frequency by itself. The wetted radius grows with the metal moved
+over the coil, and the inductance falls.
+
+Source: coupled-circuit (filament) method for eddy currents, e.g. Dodd's 1968 coil benchmark solved as loops, Grover
+(1946) mutuals; resistivity of eutectic gallium-indium 29.4e-8 ohm m (Dickey et al., Adv. Funct. Mater. 18 (2008) 1097,
+from memory).
 """
 
 from __future__ import annotations

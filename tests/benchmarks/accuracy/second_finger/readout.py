@@ -1,7 +1,9 @@
-"""From the state of the world to what a bench would have recorded: coils, counting, clocks, drift, and faults on purpose.
+"""From the state of the world to what a bench would have recorded.
 
-Inductance from an LC tank by frequency counting: f = 1 / (2 pi sqrt(L C)), noise and counts on f, then L back from f. Pressure has its own
-100 Hz clock; rows without a new reading are NaN. Stamps jitter.
+Coils, counting, clocks, drift, and faults on purpose.
+
+Inductance from an LC tank by frequency counting: f = 1 / (2 pi sqrt(L C)), noise and counts on f, then L back from f.
+Pressure has its own 100 Hz clock; rows without a new reading are NaN. Stamps jitter.
 """
 
 from __future__ import annotations
@@ -11,10 +13,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
-from soft_tactile_node.recordings import Recording, Truth
 
 from second_finger.specimen import IRON_DISC, Specimen
 from second_finger.world import Script, World
+from soft_tactile_node.recordings import Recording, Truth
 
 Array = NDArray[np.float64]
 

@@ -1,4 +1,7 @@
-"""One random finger with its pad: all numbers drawn from a seed. Invented numbers of a plausible size, no real product's."""
+"""One random finger with its pad: all numbers drawn from a seed. The numbers are invented.
+
+They are of a plausible size and no real product's.
+"""
 
 from __future__ import annotations
 

@@ -11,25 +11,39 @@ from scipy.optimize import brentq
 
 from second_finger.chain import ACTUATION, FORCE, ChainTables, tabulate_chain
 from second_finger.disc_pad import DiscPad, make_disc_pad
+from second_finger.laws import AMBIENT_C, FAR, INPUTS, OUTPUTS, Laws, make_laws
 from second_finger.metal_pad import MetalPad, make_metal_pad
 from second_finger.specimen import IRON_DISC, Specimen, draw_specimen
-from second_finger.stepping import AMBIENT_C, FAR, INPUTS, OUTPUTS, Laws, actuation, make_laws, pad_force, run
+from second_finger.stepping import actuation, pad_force, run
 
 Array = NDArray[np.float64]
 
 KNOT_S = 5e-3
+ROUGHNESS_DRAWS = 1 << 18
 REST = {
-    "command_pa": 0.0, "surface_m": FAR, "object_stiffness": 6e4, "drive_x_m": 0.0, "drive_y_m": 0.0, "hold_stiffness": 1500.0,
-    "friction": 1.0, "off_x_m": 0.0, "off_y_m": 0.0, "flank_m": FAR, "tip_m": FAR, "gravity_x": 0.0, "gravity_z": 0.0,
-    "temperature_c": AMBIENT_C, "lid": 0.0,
-}  # fmt: skip
+    "command_pa": 0.0,
+    "surface_m": FAR,
+    "object_stiffness": 6e4,
+    "drive_x_m": 0.0,
+    "drive_y_m": 0.0,
+    "hold_stiffness": 1500.0,
+    "friction": 1.0,
+    "off_x_m": 0.0,
+    "off_y_m": 0.0,
+    "flank_m": FAR,
+    "tip_m": FAR,
+    "gravity_x": 0.0,
+    "gravity_z": 0.0,
+    "temperature_c": AMBIENT_C,
+    "lid": 0.0,
+}
 
 
 class Script:
     """What is done to the finger, as knots of all inputs every 5 ms.
 
-    `relative` knots give the object's surface relative to where the finger would be without that object; they are resolved by running the
-    world once without them.
+    `relative` knots give the object's surface relative to where the finger would be without that object; they are
+    resolved by running the world once without them.
     """
 
     def __init__(self, temperature_c: float = AMBIENT_C) -> None:
@@ -50,7 +64,7 @@ class Script:
 
     def to(self, duration_s: float, shape: str = "smooth", **targets: float) -> Script:
         """Move inputs to targets within a duration: `smooth` (cosine), `linear`, or `there_and_back`."""
-        n = max(int(round(duration_s / KNOT_S)), 1)
+        n = max(round(duration_s / KNOT_S), 1)
         s = np.arange(1, n + 1) / n
         if shape == "smooth":
             s = 0.5 - 0.5 * np.cos(np.pi * s)
@@ -121,14 +135,15 @@ class World:
     def play(self, script: Script, scan_times: Array, run_in_j: float, seed: int) -> tuple[dict[str, Array], float]:
         """Run a script and return the world at the scan times by output name, and the run-in work afterwards."""
         knots, relative = script.knots()
+        roughness = np.random.default_rng(seed).normal(size=ROUGHNESS_DRAWS)
         surface = INPUTS.index("surface_m")
         if relative.any():
             without = knots.copy()
             without[relative, surface] = FAR
             times = np.arange(len(knots)) * KNOT_S
-            free, _ = run(self.laws, without, KNOT_S, times, run_in_j, seed)
+            free, _ = run(self.laws, without, KNOT_S, times, run_in_j, roughness)
             knots[relative, surface] += free[relative, OUTPUTS.index("travel_m")]
-        out, work = run(self.laws, knots, KNOT_S, scan_times, run_in_j, seed)
+        out, work = run(self.laws, knots, KNOT_S, scan_times, run_in_j, roughness)
         return dict(zip(OUTPUTS, out.T, strict=True)), work
 
 
