@@ -15,12 +15,15 @@ from soft_tactile_node.recordings import EstimateTable, Truth
 from soft_tactile_node.reports.numbers import FigureRow
 from soft_tactile_node.reports.page import Page, PlotEntry
 from soft_tactile_node.reports.plots import draw_band, draw_line, draw_points, make_plot
-from soft_tactile_node.samples import Array, EventKind
+from soft_tactile_node.samples import Array, EventKind, Flag
 from soft_tactile_node.scoring import score
 from soft_tactile_node.scoring.findings import Finding, FingerRecord
 
 ITEM_NAMES = {"bun": "choux bun", "roll": "rye roll", "jar": "jam jar"}
 """What the items are called in words."""
+
+LEAST_PIECE_S = 3.0
+"""Shorter stretches between two tares are not scored (s)."""
 
 
 @dataclass(frozen=True)
@@ -150,8 +153,10 @@ def _delay(finding: Finding) -> str:
 
 
 def _figures(run: DemoRun) -> list[FigureRow]:
-    pairs = [(record.estimate, record.truth) for record in run.records.values()]
-    figures = score(pairs, [record.events for record in run.records.values()])
+    pairs = [
+        pair for record in run.records.values() for pair in between_tares(record.estimate, record.truth) if len(pair[0])
+    ]
+    figures = score(pairs)
     wanted = (
         ("force_z_contact_rmse_n", "Normal force, RMSE while touching", "N", ""),
         ("force_x_contact_rmse_n", "Shear along the finger, RMSE while touching", "N", ""),
@@ -171,6 +176,30 @@ def _figures(run: DemoRun) -> list[FigureRow]:
         )
         rows.append(FigureRow("Age of an estimate, 99 % below", float(np.quantile(age_ms, 0.99)), "ms"))
     return rows
+
+
+def between_tares(estimate: EstimateTable, truth: Truth) -> list[tuple[EstimateTable, Truth]]:
+    """Return an estimate cut where a tare was taken, each piece with its truth; no force is promised during a tare.
+
+    Parameters
+    ----------
+    estimate : EstimateTable
+        The estimate.
+    truth : Truth
+        Its truth, same clock.
+
+    Returns
+    -------
+    list of (EstimateTable, Truth)
+        The pieces of more than LEAST_PIECE_S.
+    """
+    taring = (estimate.flags & int(Flag.TARE)) != 0
+    pieces = []
+    for first, after in zip(*find_runs(~taring), strict=True):
+        begin_s, end_s = estimate.time_s[first], estimate.time_s[after - 1]
+        if end_s - begin_s > LEAST_PIECE_S:
+            pieces.append((estimate.select_rows(slice(first, after)), truth.select_rows(_cut(truth, begin_s, end_s))))
+    return pieces
 
 
 def _item_plots(run: DemoRun, begin_s: float, end_s: float) -> list[PlotEntry]:
@@ -240,9 +269,8 @@ def _draw_force(plot: figure, record: FingerRecord, begin_s: float, end_s: float
 
 def _shade(plot: figure, time_s: Array, mask: NDArray[np.bool_]) -> None:
     """Shade the times at which a mask holds; pauses under 50 ms are not shown."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(int), [0]])))
     stretches: list[list[float]] = []
-    for first, after in zip(edges[::2], edges[1::2], strict=True):
+    for first, after in zip(*find_runs(mask), strict=True):
         begin_s, end_s = float(time_s[first]), float(time_s[min(after, len(time_s) - 1)])
         if stretches and begin_s - stretches[-1][1] < 0.05:
             stretches[-1][1] = end_s
