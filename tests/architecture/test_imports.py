@@ -30,7 +30,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "calibration": LEAVES | {"physics", "recordings", "estimation"},
     "simulation": LEAVES | {"physics", "recordings"},
     "scoring": LEAVES | {"recordings"},
-    "design": LEAVES | {"physics", "recordings"},
+    "design": LEAVES | {"physics", "recordings", "simulation"},
     "reports": LEAVES | {"physics", "recordings", "estimation", "calibration", "scoring", "design"},
     "commands": LEAVES | CORE | {"design", "reports", "ros"},
     "ros": LEAVES | CORE | {"reports", "commands"},

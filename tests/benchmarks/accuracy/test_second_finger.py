@@ -36,9 +36,9 @@ def world() -> World:
 
 
 def test_mutual_inductance_is_maxwells():
-    """Two coaxial loops have the mutual inductance of Maxwell's own example (Treatise II, 1873, art. 701.
+    """Two coaxial loops have the mutual inductance of Maxwell's own example.
 
-    As quoted by Grover 1946).
+    Source: Treatise II, 1873, art. 701, as quoted by Grover 1946.
     """
     assert_allclose(loops.mutual(0.20, 0.25, 0.10), 248.79e-9, rtol=3e-5, atol=0.0)
 
