@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -100,7 +101,7 @@ class DiscResponse:
         if fields.shape[-2:] != self.points_m.shape:
             raise RangeError(f"fields_t_a must end in shape {self.points_m.shape}; got {fields.shape[-2:]}")
         rows = fields.reshape(-1, fields.shape[-2] * 3)  # one matrix product for all poses and coils
-        answer: NDArray[np.generic] = _times(rows, self.form.real)
+        answer: NDArray[Any] = _times(rows, self.form.real)
         if np.iscomplexobj(self.form):
             answer = answer + 1j * _times(rows, self.form.imag)
         shape = (*fields.shape[:-2], rows.shape[1])
