@@ -20,9 +20,7 @@ from soft_tactile_node.calibration.wander import white_noise
 from soft_tactile_node.samples import Array
 
 
-def figures_of_merit(
-    free: Sequence[Prepared], bending: BendingFit, pad: PadFit
-) -> dict[str, Figure]:
+def figures_of_merit(free: Sequence[Prepared], bending: BendingFit, pad: PadFit) -> dict[str, Figure]:
     """Return the figures of merit.
 
     Parameters

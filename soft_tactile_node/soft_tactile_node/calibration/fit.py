@@ -7,7 +7,14 @@ from datetime import date
 
 import numpy as np
 
-from soft_tactile_node.calibration.bending_fit import FIT_RATE_HZ, LAG_S, PLAY_RADIUS, BendingFit, fit_bending, slope_table
+from soft_tactile_node.calibration.bending_fit import (
+    FIT_RATE_HZ,
+    LAG_S,
+    PLAY_RADIUS,
+    BendingFit,
+    fit_bending,
+    slope_table,
+)
 from soft_tactile_node.calibration.figures import figures_of_merit
 from soft_tactile_node.calibration.noise_fit import fit_health, fit_noise, measure_tails
 from soft_tactile_node.calibration.pad_fit import PadFit, fit_pad

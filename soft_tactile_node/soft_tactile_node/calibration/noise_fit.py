@@ -8,8 +8,9 @@ import numpy as np
 from scipy.stats import norm
 
 from soft_tactile_node.calibration.bending_fit import BendingFit
-from soft_tactile_node.calibration.pad_fit import PadFit, find_unloaded
+from soft_tactile_node.calibration.pad_fit import PadFit
 from soft_tactile_node.calibration.preparation import Prepared, hold_last
+from soft_tactile_node.calibration.press import find_unloaded
 from soft_tactile_node.calibration.record import HealthModel, NoiseModel, nested
 from soft_tactile_node.calibration.wander import (
     WANDER_S,
@@ -19,9 +20,10 @@ from soft_tactile_node.calibration.wander import (
     split_wander,
     white_noise,
 )
-from soft_tactile_node.estimation.decision import QUICK_S, RELAX_S, free_scores
+from soft_tactile_node.estimation.decision import RELAX_S
 from soft_tactile_node.estimation.model import build_model
 from soft_tactile_node.estimation.settings import LIGHT
+from soft_tactile_node.estimation.touch_test import QUICK_S, free_scores
 from soft_tactile_node.estimation.types import CalibratedFinger
 from soft_tactile_node.recordings import Recording
 from soft_tactile_node.samples import Array

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.signal import correlate, correlation_lags
 
-from soft_tactile_node.calibration.pad_fit import PadFit, find_unloaded, smooth_force
+from soft_tactile_node.calibration.pad_fit import PadFit
 from soft_tactile_node.calibration.preparation import Prepared
+from soft_tactile_node.calibration.press import find_unloaded, smooth_force
 from soft_tactile_node.errors import CalibrationError
 from soft_tactile_node.recordings import Recording
 

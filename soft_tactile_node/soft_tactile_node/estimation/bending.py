@@ -137,9 +137,7 @@ def advance_bending(
 
 
 @compiled
-def bending_terms(
-    time_s: Array, load: Array, temperature_change: Array, lag_s: Array, play_radius: Array
-) -> Array:
+def bending_terms(time_s: Array, load: Array, temperature_change: Array, lag_s: Array, play_radius: Array) -> Array:
     """Return the terms of the free-bend model for a whole recording that starts from rest.
 
     Parameters

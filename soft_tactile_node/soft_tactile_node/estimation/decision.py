@@ -15,18 +15,24 @@ from typing import NamedTuple
 import numpy as np
 
 from soft_tactile_node.compiled import compiled
-from soft_tactile_node.estimation.linear import factor, whiten
 from soft_tactile_node.estimation.pad import advance_pad, count_memory, pad_terms
 from soft_tactile_node.estimation.separation import (
     APPARENT_PRIOR,
-    MISSING,
     SHEAR_FLOOR_N,
     SeparationModel,
     predict_contact,
-    score_direction,
-    touch_direction,
     update_contact,
-    wander_covariance,
+)
+from soft_tactile_node.estimation.touch_test import (
+    QUICK_S,
+    SCORE_AMOUNT,
+    SCORE_DEVIATION,
+    SCORE_FORCE,
+    SCORE_HELD,
+    SCORE_TOUCH,
+    SCORES,
+    departure_covariance,
+    score_memories,
 )
 from soft_tactile_node.samples import Array
 
@@ -34,11 +40,11 @@ FREE = 1
 TOUCHED = 2
 HELD = 3
 
-RELAX_S = 3.0
-"""Time over which a released pad counts as still relaxing (s)."""
+RELAX_SHARE = 0.15
+"""Share of that load which a new touch must stand out from (1)."""
 
-QUICK_S = 0.004
-"""Smoothing of the departure before it is tested (s)."""
+RELAX_S = 1.5
+"""Time over which a released pad counts as still relaxing (s)."""
 
 
 class Thresholds(NamedTuple):
@@ -151,46 +157,6 @@ def new_decision_state(model: SeparationModel) -> DecisionState:
 
 
 @compiled
-def departure_covariance(
-    model: SeparationModel,
-    memory: int,
-    activity: float,
-    relax_n: float,
-    used: Array,
-    offset_variance: Array,
-    bend_slope: Array,
-    load_variance: float,
-    out: Array,
-) -> None:
-    """Write the covariance of the departure while free, in place.
-
-    Parameters
-    ----------
-    model : SeparationModel
-        The calibrated model.
-    memory : int
-        Memory of the drift bank.
-    activity, relax_n : float
-        See `wander_covariance`.
-    used : numpy.ndarray, shape (c,)
-        1 = channel carries weight.
-    offset_variance : numpy.ndarray, shape (c,)
-        Extra variance of each channel (1).
-    bend_slope : numpy.ndarray, shape (c,)
-        Change of each channel per relative pressure (1).
-    load_variance : float
-        Variance of the relative pressure (1).
-    out : numpy.ndarray, shape (c, c)
-        Overwritten (1).
-    """
-    wander_covariance(model, memory, activity, relax_n, out)
-    for i in range(used.shape[0]):
-        for j in range(used.shape[0]):
-            out[i, j] += load_variance * bend_slope[i] * bend_slope[j]
-        out[i, i] += offset_variance[i] + (0.0 if used[i] > 0.5 else MISSING)
-
-
-@compiled
 def decide(
     model: SeparationModel,
     limits: Thresholds,
@@ -235,151 +201,6 @@ def decide(
         _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activity, bend_slope, load_variance)
 
 
-SHEAR_AT_TOUCH_N = 0.05
-"""Apparent shear that a beginning touch may bring along (N)."""
-
-LEAST_SPREAD = 0.05
-"""Share of the mean variance that every direction keeps (1): small eigenvalues of a measured covariance are not to be
-trusted in a test."""
-
-SCORE_TOUCH = 0
-SCORE_HELD = 1
-SCORE_FORCE = 2
-SCORE_DEVIATION = 3
-SCORE_AMOUNT = 4
-SCORES = 5
-
-
-@compiled
-def test_memories(
-    model: SeparationModel,
-    quick: Array,
-    drift: Array,
-    relax_n: float,
-    used: Array,
-    offset_variance: Array,
-    load: float,
-    activity: Array,
-    bend_slope: Array,
-    load_variance: float,
-    scores: Array,
-) -> None:
-    """Test the departure from every memory of the bank for a touch and for a hold elsewhere, in place.
-
-    Parameters
-    ----------
-    model : SeparationModel
-        The calibrated model.
-    quick : numpy.ndarray, shape (c,)
-        Smoothed departure (1).
-    drift : numpy.ndarray, shape (w, c)
-        What each memory expects (1).
-    relax_n : float
-        Load the pad is still relaxing from (N).
-    used, offset_variance, bend_slope : numpy.ndarray, shape (c,)
-        See `departure_covariance`.
-    load : float
-        Relative pressure (1).
-    activity : numpy.ndarray, shape (w,)
-        Mean squared pressure rate over each memory (1/s^2).
-    load_variance : float
-        Variance of the relative pressure (1).
-    scores : numpy.ndarray, shape (w, SCORES)
-        Overwritten: deviations from zero of a touch and of a hold elsewhere (1), the touch's force and its standard
-        deviation (N), the hold's size (1).
-    """
-    channels = quick.shape[0]
-    memories = drift.shape[0]
-    terms = np.zeros(model.pad_weights.shape[0])
-    slopes = np.zeros((terms.shape[0], 3 + model.lag_s.shape[0] + 2 * model.shear_s.shape[0]))
-    nothing = np.zeros(slopes.shape[1])
-    direction = np.zeros(channels)
-    shear_x = np.zeros(channels)
-    shear_y = np.zeros(channels)
-    covariance = np.zeros((channels, channels))
-    lower = np.zeros((channels, channels))
-    white = np.zeros(channels)
-    work = np.zeros(channels)
-    touch_direction(model, load, 2, terms, slopes, nothing, direction)
-    if model.axes == 3:
-        touch_direction(model, load, 0, terms, slopes, nothing, shear_x)
-        touch_direction(model, load, 1, terms, slopes, nothing, shear_y)
-    for w in range(memories):
-        departure_covariance(
-            model, w, activity[w], relax_n, used, offset_variance, bend_slope, load_variance, covariance
-        )
-        spread = 0.0
-        count = 0
-        for i in range(channels):
-            if used[i] > 0.5:
-                spread += covariance[i, i]
-                count += 1
-        for i in range(channels):
-            for j in range(channels):
-                covariance[i, j] += SHEAR_AT_TOUCH_N**2 * (shear_x[i] * shear_x[j] + shear_y[i] * shear_y[j])
-            if count > 0:
-                covariance[i, i] += LEAST_SPREAD * spread / count
-            work[i] = quick[i] - drift[w, i] if used[i] > 0.5 else 0.0
-        if count == 0 or not factor(covariance, lower):
-            scores[w, :] = 0.0
-            scores[w, SCORE_DEVIATION] = np.inf
-            continue
-        whiten(lower, work, white)
-        force, deviation = score_direction(lower, white, direction, work)
-        amount, amount_deviation = score_direction(lower, white, bend_slope, work)
-        scores[w, SCORE_TOUCH] = force / deviation
-        scores[w, SCORE_HELD] = -amount / amount_deviation
-        scores[w, SCORE_FORCE] = force
-        scores[w, SCORE_DEVIATION] = deviation
-        scores[w, SCORE_AMOUNT] = -amount
-
-
-@compiled
-def free_scores(
-    model: SeparationModel, time_s: Array, residual: Array, load: Array, activity: Array, bend_slope: Array
-) -> Array:
-    """Return the touch score of every memory over a recording without contact, for setting thresholds.
-
-    Parameters
-    ----------
-    model : SeparationModel
-        The calibrated model.
-    time_s : numpy.ndarray, shape (n,)
-        Stamps (s).
-    residual : numpy.ndarray, shape (n, c)
-        change - free_bending, no NaN (1).
-    load : numpy.ndarray, shape (n,)
-        Relative pressure (1).
-    activity : numpy.ndarray, shape (n, w)
-        Mean squared pressure rate over each memory (1/s^2).
-    bend_slope : numpy.ndarray, shape (n, c)
-        Change of each channel per relative pressure (1).
-
-    Returns
-    -------
-    numpy.ndarray, shape (n, w)
-        Deviations from zero (1).
-    """
-    channels = residual.shape[1]
-    memories = model.wander_s.shape[0]
-    out = np.zeros((time_s.shape[0], memories))
-    quick = residual[0].copy()
-    drift = np.zeros((memories, channels))
-    for w in range(memories):
-        drift[w] = residual[0]
-    used = np.ones(channels)
-    nothing = np.zeros(channels)
-    scores = np.zeros((memories, SCORES))
-    for i in range(1, time_s.shape[0]):
-        dt_s = time_s[i] - time_s[i - 1]
-        quick += (1.0 - np.exp(-dt_s / QUICK_S)) * (residual[i] - quick)
-        test_memories(model, quick, drift, 0.0, used, nothing, load[i], activity[i], bend_slope[i], 0.0, scores)
-        for w in range(memories):
-            out[i, w] = scores[w, SCORE_TOUCH]
-            drift[w] += (1.0 - np.exp(-dt_s / model.wander_s[w])) * (residual[i] - drift[w])
-    return out
-
-
 @compiled
 def _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activity, bend_slope, load_variance):  # type: ignore[no-untyped-def]
     """Test every memory of the bank for a touch or a hold elsewhere, then let the bank learn."""
@@ -396,7 +217,7 @@ def _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activit
             memo.quick[i] += smoothing * (residual[i] - memo.quick[i])
             memo.offset_variance[i] *= np.exp(-dt_s / 0.5)
     scores = np.zeros((memories, SCORES))
-    test_memories(
+    score_memories(
         model, memo.quick, memo.drift, memo.mode[RELAX], used, memo.offset_variance, load, activity, bend_slope,
         load_variance, scores,
     )  # fmt: skip
@@ -404,6 +225,8 @@ def _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activit
     best_excess = -np.inf
     held_excess = 0.0
     memo.mode[HELD_SIZE] = 0.0
+    # a pad just released still shows a share of the load it relaxes from; a touch must stand out from that
+    bar_n = limits.touch_n + RELAX_SHARE * memo.mode[RELAX]
     for w in range(memories):
         touch = scores[w, SCORE_TOUCH]
         held = scores[w, SCORE_HELD]
@@ -415,8 +238,8 @@ def _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activit
         if held - model.touch_z[w] > held_excess and held > touch:
             held_excess = held - model.touch_z[w]
             memo.mode[HELD_SIZE] = scores[w, SCORE_AMOUNT]
-        # learn, more slowly the more it looks like a touch
-        doubt = max(touch, 0.0) / model.touch_z[w]
+        # learn, more slowly the more it looks like a touch that could be claimed
+        doubt = max(touch, 0.0) / model.touch_z[w] if scores[w, SCORE_FORCE] >= bar_n else 0.0
         trust = 1.0 / (1.0 + (2.0 * doubt) ** 4)
         gain = (1.0 - np.exp(-dt_s / model.wander_s[w])) * trust
         for i in range(channels):
@@ -429,7 +252,7 @@ def _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activit
     memo.mode[PROBABILITY] = 1.0 / (1.0 + np.exp(-max(-30.0, 0.5 * (z * abs(z) - limit * limit))))
     memo.mode[TOUCH_FORCE] = max(force, 0.0)
     memo.mode[TOUCH_DEVIATION] = scores[best, SCORE_DEVIATION]
-    if best_excess > 0.0 and force >= limits.touch_n:
+    if best_excess > 0.0 and force >= bar_n:
         if np.isnan(memo.mode[SINCE]):
             memo.mode[SINCE] = now_s - dt_s
         if now_s - memo.mode[SINCE] >= limits.claim_s:
@@ -445,9 +268,7 @@ def _subtract_relaxation(model, memo, departure, load, residual):  # type: ignor
     terms = np.zeros(model.pad_weights.shape[0])
     slopes = np.zeros((terms.shape[0], 2 + memories))
     nothing = np.zeros(2)
-    pad_terms(
-        nothing, memo.pad_memory, load, model.lag_s.shape[0], model.shear_s.shape[0], model.axes, terms, slopes
-    )
+    pad_terms(nothing, memo.pad_memory, load, model.lag_s.shape[0], model.shear_s.shape[0], model.axes, terms, slopes)
     for i in range(departure.shape[0]):
         relaxing = 0.0
         for m in range(terms.shape[0]):
@@ -537,8 +358,10 @@ def _follow_touch(model, limits, memo, now_s, dt_s, departure, used, load, activ
             growth[i, j] = rise * model.error_relative[i, j]
     for i in range(channels):
         for j in range(channels):
-            growth[i, j] += dt_s * (_ageing(model, now_s - memo.mode[ENTERED], activity, i, j)
-                + load_variance * bend_slope[i] * bend_slope[j])
+            growth[i, j] += dt_s * (
+                _ageing(model, now_s - memo.mode[ENTERED], activity, i, j)
+                + load_variance * bend_slope[i] * bend_slope[j]
+            )
     predict_contact(model, memo.state, memo.covariance, dt_s, growth)
     update_contact(model, memo.state, memo.covariance, all_departure, all_used, load, terms, slopes)
     force = memo.state[2]

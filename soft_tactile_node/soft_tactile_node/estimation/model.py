@@ -9,9 +9,9 @@ import numpy as np
 from soft_tactile_node.estimation.bending import count_memory, count_terms
 from soft_tactile_node.estimation.decision import Thresholds, new_decision_state
 from soft_tactile_node.estimation.health import HealthLimits, new_health_state
+from soft_tactile_node.estimation.layout import UNOBSERVED_N, RowModel, RowState
 from soft_tactile_node.estimation.pad import NORMAL_TERMS, pad_terms
 from soft_tactile_node.estimation.pad import count_memory as count_memory_of_pad
-from soft_tactile_node.estimation.rows import UNOBSERVED_N, RowModel, RowState
 from soft_tactile_node.estimation.separation import APPARENT_PRIOR, FRICTION_PRIOR, SHEAR_FLOOR_N, SeparationModel
 from soft_tactile_node.estimation.settings import EstimatorSettings
 from soft_tactile_node.estimation.slip import new_slip_state

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from soft_tactile_node.errors import CalibrationError, NotAtRestError
-from soft_tactile_node.estimation import rows
+from soft_tactile_node.estimation import layout as rows
 from soft_tactile_node.estimation.model import build_model, build_state
+from soft_tactile_node.estimation.rows import process_rows
 from soft_tactile_node.estimation.settings import LIGHT, EstimatorSettings
 from soft_tactile_node.estimation.tare import Tare, take_tare
 from soft_tactile_node.estimation.types import CalibratedFinger
@@ -59,11 +60,6 @@ class Estimator:
         Length of the tare at the start of the stream (s).
     tare : Tare, optional
         An earlier tare to go on with; flag TARE_OLD is then set until a new tare succeeds.
-
-    Examples
-    --------
-    >>> from soft_tactile_node.estimation import Estimator  # doctest: +SKIP
-    >>> step = Estimator(calibration).step(scan, pressure_pa=0.0)  # doctest: +SKIP
     """
 
     def __init__(
@@ -284,7 +280,7 @@ class Estimator:
         change = inductance_h / self._tare.inductance_h - 1.0
         reference = self._tare.temperature_c
         out = np.zeros((time_s.size, rows.FIXED + 4 * self._channels))
-        rows.process_rows(
+        process_rows(
             self._model,
             self._memo,
             np.ascontiguousarray(time_s, dtype=np.float64),
