@@ -12,7 +12,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "soft_tactile_node" / "soft_tactile_node"
 MESSAGES = ROOT / "soft_tactile_msgs"
-ROS_MODULES = {"ament_index_python", "launch", "launch_ros", "rcl_interfaces", "rclpy", "rosidl_runtime_py", "tf2_ros"}
+ROS_MODULES = {"ament_index_python", "launch", "launch_pytest", "launch_ros", "rcl_interfaces", "rclpy", "tf2_ros"}
 
 
 @cache
