@@ -91,7 +91,7 @@ def plot_force_over_time(item: HeldOutRecording, axes: int) -> PlotEntry:
     draw_line(plot, time_s, force, "estimate", 0)
     draw_line(plot, time_s, item.baseline.force_n[:, 2], "static polynomial", 1, width=1.2)
     if item.recording.force_n is not None:
-        draw_line(plot, time_s, item.recording.force_n[:, 2], "reference", 2, width=1.2)
+        draw_reference(plot, time_s, item.recording.force_n[:, 2], "reference")
     shear = " Shear is estimated as well, see the table." if axes == 3 else ""
     return PlotEntry(
         plot, f"Normal force in {item.recording.source}: estimate, static polynomial and reference cell.{shear}"

@@ -211,8 +211,8 @@ def _add_signal_plots(
     page.add_plots(
         "Split signals",
         [plot_split(split, int(channel)) for channel in sorted(strongest)],
-        text="What each channel shows, split into bending, contact and drift, in the first minute of the first press "
-        "recording. The three parts add up to the change.",
+        text="What each channel shows, split into bending, contact and drift, in the first two minutes of the first "
+        "press recording. The three parts add up to the change.",
     )
     page.add_plots("Hysteresis", [plot_pressure_loop(free_bend), plot_press_loop(calibration, press)])
 

@@ -16,7 +16,6 @@
       model.major_label_text_color = scheme.ink;
       model.axis_line_color = scheme.quiet;
       model.major_tick_line_color = scheme.quiet;
-      model.minor_tick_line_color = scheme.quiet;
     } else if (model.type === "Grid") {
       model.grid_line_color = scheme.line;
     } else if (model.type === "Legend") {

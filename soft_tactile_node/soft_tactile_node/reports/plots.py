@@ -56,6 +56,7 @@ def make_plot(x_label: str, y_label: str, *, height: int = 280, x_range: object 
     plot.axis.axis_label_text_font_style = "normal"
     plot.axis.axis_label_text_font_size = "13px"
     plot.axis.major_label_text_font_size = "12px"
+    plot.axis.minor_tick_line_color = None
     plot.grid.grid_line_width = 0.7
     plot.grid.grid_line_color = "#d0d7de"
     return plot
@@ -147,8 +148,8 @@ def draw_points(plot: figure, x: Array, y: Array, label: str = "", colour: int =
         place_legend(plot)
 
 
-def draw_reference(plot: figure, x: Array, y: Array) -> None:
-    """Draw a thin line in the colour of the text: a bound, an identity, a zero.
+def draw_reference(plot: figure, x: Array, y: Array, label: str = "") -> None:
+    """Draw a thin line in the colour of the text: a reference, a bound, an identity, a zero.
 
     Parameters
     ----------
@@ -156,9 +157,16 @@ def draw_reference(plot: figure, x: Array, y: Array) -> None:
         Where to draw.
     x, y : numpy.ndarray, shape (n,)
         Values in the units of the axes.
+    label : str
+        Name in the legend; empty = none, and the line is dotted.
     """
-    line = plot.line(x, y, line_color="#1b1f23", line_width=1.0, line_dash="dotted")
+    check_shape(y, (len(x),), name="y")
+    x_thin, y_thin = thin_signal(x, y)
+    dash = "solid" if label else "dotted"
+    line = plot.line(x_thin, y_thin, line_color="#1b1f23", line_width=1.0, line_dash=dash, **_legend(label))
     line.glyph.tags = ["ink"]
+    if label:
+        place_legend(plot)
 
 
 def place_legend(plot: figure) -> None:

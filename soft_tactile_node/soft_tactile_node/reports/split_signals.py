@@ -32,7 +32,7 @@ class SplitSignals:
     drift: Array
 
 
-def split_signals(calibration: Calibration, recording: Recording, longest_s: float = 60.0) -> SplitSignals:
+def split_signals(calibration: Calibration, recording: Recording, longest_s: float = 120.0) -> SplitSignals:
     """Run the estimator scan by scan and keep how it splits each channel.
 
     Parameters
