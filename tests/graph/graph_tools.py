@@ -20,7 +20,7 @@ from rclpy.executors import SingleThreadedExecutor
 from rclpy.node import Node
 from rclpy.parameter import Parameter
 
-WAIT_S = 20.0
+WAIT_S = 60.0
 """Longest wait for anything; a machine that is busy is no failure, one that hangs is."""
 
 UNCONFIGURED, INACTIVE, ACTIVE, FINALIZED = (

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from bokeh.models import BoxAnnotation, Label, Span
@@ -18,6 +19,9 @@ from soft_tactile_node.reports.plots import draw_band, draw_line, draw_points, m
 from soft_tactile_node.samples import Array, EventKind, Flag
 from soft_tactile_node.scoring import score
 from soft_tactile_node.scoring.findings import Finding, FingerRecord
+from soft_tactile_node.scoring.runs import find_runs
+
+Table = TypeVar("Table", EstimateTable, Truth)
 
 ITEM_NAMES = {"bun": "choux bun", "roll": "rye roll", "jar": "jam jar"}
 """What the items are called in words."""
@@ -98,7 +102,9 @@ def write_demo_report(run: DemoRun, path: str | Path) -> None:
     )
     page.add_summary(*summarise(run))
     page.add_figures(
-        "Figures", _figures(run), text="Both fingers pooled, over the whole run, beside the simulator's truth."
+        "Figures",
+        _figures(run),
+        text="Both fingers pooled, all but the tares, beside the simulator's truth.",
     )
     rows = [
         [f"{f.time_s:.2f}", f.finger, ITEM_NAMES.get(f.item, f.item), f.kind, f.verdict, _delay(f)]
@@ -106,7 +112,8 @@ def write_demo_report(run: DemoRun, path: str | Path) -> None:
     ]
     page.add_table(
         "Contacts and slips", ["Began (s)", "Finger", "Item", "What", "Verdict", "Reported after (ms)"], rows,
-        text="Every true contact and slip of the simulator, and every report without one.",
+        text="Every true contact and slip of the simulator, and every report without one. A negative time is a touch "
+        "reported before its force had reached 0.05 N, from where on it counts.",
     )  # fmt: skip
     for number, (begin_s, item) in enumerate(run.spans):
         end_s = run.spans[number + 1][0] if number + 1 < len(run.spans) else np.inf
@@ -198,7 +205,7 @@ def between_tares(estimate: EstimateTable, truth: Truth) -> list[tuple[EstimateT
     for first, after in zip(*find_runs(~taring), strict=True):
         begin_s, end_s = estimate.time_s[first], estimate.time_s[after - 1]
         if end_s - begin_s > LEAST_PIECE_S:
-            pieces.append((estimate.select_rows(slice(first, after)), truth.select_rows(_cut(truth, begin_s, end_s))))
+            pieces.append((_rows(estimate, slice(first, after)), _rows(truth, _cut(truth, begin_s, end_s))))
     return pieces
 
 
@@ -214,7 +221,7 @@ def _item_plots(run: DemoRun, begin_s: float, end_s: float) -> list[PlotEntry]:
             PlotEntry(
                 plot,
                 f"Normal force on the pad of the {name}: estimate with its 2 sigma band over the truth. "
-                "Shaded: the object truly slides. Triangles: reported contacts and releases; squares: reported slips.",
+                "Shaded: the object truly slides. Dots: reported contacts and releases, and reported slips.",
             )
         )
     plot = make_plot("time (s)", "commanded pressure (kPa)", height=200, x_range=shared)
@@ -230,6 +237,11 @@ def _item_plots(run: DemoRun, begin_s: float, end_s: float) -> list[PlotEntry]:
         PlotEntry(plot, "Height of the gripper as commanded, and of the item as it truly was, above the tray.")
     )
     return entries
+
+
+def _rows(table: Table, rows: slice) -> Table:
+    """Return some rows of a table whose fields are all one value a row."""
+    return replace(table, **{each.name: getattr(table, each.name)[rows] for each in fields(table)})
 
 
 def _within(rows: Array, begin_s: float, end_s: float) -> Array:

@@ -53,6 +53,11 @@ class Finger:
         self.commands: list[tuple[float, float]] = []
         self.state = -1
 
+    def forget(self) -> None:
+        """Drop all rows; the state stays."""
+        for rows in (self.estimates, self.truths, self.events, self.commands):
+            rows.clear()
+
 
 class Observer:
     """Watches the gripper from a process of its own.
@@ -99,6 +104,15 @@ class Observer:
     def now_s(self) -> float:
         """Return the time since the start of the demo (s)."""
         return self._now_s() - self.start_s
+
+    def begin(self) -> None:
+        """Let the story begin now: what was heard while the nodes came up is forgotten."""
+        self.start_s = self._now_s()
+        self.story.clear()
+        self.lift.clear()
+        self.grasps.clear()
+        for finger in self.fingers.values():
+            finger.forget()
 
     def say(self, who: str, what: str, time_s: float | None = None) -> None:
         """Add a line to the story."""

@@ -123,6 +123,7 @@ def _pick_all(
         return all(observer.fingers[finger].state == State.FREE for finger in fingers) and observer.phase == "idle"
 
     observer.wait(everyone_ready, START_LIMIT_S, "the first tare of all fingers", nodes.check)
+    observer.begin()
     spans, outcomes = [], {}
     for item, settings in items.items():
         observer.set_parameters(f"{GRIPPER}/gripper_simulator", {"object": item}, nodes.check)

@@ -50,6 +50,7 @@ class GraspController(ManagedNode):
         self._estimates: list[PadEstimate | None] = [None] * len(fingers)
         self._heard_s = [-math.inf] * len(fingers)
         self._tared_s = [math.inf] * len(fingers)
+        self._asked = [False] * len(fingers)
         self._commands, self._tares = [], []
         for number, finger in enumerate(fingers):
             self._add_finger(number, sibling(self.get_namespace(), finger))
@@ -139,36 +140,47 @@ class GraspController(ManagedNode):
     def _begin_pick(self) -> None:
         self._tared_s = [math.inf] * len(self._fingers)
         self._sequence.start(self._now_s())
-        for number in range(len(self._fingers)):
-            self._ask_tare(number)
+        self._ask_tares()
 
-    def _ask_tare(self, number: int) -> None:
-        """Ask once; a refusal or an absent service lets the tare phase run into its limit, with the reason logged."""
-        client = self._tares[number]
-        if not client.service_is_ready():
-            self.get_logger().warning(f"{self._fingers[number]}: no tare service")
-            return
-        client.call_async(Trigger.Request()).add_done_callback(partial(self._on_tare_answer, number))
+    def _ask_tares(self) -> None:
+        """Ask every finger that has not granted its tare and is not being asked; refusals are logged."""
+        for number, client in enumerate(self._tares):
+            if math.isfinite(self._tared_s[number]) or self._asked[number] or not client.service_is_ready():
+                continue
+            self._asked[number] = True
+            client.call_async(Trigger.Request()).add_done_callback(partial(self._on_tare_answer, number))
 
     def _on_tare_answer(self, number: int, future: Any) -> None:
+        self._asked[number] = False
         answer = future.result()
         if answer.success:
             self._tared_s[number] = self._now_s()
         else:
-            self.get_logger().warning(f"{self._fingers[number]}: tare refused: {answer.message}")
+            self.get_logger().warning(
+                f"{self._fingers[number]}: tare refused: {answer.message}", throttle_duration_sec=2.0
+            )
 
     def _on_time(self) -> None:
         now_s = self._now_s()
         elapsed_s = min(max(now_s - self._time_s, 0.0), 0.2)
         self._time_s = now_s
-        if self._sequence.phase == Phase.IDLE and self._left:
+        if self._sequence.phase == Phase.IDLE and self._left and self._all_awake(now_s):
             self._left -= 1
             self._begin_pick()
+        elif self._sequence.phase == Phase.TARE:
+            self._ask_tares()
         self._watch_sensing(now_s)
         phase = self._sequence.update(now_s, elapsed_s, self._inputs(now_s), self._settings)
         if phase != self._shown:
             self._show(phase)
         self._publish_commands()
+
+    def _all_awake(self, now_s: float) -> bool:
+        """Return whether every finger is heard and has come through a tare."""
+        return all(
+            estimate is not None and estimate.state in READY_STATES and now_s - heard_s <= FINGER_TIMEOUT_S
+            for estimate, heard_s in zip(self._estimates, self._heard_s, strict=True)
+        )
 
     def _inputs(self, now_s: float) -> list[FingerInput]:
         inputs = []

@@ -1,0 +1,140 @@
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import launch
+import launch_pytest
+import pytest
+from geometry_msgs.msg import WrenchStamped
+from launch.actions import IncludeLaunchDescription, RegisterEventHandler
+from launch.event_handlers import OnProcessExit
+from launch.launch_description_sources import PythonLaunchDescriptionSource
+from lifecycle_msgs.msg import State
+from sensor_msgs.msg import FluidPressure
+from soft_tactile_msgs.msg import GraspState, PadEstimate
+
+from graph.finger_driver import FingerDriver
+from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, Graph, graph
+from soft_tactile_node.calibration.storage import load_calibration
+from soft_tactile_node.ros import qos
+from soft_tactile_node.ros.estimator_setup import warm_up
+from soft_tactile_node.simulation.gripper import Gripper
+
+ROOT = Path(__file__).resolve().parents[2]
+CALIBRATION = ROOT / "config" / "calibrations" / "left_finger.yaml"
+START_S = 120.0
+"""Longest wait for a launched graph, compiling included."""
+
+EXITS: dict[str, int] = {}
+"""Exit code of each process of the launch under test."""
+
+
+def launch_file(name: str, arguments: dict[str, str]) -> launch.LaunchDescription:
+    """Return a shipped launch file with arguments; the exit code of each of its processes is kept."""
+    EXITS.clear()
+
+    def keep(event: Any, _context: Any) -> None:
+        EXITS[event.process_name] = event.returncode
+
+    source = PythonLaunchDescriptionSource(str(ROOT / "launch" / name))
+    return launch.LaunchDescription([
+        RegisterEventHandler(OnProcessExit(on_exit=keep)),
+        IncludeLaunchDescription(source, launch_arguments=arguments.items()),
+        launch_pytest.actions.ReadyToTest(),
+    ])  # fmt: skip
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _compiled() -> None:
+    """Compile before the clock runs."""
+    warm_up(load_calibration(CALIBRATION))
+    Gripper(rate_hz=250.0).step([0.0, 0.0])
+
+
+@pytest.fixture
+def live() -> Iterator[Graph]:
+    """Give a graph of its own."""
+    with graph() as made:
+        yield made
+
+
+def all_ended_well(count: int) -> None:
+    """Check that each launched process has ended with 0 after the shutdown."""
+    assert len(EXITS) == count
+    assert set(EXITS.values()) == {0}, EXITS
+
+
+@launch_pytest.fixture
+def one_finger() -> launch.LaunchDescription:
+    """Launch one simulated finger under another name."""
+    return launch_file("one_finger_simulated.launch.py", {"namespace": "thumb", "calibration": str(CALIBRATION)})
+
+
+@pytest.mark.launch(fixture=one_finger)
+def test_one_finger_simulated(live: Graph) -> Iterator[None]:
+    """The simulated finger tares, bends on command, gives wrenches, and ends with 0."""
+    live.wait(lambda: live.client.count_publishers("/thumb/pad_estimate"), "the sensor", START_S)
+    estimates = live.listen(PadEstimate, "/thumb/pad_estimate", qos.reliable(100))
+    wrenches = live.listen(WrenchStamped, "/thumb/wrench", qos.reliable(100))
+    live.wait(lambda: estimates and estimates[-1].state == PadEstimate.STATE_FREE, "the tare", START_S)
+    commands = live.client.create_publisher(FluidPressure, "/thumb/pressure_command", qos.reliable(10))
+
+    def bent() -> bool:
+        commands.publish(FluidPressure(fluid_pressure=101325.0 + 15e3))
+        return bool(estimates[-1].pressure > 10e3)
+
+    live.wait(bent, "pressure in the finger")
+    live.wait(lambda: wrenches, "a wrench")
+    assert wrenches[-1].header.frame_id == "thumb_pad"
+    yield
+    all_ended_well(1)
+
+
+@launch_pytest.fixture
+def two_fingers() -> launch.LaunchDescription:
+    """Launch the simulated gripper for one pick."""
+    return launch_file("two_finger_gripper_simulated.launch.py", {"object": "roll", "picks": "1"})
+
+
+@pytest.mark.launch(fixture=two_fingers)
+def test_two_finger_gripper_simulated(live: Graph) -> Iterator[None]:
+    """The five nodes become active, the gripper holds the roll, and all end with 0."""
+    live.wait(lambda: live.client.count_publishers("/gripper/grasp_state"), "the monitor", START_S)
+    grasps = live.listen(GraspState, "/gripper/grasp_state", qos.reliable(50, latched=True))
+    nodes = ("/left_finger/tactile_sensor", "/right_finger/tactile_sensor", "/gripper/gripper_simulator",
+             "/gripper/grasp_monitor", "/gripper/grasp_controller")  # fmt: skip
+    for node in nodes:
+        live.wait(lambda node=node: live.state(node) == ACTIVE, f"{node} active", START_S)
+    live.wait(lambda: any(g.state == GraspState.HOLDING for g in grasps), "a held roll", START_S)
+    yield
+    all_ended_well(len(nodes))
+
+
+@launch_pytest.fixture
+def on_topics() -> launch.LaunchDescription:
+    """Launch the sensor for somebody else's driver, to be managed."""
+    arguments = {"namespace": "finger", "calibration": str(CALIBRATION), "autostart": "false"}
+    return launch_file("sensor_on_topics.launch.py", arguments)
+
+
+@pytest.mark.launch(fixture=on_topics)
+def test_sensor_on_topics(live: Graph) -> Iterator[None]:
+    """Without autostart the sensor waits for its manager, then follows a driver on real topics, and ends with 0."""
+    node = "/finger/tactile_sensor"
+    live.wait(lambda: _has_services(live, node), "the sensor", START_S)
+    assert live.state(node) == State.PRIMARY_STATE_UNCONFIGURED
+    assert live.transition(node, CONFIGURE)
+    driver = FingerDriver(live)
+    driver.estimates = live.listen(PadEstimate, "/finger/pad_estimate", qos.reliable(500))
+    live.wait(lambda: driver.coils.get_subscription_count(), "the sensor on the topics")
+    assert live.transition(node, ACTIVATE)
+    driver.run(0.4, heard=False)
+    live.wait(lambda: driver.estimates, "an estimate")
+    yield
+    all_ended_well(1)
+
+
+def _has_services(live: Graph, node: str) -> bool:
+    return any(name == f"{node}/change_state" for name, _ in live.client.get_service_names_and_types())
