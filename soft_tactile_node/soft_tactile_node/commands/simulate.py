@@ -7,8 +7,10 @@ from pathlib import Path
 import click
 
 from soft_tactile_node.commands._options import PATH, show_phases
+from soft_tactile_node.errors import StudyError
 from soft_tactile_node.recordings import save_recording, save_truth
 from soft_tactile_node.simulation import SCENARIOS, simulate
+from soft_tactile_node.simulation.pad_design import PadDesign
 from soft_tactile_node.simulation.sensors import PAD_NAMES
 
 
@@ -17,6 +19,15 @@ from soft_tactile_node.simulation.sensors import PAD_NAMES
 @click.option("--out", "output", metavar="REC.csv", required=True, type=PATH, help="Recording to write.")
 @click.option("--truth", metavar="TRUTH.csv", type=PATH, help="Truth to write: force, bend, contact, slip of each row.")
 @click.option("--pad", default="iron_disc", show_default=True, type=click.Choice(PAD_NAMES), help="Pad variant.")
+@click.option("--study", metavar="STUDY.yaml", type=PATH, help="Take the pad from this design study instead.")
+@click.option(
+    "--design",
+    "number",
+    default=1,
+    show_default=True,
+    type=click.IntRange(1),
+    help="Which design of it, from 1.",
+)
 @click.option(
     "--seed", default=0, show_default=True, type=click.IntRange(0), help="Picks motion details, noise and specimen."
 )
@@ -30,6 +41,8 @@ def command(
     output: Path,
     truth: Path | None,
     pad: str,
+    study: Path | None,
+    number: int,
     seed: int,
     specimen: int | None,
     rate_hz: float,
@@ -50,7 +63,7 @@ def command(
             start("simulating")
         recording, happened = simulate(
             scenario,
-            pad=pad,
+            pad=pad if study is None else _designed_pad(study, number),
             seed=seed,
             rate_hz=rate_hz,
             duration_s=duration_s,
@@ -66,3 +79,13 @@ def command(
     share = float(happened.in_contact.mean())
     rows = f"{len(recording)} rows, {recording.channels} channels"
     print(f"{output}: {scenario}, {rows}, in contact {share:.0%} of the time")
+
+
+def _designed_pad(study: Path, number: int) -> PadDesign:
+    from soft_tactile_node.design import load_study
+    from soft_tactile_node.design.drop_in import simulated_pad
+
+    _, cases = load_study(study)
+    if number > len(cases):
+        raise StudyError(f"{study}: --design must be 1 to {len(cases)}; got {number}")
+    return simulated_pad(cases[number - 1].design)

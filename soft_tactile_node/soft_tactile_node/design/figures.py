@@ -73,7 +73,7 @@ class DesignFigures:
     force_n : numpy.ndarray, shape (n,)
         Normal forces of the curve (N).
     normal_h : numpy.ndarray, shape (n,)
-        Change of the normal signal (H): the coil, or the sum of the coils.
+        Change of the normal signal as read (H): the coil, or the sum of the coils.
     normal_noise_h : float
         Noise of the normal signal (H).
     shear_force_n, shear_h : numpy.ndarray, shape (k,)
@@ -173,6 +173,34 @@ def reading_noise(readout: Readout, inductance_h: float, resistance_ohm: float) 
     return Noise(step, quantisation, random, total, slope * total, quality)
 
 
+def read_inductance(readout: Readout, inductance_h: Array, resistance_ohm: Array, rest_ohm: float) -> Array:
+    """Return inductances as the counter gives them: from the frequency, with the loss at rest assumed throughout.
+
+    A change of loss moves the frequency of a tank of low quality as well, and reads as a change of inductance.
+
+    Parameters
+    ----------
+    readout : Readout
+        Tank and counter.
+    inductance_h, resistance_ohm : numpy.ndarray, shape (n,)
+        What the coil is (H, ohm).
+    rest_ohm : float
+        Loss at rest (ohm).
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        What is read (H); the inductance itself where the tank would not swing.
+
+    Notes
+    -----
+    Source: zero-phase frequency of a lossy coil in parallel with a capacitor, see `resonator`.
+    """
+    frequency = resonance_frequency(inductance_h, readout.capacitance_f, resistance_ohm)
+    read = inductance_from_frequency(frequency, readout.capacitance_f, rest_ohm)
+    return np.where(np.isfinite(read), read, inductance_h)
+
+
 def monotonic_range(force_n: Array, signal_h: Array) -> float:
     """Return the force up to which a signal moves in one direction by at least FLAT_SLOPE of its greatest slope.
 
@@ -204,9 +232,10 @@ def zero_slope(force_n: Array, signal_h: Array) -> float:
     Returns
     -------
     float
-        Slope (H/N), by a monotone cubic through the points.
+        Slope (H/N), by a parabola through the first three points; never exactly zero.
     """
-    return float(PchipInterpolator(force_n, signal_h).derivative()(0.0))
+    slope = float(np.gradient(signal_h[:3], force_n[:3], edge_order=2)[0])
+    return slope if slope != 0.0 else 1.0e-30
 
 
 def decibel(ratio: float) -> float:

@@ -134,8 +134,10 @@ class DiscPadModel:
         The description.
     coil : SpiralCoil
         Each coil.
+    disc : MagneticDisc
+        The disc.
     field : CoilField
-        Its field.
+        Field of a coil.
     response : DiscResponse
         The disc's answer.
     mechanics : CushionMechanics
@@ -146,6 +148,7 @@ class DiscPadModel:
 
     pad: IronDiscPad
     coil: SpiralCoil
+    disc: MagneticDisc
     field: CoilField
     response: DiscResponse
     mechanics: CushionMechanics
@@ -255,7 +258,7 @@ def build_model(design: Design, turns: int) -> DiscPadModel:
     # close to the coils the field varies over a length like the gap: as many orders as that takes around the rim
     orders = min(max(6, math.ceil(3.0 * disc.radius_m / (pad.coil.cover_m + pad.cushion.gap_m))), 18)
     response = demagnetised_response(disc, rings=20, orders=orders, nodes=8)
-    return DiscPadModel(pad, coil, CoilField(coil, low, top, reach, steps=72), response, mechanics, mu)
+    return DiscPadModel(pad, coil, disc, CoilField(coil, low, top, reach, steps=72), response, mechanics, mu)
 
 
 def evaluate_iron_disc(design: Design) -> DesignFigures:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,6 +16,7 @@ from soft_tactile_node.design.figures import (
     hysteresis_percent,
     monotonic_range,
     plate_change,
+    read_inductance,
     reading_noise,
     stand_off,
     tank_frequency,
@@ -212,11 +214,17 @@ def evaluate_liquid_metal(design: Design) -> DesignFigures:
     resistance = coil_resistance(model.coil, model.frequency_hz, resistivity_ohm_m=copper.resistivity_ohm_m)
     film_loss = -omega * float(curve[0].imag)
     noise = reading_noise(design.readout, inductance, resistance + film_loss)
-    normal = curve.real - curve[0].real
+
+    def read(changes: ComplexArray) -> Array:
+        """Return changes of inductance as read (H)."""
+        loss = resistance - omega * changes.imag
+        return read_inductance(design.readout, air + changes.real, loss, resistance + film_loss) - inductance
+
+    normal = read(curve)
     slope = zero_slope(force, normal)
-    bend = _other_change(model, curve[0], head_pa=_bend_pressure(model, design))
+    bend = float(read(model.changes(model.volume_m3(np.zeros(1), _bend_pressure(model, design))))[0])
     head = float(gravity_head(pad.cells_apart_m, STANDARD_GRAVITY_M_S2, model.metal.density_kg_m3))
-    gravity = _other_change(model, curve[0], head_pa=head)
+    gravity = float(read(model.changes(model.volume_m3(np.zeros(1), head)))[0])
     nothing = np.full((3, 3), math.nan)
     series = model.press.compliance_m3_pa() * model.cell.compliance_m3_pa()
     series /= model.press.compliance_m3_pa() + model.cell.compliance_m3_pa()
@@ -252,13 +260,15 @@ def evaluate_liquid_metal(design: Design) -> DesignFigures:
         crosstalk_percent=nothing,
         crosstalk_misplaced_percent=nothing,
         hysteresis_percent=hysteresis_percent(load, silicone, force, normal, friction),
-        misplaced_gain_percent=_misplaced_gain(model, load.misplacement_m, volume, curve),
+        misplaced_gain_percent=100.0
+        * (_misplaced_span(read, model, load.misplacement_m, volume, curve) / normal[-1] - 1.0),
         stand_off_m=stand_offs,
         extra={
             "displaced_volume_m3": float(volume[-1]),
             "film_at_full_scale_m": pad.coil_cell.film_m + float(model.cell.profile_m(float(volume[-1]), 0.0)),
             "skin_depth_m": float(skin_depth(model.metal.resistivity_ohm_m, model.frequency_hz)),
             "rest_change_percent": 100.0 * float(curve[0].real) / air,
+            "true_change_percent": 100.0 * float(curve[-1].real - curve[0].real) / inductance,
             "film_loss_ohm": film_loss,
             "compliance_ratio": model.press.compliance_m3_pa() / model.cell.compliance_m3_pa(),
             "settling_s": model.duct.resistance_pa_s_m3() * series,
@@ -275,19 +285,16 @@ def _bend_pressure(model: CellsModel, design: Design) -> float:
     return finger.cell_squeeze * strain * model.press_volume_m3 / model.press.compliance_m3_pa()
 
 
-def _other_change(model: CellsModel, rest: complex, head_pa: float) -> float:
-    """Return the change of the coil's inductance (H) by a pressure without load."""
-    return float(model.changes(model.volume_m3(np.zeros(1), head_pa))[0].real - rest.real)
-
-
-def _misplaced_gain(model: CellsModel, offset_m: float, volume_m3: Array, curve: ComplexArray) -> float:
-    """Return the change of the response (%) when the soft body lies beside its place."""
+def _misplaced_span(
+    read: Callable[[ComplexArray], Array], model: CellsModel, offset_m: float, volume_m3: Array, curve: ComplexArray
+) -> float:
+    """Return the response at full scale (H) when the soft body lies beside its place."""
     ratios = [
         sheet_ratio(model.coil, model.film(float(v)), model.frequency_hz, (offset_m, 0.0), across=40)
         for v in volume_m3[[0, -1]]
     ]
-    moved = (ratios[1] * curve[-1]).real - (ratios[0] * curve[0]).real
-    return float(100.0 * (moved / (curve[-1] - curve[0]).real - 1.0))
+    rest, full = read(np.array(ratios) * curve[[0, -1]])
+    return float(full - rest)
 
 
 def response_volume_per_force(press: CellWall, cell: CellWall) -> float:

@@ -33,8 +33,14 @@ def describe_limits(figures: DesignFigures, pad: LiquidMetalPad, load: Load) -> 
     remarks, usable = common_remarks(figures, pad.coil, load)
     remarks += _film_remarks(figures, pad)
     if figures.normal_h[-1] > 0.0:
+        remarks.append("More metal RAISES the reading here: the film is beyond the thickness at which it shields best.")
+    read = 100.0 * float(figures.normal_h[-1]) / figures.inductance_h
+    true = figures.extra["true_change_percent"]
+    if abs(read - true) > 0.3 * abs(read):
         remarks.append(
-            "More metal RAISES the inductance here: the film is beyond the thickness at which it shields best."
+            f"The inductance itself changes by {true:.2g} % at full scale, the reading by {read:.2g} %: at a quality "
+            f"factor of {figures.noise.quality:.2g} the falling loss shifts the tank as well. Read "
+            "the loss too to tell them apart."
         )
     gap = pad.coil.cover_m + pad.coil_cell.wall_m
     if gap > 0.35 * pad.coil.outer_radius_m:

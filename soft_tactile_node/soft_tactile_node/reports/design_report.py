@@ -281,6 +281,7 @@ EXTRA = {
     "displaced_volume_m3": ("Volume displaced at full scale", 1e9, "mm^3"),
     "film_at_full_scale_m": ("Film at full scale, middle", 1e3, "mm"),
     "skin_depth_m": ("Skin depth", 1e3, "mm"),
+    "true_change_percent": ("Change of inductance itself at full scale", 1.0, "%"),
     "film_loss_ohm": ("Loss of the film", 1.0, "ohm"),
     "compliance_ratio": ("Compliance, press cell over coil cell", 1.0, ""),
     "settling_s": ("Time constant of the duct", 1e3, "ms"),

@@ -16,6 +16,7 @@ from soft_tactile_node.simulation.bench_scripts import earlier_use
 from soft_tactile_node.simulation.faults import CoilFaults, Fault, base_turn
 from soft_tactile_node.simulation.grasp_scripts import lid_way, make_mount
 from soft_tactile_node.simulation.objects import draw_object
+from soft_tactile_node.simulation.pad_design import PadDesign
 from soft_tactile_node.simulation.readout import FingerReadout
 from soft_tactile_node.simulation.sensors import Specimen, draw_specimen, pad_series
 from soft_tactile_node.simulation.slip import SlipWindow
@@ -99,8 +100,8 @@ class Gripper:
         "bun", "roll", "jar" or "none"; lies on the tray at the start.
     seed : int
         Picks specimens, objects and noise, >= 0.
-    pad : str
-        "iron_disc" or "liquid_metal".
+    pad : str, IronDiscDesign or LiquidMetalDesign
+        "iron_disc" or "liquid_metal" for the invented pads, or a pad of one's own.
     rate_hz : float
         Scans per second (Hz), 20 to 5000.
     temperature_c : float or None
@@ -121,7 +122,7 @@ class Gripper:
         fingers: Sequence[str] = ("left_finger", "right_finger"),
         object: str = "bun",  # noqa: A002 - the word of the domain
         seed: int = 0,
-        pad: str = "iron_disc",
+        pad: str | PadDesign = "iron_disc",
         rate_hz: float = 500.0,
         *,
         temperature_c: float | None = None,

@@ -7,7 +7,7 @@ disc's centre from the coil's axis, height of its lower face, and the two tilts 
 from __future__ import annotations
 
 import math
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import NamedTuple
 
 import numpy as np
@@ -140,17 +140,17 @@ def _continue_down(change: Array, impossible: NDArray[np.bool_], height: Array) 
     return out
 
 
-def _build_disc_table() -> Array:
-    response = demagnetised_response(DISC, rings=14, orders=10)
-    field = CoilField(COIL, 0.05e-3, 12.0e-3, 22.0e-3)
+def _build_disc_table(coil: SpiralCoil, disc: MagneticDisc) -> Array:
+    response = demagnetised_response(disc, rings=14, orders=10)
+    field = CoilField(coil, 0.05e-3, 12.0e-3, 22.0e-3)
     distance, height, tilt = (np.linspace(*axis) for axis in (_DISTANCE, _HEIGHT, _TILT))
     half = tilt[tilt > -1.0e-9]
     lean, side, low = (a.ravel() for a in np.meshgrid(tilt, half, height, indexing="ij"))
     # the disc's axis is (sin lean, sin side, .): turned by -side about x and lean about y
     poses = np.stack([-side, lean], axis=-1)
     # a strongly tilted low disc would reach into the coil: not a pose of the pad, only a corner of the table
-    floor = DISC.radius_m * np.hypot(np.sin(lean), np.sin(side)) + 0.12e-3
-    level = np.maximum(low, floor) + 0.5 * DISC.thickness_m
+    floor = disc.radius_m * np.hypot(np.sin(lean), np.sin(side)) + 0.12e-3
+    level = np.maximum(low, floor) + 0.5 * disc.thickness_m
     impossible = (low < floor).reshape(len(tilt), len(half), len(height))
     out = np.empty((len(distance), len(height), len(tilt), len(tilt)))
     for i, away in enumerate(distance):
@@ -162,20 +162,31 @@ def _build_disc_table() -> Array:
     return spline_coefficients(out)
 
 
-def _build_lid_table() -> Array:
+def _build_lid_table(coil: SpiralCoil, capacitance_f: float) -> Array:
     # tinplate, cold-worked and magnetised little by the coil's weak field (invented)
     steel = Layer(conductivity_s_m=7.0e6, relative_permeability=20.0)
-    frequency = 1.0 / (2.0 * math.pi * math.sqrt(inductance_rings(COIL) * CAPACITANCE_F))
+    frequency = 1.0 / (2.0 * math.pi * math.sqrt(inductance_rings(coil) * capacitance_f))
     changes = []
     for away in np.linspace(*_LID):
-        coil = SheetCoil(COIL.inner_radius_m, COIL.outer_radius_m, away, away + 0.25e-3, COIL.total_turns)
-        changes.append(impedance_change(coil, steel, frequency))
+        winding = SheetCoil(coil.inner_radius_m, coil.outer_radius_m, away, away + 0.25e-3, coil.total_turns)
+        changes.append(impedance_change(winding, steel, frequency))
     return np.stack([spline_coefficients(column) for column in np.array(changes).T])
 
 
-@lru_cache(maxsize=1)
-def load_iron_disc_tables() -> IronDiscTables:
-    """Return the tables of the invented pad, from the user's cache where they exist.
+@lru_cache(maxsize=4)
+def load_iron_disc_tables(
+    coil: SpiralCoil = COIL, disc: MagneticDisc = DISC, capacitance_f: float = CAPACITANCE_F
+) -> IronDiscTables:
+    """Return the tables of a pad, of the invented one unless told otherwise, from the user's cache where they exist.
+
+    Parameters
+    ----------
+    coil : SpiralCoil
+        Each coil.
+    disc : MagneticDisc
+        The disc.
+    capacitance_f : float
+        Tank capacitor (F).
 
     Returns
     -------
@@ -184,10 +195,11 @@ def load_iron_disc_tables() -> IronDiscTables:
     """
     axes = (_DISTANCE, _HEIGHT, _TILT)
     shape = (_DISTANCE[2] + 2, _HEIGHT[2] + 2, _TILT[2] + 2, _TILT[2] + 2)
-    disc = cached_table("iron-disc", (COIL, DISC, axes, 4), shape, _build_disc_table)
-    lid = cached_table("steel-lid", (COIL, CAPACITANCE_F, _LID, 3), (2, _LID[2] + 2), _build_lid_table)
+    change = cached_table("iron-disc", (coil, disc, axes, 4), shape, partial(_build_disc_table, coil, disc))
+    build_lid = partial(_build_lid_table, coil, capacitance_f)
+    lid = cached_table("steel-lid", (coil, capacitance_f, _LID, 3), (2, _LID[2] + 2), build_lid)
     return IronDiscTables(
-        float(inductance_rings(COIL)), disc, np.ascontiguousarray(lid[0]), np.ascontiguousarray(lid[1])
+        float(inductance_rings(coil)), change, np.ascontiguousarray(lid[0]), np.ascontiguousarray(lid[1])
     )
 
 

@@ -7,14 +7,15 @@ coil, at the tank's frequency. It lies in the regime in which more metal lowers 
 from __future__ import annotations
 
 import math
-from functools import lru_cache
+from dataclasses import dataclass
+from functools import lru_cache, partial
 from typing import NamedTuple
 
 import numpy as np
 
 from soft_tactile_node.compiled import compiled
 from soft_tactile_node.physics.eddy_layers import Layer, SheetCoil, impedance_change
-from soft_tactile_node.physics.liquid_metal import MetalFilm, film_impedance_change
+from soft_tactile_node.physics.liquid_metal import GALLIUM_INDIUM_RESISTIVITY_OHM_M, MetalFilm, film_impedance_change
 from soft_tactile_node.physics.spiral import SpiralCoil, inductance_rings
 from soft_tactile_node.samples import Array
 from soft_tactile_node.simulation import state as at
@@ -27,6 +28,29 @@ CELL_RADIUS_M = 6.0e-3
 REST_FILM_M = 0.04e-3
 CAPACITANCE_F = 64.0e-9
 FREQUENCY_HZ = 165.0e3
+
+
+@dataclass(frozen=True)
+class CoilCell:
+    """The cell above the coil.
+
+    Attributes
+    ----------
+    radius_m : float
+        Radius (m).
+    film_m : float
+        Thickness of the metal at rest (m).
+    resistivity_ohm_m : float
+        Resistivity of the metal (ohm m).
+    """
+
+    radius_m: float = CELL_RADIUS_M
+    film_m: float = REST_FILM_M
+    resistivity_ohm_m: float = GALLIUM_INDIUM_RESISTIVITY_OHM_M
+
+
+CELL = CoilCell()
+"""The cell of the invented pad."""
 
 _VOLUME = (-4.0e-9, 32.0e-9, 37)
 _GAP = (0.30e-3, 0.80e-3, 11)
@@ -90,39 +114,51 @@ class LiquidMetalTables(NamedTuple):
     lid_ohm: Array
 
 
-def _film_thickness(volume_m3: float) -> Array:
+def _film_thickness(volume_m3: float, cell: CoilCell = CELL) -> Array:
     """Return the film under a roof that bulges like a clamped plate, at even radii (m), never below bare wetting."""
     inside = 1.0 - np.linspace(0.0, 1.0, 41) ** 2
-    bulge = 3.0 * volume_m3 / (math.pi * CELL_RADIUS_M**2) * inside**2
+    bulge = 3.0 * volume_m3 / (math.pi * cell.radius_m**2) * inside**2
     # emptied below rest the roof comes down onto the floor, smoothly
-    film = REST_FILM_M + bulge
+    film = cell.film_m + bulge
     return np.asarray(0.5 * (film + np.sqrt(film * film + (0.02e-3) ** 2)))
 
 
-def _build_film_table() -> Array:
+def _build_film_table(coil: SpiralCoil, cell: CoilCell, frequency_hz: float) -> Array:
     out = np.empty((2, _VOLUME[2], _GAP[2]))
     for i, volume in enumerate(np.linspace(*_VOLUME)):
         for j, gap in enumerate(np.linspace(*_GAP)):
-            film = MetalFilm(CELL_RADIUS_M, float(gap), _film_thickness(float(volume)))
-            value = complex(film_impedance_change(COIL, film, FREQUENCY_HZ, across=30, through=4))
+            thickness = _film_thickness(float(volume), cell)
+            film = MetalFilm(cell.radius_m, float(gap), thickness, cell.resistivity_ohm_m)
+            value = complex(film_impedance_change(coil, film, frequency_hz, across=30, through=4))
             out[0, i, j] = value.real
-            out[1, i, j] = -2.0 * math.pi * FREQUENCY_HZ * value.imag
+            out[1, i, j] = -2.0 * math.pi * frequency_hz * value.imag
     return np.stack([spline_coefficients(out[0]), spline_coefficients(out[1])])
 
 
-def _build_lid_table() -> Array:
+def _build_lid_table(coil: SpiralCoil, frequency_hz: float) -> Array:
     # tinplate, cold-worked and magnetised little by the coil's weak field (invented)
     steel = Layer(conductivity_s_m=7.0e6, relative_permeability=20.0)
     changes = []
     for away in np.linspace(*_LID):
-        coil = SheetCoil(COIL.inner_radius_m, COIL.outer_radius_m, away, away + 0.6e-3, COIL.total_turns)
-        changes.append(impedance_change(coil, steel, FREQUENCY_HZ))
+        winding = SheetCoil(coil.inner_radius_m, coil.outer_radius_m, away, away + 0.6e-3, coil.total_turns)
+        changes.append(impedance_change(winding, steel, frequency_hz))
     return np.stack([spline_coefficients(column) for column in np.array(changes).T])
 
 
-@lru_cache(maxsize=1)
-def load_liquid_metal_tables() -> LiquidMetalTables:
-    """Return the tables of the invented pad, from the user's cache where they exist.
+@lru_cache(maxsize=4)
+def load_liquid_metal_tables(
+    coil: SpiralCoil = COIL, cell: CoilCell = CELL, frequency_hz: float = FREQUENCY_HZ
+) -> LiquidMetalTables:
+    """Return the tables of a pad, of the invented one unless told otherwise, from the user's cache where they exist.
+
+    Parameters
+    ----------
+    coil : SpiralCoil
+        The coil.
+    cell : CoilCell
+        The cell above it.
+    frequency_hz : float
+        Frequency of the tank (Hz).
 
     Returns
     -------
@@ -130,10 +166,12 @@ def load_liquid_metal_tables() -> LiquidMetalTables:
         Inductance without metal (H), change by the film (H), loss of the film (ohm), change by a
         steel half-space (H and ohm).
     """
-    key = (COIL, CELL_RADIUS_M, REST_FILM_M, FREQUENCY_HZ, _VOLUME, _GAP, 1)
-    film = cached_table("liquid-metal", key, (2, _VOLUME[2] + 2, _GAP[2] + 2), _build_film_table)
-    lid = cached_table("steel-lid", (COIL, FREQUENCY_HZ, _LID, 3), (2, _LID[2] + 2), _build_lid_table)
-    air = float(inductance_rings(COIL))
+    key = (coil, cell, frequency_hz, _VOLUME, _GAP, 1)
+    build = partial(_build_film_table, coil, cell, frequency_hz)
+    film = cached_table("liquid-metal", key, (2, _VOLUME[2] + 2, _GAP[2] + 2), build)
+    build_lid = partial(_build_lid_table, coil, frequency_hz)
+    lid = cached_table("steel-lid", (coil, frequency_hz, _LID, 3), (2, _LID[2] + 2), build_lid)
+    air = float(inductance_rings(coil))
     parts = (film[0], film[1], lid[0], lid[1])
     return LiquidMetalTables(air, *(np.ascontiguousarray(part) for part in parts))
 

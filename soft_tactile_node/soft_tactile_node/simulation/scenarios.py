@@ -13,9 +13,10 @@ from soft_tactile_node.samples import Array
 from soft_tactile_node.simulation import state as at
 from soft_tactile_node.simulation.faults import CoilFaults, Fault
 from soft_tactile_node.simulation.grasp_scripts import lid_way
+from soft_tactile_node.simulation.pad_design import PadDesign
 from soft_tactile_node.simulation.readout import count_series, draw_drift, read_loss, read_pressure
 from soft_tactile_node.simulation.runs import Run, run_scenario
-from soft_tactile_node.simulation.sensors import PAD_NAMES, Specimen, draw_specimen, pad_series
+from soft_tactile_node.simulation.sensors import Specimen, check_pad, draw_specimen, pad_series
 from soft_tactile_node.simulation.slip import slip_flags
 
 _DURATIONS_S = {
@@ -36,7 +37,7 @@ SCENARIOS = tuple(_DURATIONS_S)
 def simulate(
     scenario: str,
     *,
-    pad: str = "iron_disc",
+    pad: str | PadDesign = "iron_disc",
     seed: int = 0,
     rate_hz: float = 500.0,
     duration_s: float | None = None,
@@ -55,8 +56,8 @@ def simulate(
     ----------
     scenario : str
         One of SCENARIOS.
-    pad : str
-        "iron_disc" (four channels) or "liquid_metal" (one channel).
+    pad : str, IronDiscDesign or LiquidMetalDesign
+        "iron_disc" (four channels), "liquid_metal" (one channel), or a pad of one's own.
     seed : int
         Picks motion details, noise and (unless `specimen_seed` is given) the specimen, >= 0.
     rate_hz : float
@@ -89,8 +90,7 @@ def simulate(
     """
     if scenario not in _DURATIONS_S:
         raise RangeError(f"scenario must be one of {', '.join(SCENARIOS)}; got {scenario!r}")
-    if pad not in PAD_NAMES:
-        raise RangeError(f"pad must be one of {', '.join(PAD_NAMES)}; got {pad!r}")
+    check_pad(pad)
     check_range(seed, 0, name="seed")
     check_range(rate_hz, 20.0, 5000.0, name="rate_hz")
     length = _DURATIONS_S[scenario] if duration_s is None else check_range(duration_s, 3.0, 36000.0, name="duration_s")

@@ -26,7 +26,7 @@ LIQUID_METAL: dict[str, Any] = {
         "frequency_hz": 1.2e6,
         "coil": {"inner_radius_m": 2.0e-3, "outer_radius_m": 9.0e-3, "layers": 6},
         "press_cell": {"diameter_m": 9.0e-3, "roof_m": 2.5e-3, "load_share": 0.6},
-        "coil_cell": {"diameter_m": 16.0e-3, "wall_m": 0.4e-3, "film_m": 0.05e-3, "roof_m": 5.0e-3},
+        "coil_cell": {"diameter_m": 16.0e-3, "wall_m": 0.7e-3, "film_m": 0.06e-3, "roof_m": 5.0e-3},
         "cells_apart_m": 18.0e-3,
         "silicone": "firm_silicone",
     },

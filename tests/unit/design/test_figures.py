@@ -15,6 +15,7 @@ from soft_tactile_node.design.figures import (
     hysteresis_percent,
     monotonic_range,
     plate_change,
+    read_inductance,
     reading_noise,
     stand_off,
     winding,
@@ -60,6 +61,18 @@ def test_noise_is_the_sum_of_its_parts():
     assert lossy.quality == pytest.approx(math.sqrt(10e-6 / 100e-12) / 100.0)
     assert lossy.inductance_h > noise.inductance_h
     assert math.isnan(reading_noise(Readout(), 10e-6, 1e4).inductance_h)
+
+
+def test_a_reading_knows_frequency_only():
+    """With the loss of rest the reading is the inductance; with less loss it reads lower, as the frequency rises."""
+    inductance = np.array([10e-6, 9.9e-6])
+    same = read_inductance(Readout(), inductance, np.full(2, 50.0), 50.0)
+    np.testing.assert_allclose(same, inductance, rtol=1e-12, atol=0)
+    less = read_inductance(Readout(), inductance, np.array([50.0, 30.0]), 50.0)
+    assert less[1] < inductance[1]
+    # what is read gives the frequency that was counted
+    frequency = math.sqrt(1 / (9.9e-6 * 1e-10) - (30.0 / 9.9e-6) ** 2)
+    assert math.sqrt(1 / (less[1] * 1e-10) - (50.0 / less[1]) ** 2) == pytest.approx(frequency, rel=1e-12)
 
 
 def test_noise_grows_with_loss_when_asked():
