@@ -1,0 +1,61 @@
+"""The tare takes rest, and refuses everything else with the reason."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from soft_tactile_node.errors import NotAtRestError
+from soft_tactile_node.estimation import take_tare
+
+TIME_S = np.arange(0.0, 1.0, 0.002)
+NOISE = np.array([3e-5, 3e-5])
+
+
+def readings(slope: float = 0.0) -> np.ndarray:
+    """Two channels at rest, the second moving by `slope` per second."""
+    rng = np.random.default_rng(0)
+    change = NOISE * rng.standard_normal((TIME_S.size, 2))
+    change[:, 1] += slope * TIME_S
+    return np.array([4e-6, 5e-6]) * (1.0 + change)
+
+
+def tare(**changes: np.ndarray) -> object:
+    """Take a tare of rest with some of its inputs changed."""
+    inputs = {
+        "pressure_pa": np.full(TIME_S.size, 50.0),
+        "inductance_h": readings(),
+        "temperature_c": np.full(TIME_S.size, 21.0),
+    }
+    return take_tare(TIME_S, noise=NOISE, **(inputs | changes))
+
+
+def test_mean_of_rest() -> None:
+    """Inductance and temperature are those of the stretch."""
+    result = tare()
+    assert_allclose(result.inductance_h, [4e-6, 5e-6], rtol=1e-5)  # type: ignore[attr-defined]
+    assert result.temperature_c == 21.0  # type: ignore[attr-defined]
+
+
+def test_wild_samples_do_not_move_it() -> None:
+    """Single spikes and gaps leave the tare where it was."""
+    wild = readings()
+    wild[100, 0] *= 1.3
+    wild[200, 1] = np.nan
+    assert_allclose(tare(inductance_h=wild).inductance_h, [4e-6, 5e-6], rtol=1e-5)  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(
+    ("changes", "reason"),
+    [
+        ({"pressure_pa": np.full(TIME_S.size, 4000.0)}, "vented"),
+        ({"pressure_pa": np.full(TIME_S.size, np.nan)}, "pressure reading"),
+        ({"inductance_h": readings(slope=1e-3)}, "channel 2 moves"),
+        ({"inductance_h": np.full((TIME_S.size, 2), np.nan)}, "every channel is missing"),
+    ],
+)
+def test_refuses_with_the_reason(changes: dict[str, np.ndarray], reason: str) -> None:
+    """Pressurised, blind, moving or dead: refused in words."""
+    with pytest.raises(NotAtRestError, match=reason):
+        tare(**changes)
