@@ -52,7 +52,7 @@ def test_bound_weights_keep_the_sign_of_the_response() -> None:
 
 
 def test_independent_non_linearity() -> None:
-    """Source: IEC 61298-2:2008 (definition from memory); synthetic set worked by linear programming: 0.1667 % of span 5."""
+    """Source: IEC 61298-2:2008 (definition from memory); synthetic set, by linear programming 0.1667 % of span 5."""
     x = np.arange(6.0)
     up = np.array([0.00, 0.98, 1.95, 2.96, 3.99, 5.00])
     down = np.array([0.04, 1.06, 2.07, 3.06, 4.05, 5.00])
