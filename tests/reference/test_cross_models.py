@@ -17,6 +17,7 @@
 | valve and chamber | compiled rates, integrated | closed forms | test_pneumatics |
 | hysteresis | compiled operators | hand traces, general integrator | test_hysteresis |
 | constant curvature | closed form | matrix exponential | test_kinematics |
+| coil with a neighbour | reflected impedance | two equations solved | here |
 | settled cells | closed root of the cubic | flow integrated in time; root finder | here |
 | noise of a reading | formula | counter simulated | test_resonator |
 """
@@ -30,6 +31,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from soft_tactile_node.physics.coil_loss import coil_resistance, direct_resistance, skin_factor
+from soft_tactile_node.physics.coupling import neighbour_change, reflected_impedance
 from soft_tactile_node.physics.eddy_layers import air_inductance
 from soft_tactile_node.physics.filaments import loop_field, mutual_inclined
 from soft_tactile_node.physics.liquid_metal import sheet_coil_of
@@ -92,6 +94,27 @@ def test_mutual_of_coils_by_flux(table):
         flux += float(np.sum(0.5 * radius * weight * r * np.mean(b_z, axis=1)) * 2 * math.pi)
     got = mutual_spirals(one, two, centre)
     table.close("mutual of two coils (nH)", got * 1e9, flux * 1e9, "flux of the field", rtol=1e-8)
+
+
+def test_neighbouring_coil(table):
+    """A closed neighbour acts as the solution of both circuits' equations says; a short lowers L by k^2 L."""
+    mutual, own, other, frequency = -80e-9, 3e-6, 2e-6, 5e6
+    omega = 2 * math.pi * frequency
+    short, _ = neighbour_change(mutual, other, 1e-9, math.inf, frequency)
+    table.close("shorted neighbour (nH)", short * 1e9, -(mutual**2) / other * 1e9, "L (1 - k^2)", rtol=1e-9)
+    loop = 2.0 + 1j * (omega * other - 1 / (omega * 470e-12))
+    current = np.linalg.solve([[1.0 + 1j * omega * own, 1j * omega * mutual], [1j * omega * mutual, loop]], [1.0, 0.0])
+    wanted = 1.0 / current[0] - (1.0 + 1j * omega * own)
+    got = reflected_impedance(mutual, loop, frequency)
+    table.close(
+        "tuned neighbour (ohm)", [got.real, got.imag], [wanted.real, wanted.imag], "two circuits solved", rtol=1e-9
+    )
+    resonance = 1 / (2 * math.pi * math.sqrt(other * 470e-12))
+    above, below = (neighbour_change(mutual, other, 2.0, 470e-12, resonance * k)[0] for k in (1.2, 0.8))
+    assert above < 0.0 < below
+    at_it, loss = neighbour_change(mutual, other, 2.0, 470e-12, resonance)
+    assert abs(at_it) < 1e-6 * abs(above)
+    np.testing.assert_allclose(loss, (2 * math.pi * resonance * mutual) ** 2 / 2.0, rtol=1e-9, atol=0)
 
 
 def cells():
@@ -182,6 +205,39 @@ def test_plate_profile_holds_its_volume():
     r = 3 * MM * (node + 1)
     volume = float(np.sum(weight * 3 * MM * 2 * math.pi * r * wall.profile_m(1e-8, r)))
     np.testing.assert_allclose(volume, 1e-8, rtol=1e-12, atol=0)
+
+
+def test_plate_formulas_by_hand(table):
+    """A clamped plate: centre deflection p a^4/(64 D), shear beside it, and the membrane's share at large deflection."""
+    a, t, modulus, poisson = 8e-3, 0.4e-3, 3e5, 0.5
+    wall = CellWall(a, t, modulus, poisson)
+    source = "Timoshenko & Woinowsky-Krieger 1959 [RECALL]"
+    rigidity = modulus * t**3 / (12 * (1 - poisson**2))
+    node, weight = np.polynomial.legendre.leggauss(30)
+    r = 0.5 * a * (node + 1)
+    bending = 1.0 * a**4 / (64 * rigidity) * (1 - (r / a) ** 2) ** 2
+    # transverse shear of the same plate: w = p (a^2 - r^2)/(4 k G t), k = 5/6
+    shear = 1.0 * (a**2 - r**2) / (4 * 5 / 6 * modulus / (2 * (1 + poisson)) * t)
+    volume = float(np.sum(weight * 0.5 * a * 2 * math.pi * r * (bending + shear)))
+    table.close("volume per pascal (m^3/Pa)", wall.compliance_m3_pa(), volume, source, rtol=1e-12)
+    centre = 2e-3
+    stretched = modulus * t * (7 - poisson) / (3 * (1 - poisson)) * centre**3 / a**4
+    held = math.pi * a**2 * centre / 3
+    cubic = float(wall.pressure_pa(held)) - held / wall.compliance_m3_pa()
+    table.close("membrane pressure at 2 mm (Pa)", cubic, stretched, source, rtol=1e-9)
+
+
+def test_duct_by_its_velocity_profile(table):
+    """The flow through the duct is the integral of the parabola of velocity."""
+    duct = Duct(0.3 * MM, 8 * MM)
+    node, weight = np.polynomial.legendre.leggauss(12)
+    r = 0.5 * duct.radius_m * (node + 1)
+    velocity = (duct.radius_m**2 - r**2) / (4 * duct.viscosity_pa_s * duct.length_m)  # for 1 Pa
+    flow_rate = float(np.sum(weight * 0.5 * duct.radius_m * 2 * math.pi * r * velocity))
+    table.close("duct resistance (Pa s/m^3)", duct.resistance_pa_s_m3(), 1 / flow_rate, "Hagen-Poiseuille", rtol=1e-12)
+    mass = 6250 * duct.length_m * math.pi * duct.radius_m**2
+    inertance = mass / (math.pi * duct.radius_m**2) ** 2
+    table.close("duct inertance (kg/m^4)", duct.inertance_kg_m4(), inertance, "momentum balance", rtol=1e-12)
 
 
 def test_loss_resistance(table):

@@ -162,6 +162,24 @@ def test_compression(table):
     table.close("F11 isothermal (Pa)", isothermal[0], 125000.0, "p V [NUM]", rtol=1e-4)
 
 
+def test_hot_air_cools_at_its_wall(table):
+    """Air shut in at constant volume takes the wall's temperature with the time constant m c_v / h."""
+    pressure, hot, heat = 2e5, 400.0, 0.05
+    mass = pressure * VOLUME / (GAS * hot)
+    tau = mass * GAS / 0.4 / heat
+    end = solve_ivp(
+        lambda _, y: chamber_rates_formula(y[0], y[1], VOLUME, 0.0, 0.0, WARM, WARM, heat, 1.4),
+        (0.0, tau),
+        [pressure, hot],
+        method="LSODA",
+        rtol=1e-10,
+        atol=1e-6,
+    ).y[:, -1]
+    expected = WARM + (hot - WARM) * math.exp(-1.0)
+    table.close("shut-in air after one time constant (K)", end[1], expected, "m c_v dT/dt = h (T_w - T)", rtol=1e-6)
+    table.close("its pressure (Pa)", end[0], mass * GAS * expected / VOLUME, "perfect gas", rtol=1e-6)
+
+
 def test_stiffness_ratio(table):
     """F11: a closed chamber is 1.4 times as stiff when quick as when slow."""
     quick, _ = chamber_rates_formula(1e5, WARM, 1.0, -1.0, 0.0, WARM, WARM, 0.0, 1.4)

@@ -90,7 +90,7 @@ def _print_table(ranked: list[Result]) -> None:
     noise = best.noise
     print(
         f"noise of one reading of the best design: {noise.inductance_h * 1e9:.4g} nH rms "
-        f"= 2 L x {noise.frequency * 1e6:.4g} ppm "
+        f"from {noise.frequency * 1e6:.4g} ppm of frequency "
         f"(quantisation {noise.quantisation * 1e6:.3g}, random {noise.random * 1e6:.3g} ppm), Q {noise.quality:.3g}"
     )
     keys = list(ranked[0].case.changes)

@@ -11,19 +11,16 @@ from numpy.typing import NDArray
 
 from soft_tactile_node.design.figures import (
     DesignFigures,
-    choose_turns,
     decibel,
     hysteresis_percent,
     monotonic_range,
     plate_change,
-    read_inductance,
-    reading_noise,
     stand_off,
-    tank_frequency,
     zero_slope,
 )
 from soft_tactile_node.design.liquid_metal_words import describe_limits
 from soft_tactile_node.design.materials import Conductor, Silicone
+from soft_tactile_node.design.readings import choose_turns, read_inductance, reading_noise, tank_frequency
 from soft_tactile_node.design.schema import Design, LiquidMetalPad
 from soft_tactile_node.design.study_file import find_material
 from soft_tactile_node.physics.coil_loss import coil_resistance

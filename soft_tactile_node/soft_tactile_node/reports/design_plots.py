@@ -144,7 +144,7 @@ def _plot_stand_off(study: Study, ranked: Sequence[Result]) -> PlotEntry:
         plot.scatter(
             x=names,
             y=[1e3 * result.figures.stand_off_m[plate] for result in ranked],
-            size=8,
+            size=(11, 6, 9, 7)[place % 4],
             marker=("circle", "diamond", "square", "triangle")[place % 4],
             fill_color=COLOURS[place % len(COLOURS)],
             line_color=None,

@@ -239,9 +239,11 @@ def _noise_rows(best: Result) -> list[FigureRow]:
         FigureRow("Quantisation", noise.quantisation * 1e6, "ppm", None, "step / sqrt(6): two time stamps"),
         FigureRow("Random part", noise.random * 1e6, "ppm"),
         FigureRow("Noise of frequency", noise.frequency * 1e6, "ppm", None, "both, in squares"),
-        FigureRow("Noise of one reading", noise.inductance_h * 1e9, "nH", None, "2 L sd(f)/f"),
+        FigureRow(
+            "Noise of one reading", noise.inductance_h * 1e9, "nH", None, "2 L sd(f)/f, more where the tank is lossy"
+        ),
         FigureRow("Noise of the normal signal", figures.normal_noise_h * 1e9, "nH", None, "coil, or sum of the coils"),
-        FigureRow("Change at full scale", float(figures.normal_h[-1]) * 1e9, "nH"),
+        FigureRow("Change at full scale", float(figures.normal_h[-1]) * 1e6, "µH", None, "as read"),
         FigureRow("SNR at full scale", figures.snr_db, "dB", None, "20 log10(change / rms noise)"),
     ]
 

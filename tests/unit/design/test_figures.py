@@ -9,19 +9,17 @@ import pytest
 
 from soft_tactile_node.design.conditions import Load, Plate, Readout
 from soft_tactile_node.design.figures import (
-    choose_turns,
     decibel,
     elastic_cycle,
     hysteresis_percent,
     monotonic_range,
     plate_change,
-    read_inductance,
-    reading_noise,
     stand_off,
     winding,
     zero_slope,
 )
 from soft_tactile_node.design.materials import MATERIALS, Conductor, Silicone
+from soft_tactile_node.design.readings import choose_turns, read_inductance, reading_noise
 from soft_tactile_node.physics.eddy_layers import air_inductance
 from soft_tactile_node.physics.spiral import SpiralCoil, inductance_rings
 
