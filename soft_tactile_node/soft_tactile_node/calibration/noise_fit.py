@@ -150,9 +150,9 @@ def fit_health(recordings: Sequence[Recording], prepared: Sequence[Prepared], sc
     """
     step_s = float(np.median([np.median(np.diff(p.time_s)) for p in prepared]))
     steps = np.array([np.nanquantile(np.abs(np.diff(p.change, axis=0)), 0.9999, axis=0) for p in prepared])
-    low = np.min([np.nanmin(p.change, axis=0) for p in prepared], axis=0)
-    high = np.max([np.nanmax(p.change, axis=0) for p in prepared], axis=0)
-    span = high - low
+    low = np.stack([np.nanmin(p.change, axis=0) for p in prepared]).min(axis=0)
+    high = np.stack([np.nanmax(p.change, axis=0) for p in prepared]).max(axis=0)
+    span: Array = high - low
     equal = np.max([[_longest_run(r.inductance_h[:, k]) for k in range(r.channels)] for r in recordings], axis=0)
     readings = [r.pressure_pa[np.isfinite(r.pressure_pa)] for r in recordings]
     times = [r.time_s[np.isfinite(r.pressure_pa)] for r in recordings]

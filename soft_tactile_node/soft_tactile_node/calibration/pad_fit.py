@@ -188,9 +188,9 @@ def split_error(residual: Array, force_n: Array) -> tuple[Array, Array]:
     good = np.isfinite(residual).all(axis=1)
     light = good & (size > 0.03) & (size < 0.3)
     heavy = good & (size > 0.5)
-    floor = clip_positive(residual[light].T @ residual[light] / max(light.sum(), 1))
+    floor = clip_positive(residual[light].T @ residual[light] / max(int(light.sum()), 1))
     scaled = residual[heavy] / size[heavy, None]
-    relative = clip_positive(scaled.T @ scaled / max(heavy.sum(), 1))
+    relative = clip_positive(scaled.T @ scaled / max(int(heavy.sum()), 1))
     return floor, relative
 
 

@@ -184,7 +184,7 @@ def fit_signed(
     def solve(train: Indices) -> Array:
         # the triangular factor carries all the information of the rows in m lines
         lines = np.vstack([np.hstack([a[train], b[train]]), np.zeros((1, keep.size + b.shape[1]))])
-        factor: Array = np.linalg.qr(lines, mode="r")  # type: ignore[assignment]  # numpy types it as a tuple
+        factor = np.asarray(np.linalg.qr(lines, mode="r"), dtype=np.float64)
         system = np.vstack([factor[:, : keep.size], ridge])
         weights = np.zeros((design.shape[1], b.shape[1]))
         for k in range(b.shape[1]):

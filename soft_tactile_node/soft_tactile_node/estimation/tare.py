@@ -84,8 +84,9 @@ def take_tare(time_s: Array, pressure_pa: Array, inductance_h: Array, temperatur
         baseline[channel] = values[good].mean()
         relative = values[good] / baseline[channel] - 1.0
         offsets = centred[good]
-        slope = float(offsets @ relative / max(offsets @ offsets, 1e-12))
-        uncertainty = noise[channel] / np.sqrt(max(offsets @ offsets, 1e-12))
+        spread = max(float(offsets @ offsets), 1e-12)
+        slope = float(offsets @ relative / spread)
+        uncertainty = noise[channel] / np.sqrt(spread)
         if abs(slope) * length > 2.0 * noise[channel] + 3.0 * uncertainty * length:
             raise NotAtRestError(
                 f"tare needs a finger at rest; channel {channel + 1} moves by {1e6 * slope * length:.0f} ppm in "
