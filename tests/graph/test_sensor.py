@@ -92,9 +92,12 @@ def test_tares_first_and_then_publishes_wrenches(live: Graph) -> None:
     assert driver.wrenches == []
     driver.run_until(lambda: driver.estimates[-1].state == PadEstimate.STATE_FREE, 4.0, 0.0)
     driver.wrenches.clear()
+    begin = len(driver.estimates)
     driver.run(0.4)
     live.wait(lambda: driver.wrenches[-1].header.stamp == driver.estimates[-1].header.stamp, "a wrench of each scan")
-    assert len(driver.wrenches) == 100
+    assert len(driver.estimates) - begin >= 100
+    # one of the scan before may still have been under way when the list was cleared
+    assert 100 <= len(driver.wrenches) <= 101
     assert driver.wrenches[-1].header.frame_id == driver.estimates[-1].header.frame_id == "finger_pad"
     assert abs(driver.estimates[-1].pressure) < 200.0, "gauge pressure of a vented finger, from the tare's own reading"
 
