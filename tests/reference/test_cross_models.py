@@ -208,7 +208,7 @@ def test_plate_profile_holds_its_volume():
 
 
 def test_plate_formulas_by_hand(table):
-    """A clamped plate: centre deflection p a^4/(64 D), shear beside it, and the membrane's share at large deflection."""
+    """A clamped plate: centre deflection p a^4/(64 D), shear beside it, and membrane's share at large deflection."""
     a, t, modulus, poisson = 8e-3, 0.4e-3, 3e5, 0.5
     wall = CellWall(a, t, modulus, poisson)
     source = "Timoshenko & Woinowsky-Krieger 1959 [RECALL]"
