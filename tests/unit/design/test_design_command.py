@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import math
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -109,6 +111,21 @@ def test_processes_give_the_same_as_one(tmp_path):
     assert [one.case.number for one in spread] == [1, 2]
     for one, other in zip(alone, spread):
         assert one.figures.snr_db == other.figures.snr_db
+
+
+@pytest.mark.slow
+def test_local_cluster_gives_the_same(tmp_path):
+    """On a Dask cluster of this machine the figures are bit for bit those of this process, and the cluster ends."""
+    pytest.importorskip("distributed")
+    path = write_study(tmp_path, two_discs())
+    # in a process of its own: the cluster's workers and threads are none of the test run's business
+    start = "import sys; from soft_tactile_node.commands.main import main; main(sys.argv[1:])"
+    words = [sys.executable, "-c", start, "design", str(path), "--json", "--cluster", "local"]
+    ended = subprocess.run(words, capture_output=True, text=True, timeout=240, check=False)
+    assert ended.returncode == 0, ended.stderr
+    found = {one["design"]: one["snr_db"] for one in json.loads(ended.stdout)["designs"]}
+    _, cases = parse_study(two_discs())
+    assert found == {one.case.number: one.figures.snr_db for one in run_study(cases, jobs=1)}
 
 
 def test_unreachable_cluster_is_one_line(tmp_path, capsys):
