@@ -47,8 +47,6 @@ class BendingFit:
         Rate of the relative pressure (1/s).
     score : float
         Held-out mean squared error over the signal's mean square (1).
-    terms_used : int
-        Terms the cross-validation kept (1).
     """
 
     scale_pa: float
@@ -59,7 +57,6 @@ class BendingFit:
     loads: tuple[Array, ...]
     rates: tuple[Array, ...]
     score: float
-    terms_used: int
 
 
 def terms_of(recording: Prepared, scale_pa: float, relief: Array | float = 0.0) -> Array:
@@ -121,7 +118,6 @@ def fit_bending(recordings: Sequence[Prepared], scale_pa: float) -> BendingFit:
         loads=loads,
         rates=rates,
         score=fit.score,
-        terms_used=int(fit.terms.sum()),
     )
 
 

@@ -63,8 +63,6 @@ class PadFit:
         Reference force of all rows, smoothed (N).
     residual : numpy.ndarray, shape (n, c)
         Held-out error of the channels (1).
-    prediction : numpy.ndarray, shape (n, c)
-        Held-out prediction (1).
     departures : tuple of numpy.ndarray, shape (n, c)
         change - free_bending - baseline of each recording (1).
     score : float
@@ -86,7 +84,6 @@ class PadFit:
     weights: Array
     force_n: Array
     residual: Array
-    prediction: Array
     departures: tuple[Array, ...]
     score: float
     error_floor: Array
@@ -158,7 +155,6 @@ def fit_pad(recordings: Sequence[Prepared], bending: BendingFit, axes: int) -> P
         weights=fit.weights,
         force_n=force,
         residual=residual,
-        prediction=fit.held_out,
         departures=tuple(departures),
         score=fit.score,
         error_floor=floor,

@@ -144,4 +144,3 @@ CONTACTS = 2  # contacts so far
 OVERLOADED = 3
 TEMPERATURE = 4  # last temperature change (K)
 FAULTY = 5  # bit set of faults already reported
-JUMP = 6  # rows since a time jump that still carry the flag

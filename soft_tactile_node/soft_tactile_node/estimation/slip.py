@@ -65,10 +65,11 @@ HIGHEST = 9  # highest shear over normal force this contact has carried (1)
 PHASE = 10
 SINCE = 11  # begin of the phase (s)
 TOP_RATE = 12
-LOW = 13
+LOW = 13  # lowest and highest shear at the watched normal force (N)
 HIGH = 14
 BEGAN = 15  # begin of the contact (s)
-SIZE = 16
+RISE = 16  # size of the rise that is judged (N)
+SIZE = 17
 
 
 class SlipState(NamedTuple):
@@ -153,13 +154,16 @@ def watch_slip(memo: SlipState, now_s: float, dt_s: float, touched: bool, fx: fl
             _enter(s, WATCHING if steady and large and loaded else PAUSING, now_s)
             s[LOW] = np.inf
             s[HIGH] = -np.inf
+            s[RISE] = rise
     elif s[PHASE] == WATCHING:
         s[PROBABILITY] = 0.5
         if age_s > SETTLE_S:
-            s[LOW] = min(s[LOW], rise)
-            s[HIGH] = max(s[HIGH], rise)
+            # per normal force: a grip that is tightened meanwhile moves the friction limit, and shear with it
+            level = ratio * max(s[BASE_Z], 0.05)
+            s[LOW] = min(s[LOW], level)
+            s[HIGH] = max(s[HIGH], level)
         if age_s > WATCH_S:
-            slides = s[HIGH] - s[LOW] < SWING_SHARE * s[HIGH] + SWING_N
+            slides = s[HIGH] - s[LOW] < SWING_SHARE * s[RISE] + SWING_N
             _enter(s, PAUSING, now_s)
             s[PROBABILITY] = 1.0 if slides else 0.0
             return bool(slides)

@@ -75,3 +75,11 @@ def test_any_rate(rate_hz: float) -> None:
     shear = 0.1 + 0.3 * np.clip((time_s - 1.0) / 0.03, 0.0, 1.0)
     called = [t for t, f in zip(time_s, shear, strict=True) if watch_slip(memo, t, dt_s, True, f, 0.0, 1.0)]
     assert len(called) == 1
+
+
+def test_a_grip_tightened_meanwhile_does_not_hide_a_slip() -> None:
+    """While it slides, shear follows the friction limit, whatever a quick controller does to the normal force."""
+    time_s = np.arange(0.0, 2.0, DT_S) - 1.0
+    normal = 1.0 + 0.9 * np.clip((time_s - 0.06) / 0.2, 0.0, 1.0)
+    shear = np.where(time_s < 0.03, loaded(0.0), 0.4 * normal)
+    assert len(count_slips(shear, normal)) == 1
