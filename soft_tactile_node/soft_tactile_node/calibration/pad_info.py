@@ -1,4 +1,4 @@
-"""What only the user knows about a pad: its variant, serial number and the finger's lengths; a small YAML file."""
+"""What only the user knows about a pad: variant, serial number, lengths and limits of the finger; a small YAML file."""
 
 from __future__ import annotations
 
@@ -8,11 +8,19 @@ from typing import Literal
 import yaml
 from pydantic import ValidationError
 
-from soft_tactile_node.calibration.record import Geometry, Strict
+from soft_tactile_node.calibration.record import Geometry, Positive, Strict
 from soft_tactile_node.errors import CalibrationError
 
 LARGEST_BYTES = 100_000
 """A description of a pad is a few lines; anything larger is something else."""
+
+
+class PadLimits(Strict):
+    """What the finger stands: highest gauge pressure (Pa), highest normal force and shear on the pad (N)."""
+
+    pressure_pa: Positive | None = None
+    force_normal_n: Positive | None = None
+    force_shear_n: Positive | None = None
 
 
 class PadInfo(Strict):
@@ -26,11 +34,14 @@ class PadInfo(Strict):
         Serial number, empty = none.
     geometry : Geometry or None
         Lengths of the finger, needed for outputs in the root frame.
+    limits : PadLimits
+        What it stands, for the bench protocol.
     """
 
     pad: Literal["iron_disc", "liquid_metal"] | None = None
     serial: str = ""
     geometry: Geometry | None = None
+    limits: PadLimits = PadLimits()
 
 
 def load_pad_info(path: str | Path) -> PadInfo:
@@ -39,7 +50,8 @@ def load_pad_info(path: str | Path) -> PadInfo:
     Parameters
     ----------
     path : str or pathlib.Path
-        YAML file with any of the keys `pad`, `serial`, `geometry` (`root_to_pad_m`, `neutral_to_surface_m`).
+        YAML file with any of the keys `pad`, `serial`, `geometry` (`root_to_pad_m`, `neutral_to_surface_m`), `limits`
+        (`pressure_pa`, `force_normal_n`, `force_shear_n`).
 
     Returns
     -------
@@ -72,5 +84,5 @@ def load_pad_info(path: str | Path) -> PadInfo:
         got = repr(first.get("input"))[:60]
         raise CalibrationError(
             f"{file}, key {key}: {first['msg']}; got {got}; keys are pad, serial, geometry.root_to_pad_m, "
-            "geometry.neutral_to_surface_m"
+            "geometry.neutral_to_surface_m, limits.pressure_pa, limits.force_normal_n, limits.force_shear_n"
         ) from None

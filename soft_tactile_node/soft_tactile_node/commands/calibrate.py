@@ -1,4 +1,4 @@
-"""`soft-tactile calibrate`: from bench recordings to a calibration file."""
+"""`soft-tactile calibrate`: from bench recordings to a calibration file, and the protocol of those recordings."""
 
 from __future__ import annotations
 
@@ -10,44 +10,65 @@ import click
 from soft_tactile_node.calibration.fit import calibrate
 from soft_tactile_node.calibration.judgement import describe_calibration
 from soft_tactile_node.calibration.pad_info import PadInfo, load_pad_info
+from soft_tactile_node.calibration.plan import Limits, make_plan
 from soft_tactile_node.calibration.storage import save_calibration
 from soft_tactile_node.commands._options import PATH, ManyValues, as_json, print_json, show_phases
 from soft_tactile_node.recordings import load_recording
 from soft_tactile_node.reports.calibration_report import write_calibration_report
 from soft_tactile_node.reports.health_text import format_health
+from soft_tactile_node.reports.plan_text import format_plan, plan_to_json
 
 PHASES = 4
+SIZE = click.FloatRange(min=0.0, min_open=True)
 
 
 @click.command(cls=ManyValues)
 @click.option(
-    "--free-bend", "free_bend", metavar="F.csv…", required=True, multiple=True, type=PATH,
+    "--free-bend", "free_bend", metavar="F.csv…", multiple=True, type=PATH,
     help="Pressure sweeps without contact.",
 )  # fmt: skip
 @click.option(
-    "--press", "press", metavar="P.csv…", required=True, multiple=True, type=PATH,
+    "--press", "press", metavar="P.csv…", multiple=True, type=PATH,
     help="Presses with a reference force in force_x_n, force_y_n, force_z_n.",
 )  # fmt: skip
-@click.option("--out", "output", metavar="CAL.yaml", required=True, type=PATH, help="Calibration to write.")
+@click.option("--out", "output", metavar="CAL.yaml", type=PATH, help="Calibration to write.")
 @click.option(
     "--pad-info", "pad_info", metavar="PAD.yaml", type=PATH,
-    help="Pad variant, serial number, lengths of the finger: keys pad, serial, geometry.",
+    help="Pad variant, serial number, lengths and limits of the finger: keys pad, serial, geometry, limits.",
 )  # fmt: skip
 @click.option("--report", metavar="R.html", type=PATH, help="Also write a report that opens without a network.")
+@click.option("--plan", "plan", is_flag=True, help="Only print what to record on the bench, and how.")
+@click.option(
+    "--max-pressure", "max_pressure_pa", metavar="PA", type=SIZE, help="With --plan: highest gauge pressure (Pa)."
+)
+@click.option("--max-force", "max_force_n", metavar="N", type=SIZE, help="With --plan: highest normal force (N).")
+@click.option("--max-shear", "max_shear_n", metavar="N", type=SIZE, help="With --plan: highest shear (N).")
 @as_json
 def command(
     free_bend: tuple[Path, ...],
     press: tuple[Path, ...],
-    output: Path,
+    output: Path | None,
     pad_info: Path | None,
     report: Path | None,
+    plan: bool,
+    max_pressure_pa: float | None,
+    max_force_n: float | None,
+    max_shear_n: float | None,
     as_json: bool,
 ) -> None:
     """Calibrate a finger from minutes of bench recordings.
 
     Every recording starts with 2 s at rest: vented and untouched. Vent the finger and keep hands away while it moves.
+    `calibrate --plan` prints what to record.
     """
     info = load_pad_info(pad_info) if pad_info else PadInfo()
+    if plan:
+        _print_plan(info, Limits(max_pressure_pa, max_force_n, max_shear_n), as_json)
+        return
+    if not (free_bend and press and output):
+        raise click.UsageError("give --free-bend, --press and --out; or --plan to see what to record")
+    if any(size is not None for size in (max_pressure_pa, max_force_n, max_shear_n)):
+        raise click.UsageError("--max-pressure, --max-force and --max-shear go with --plan")
     free = [load_recording(path) for path in free_bend]
     pressed = [load_recording(path) for path in press]
     today = datetime.now(timezone.utc).astimezone().date()
@@ -66,3 +87,18 @@ def command(
     else:
         print(f"{output} written" + (f", report in {report}" if report else ""))
         print(format_health(health))
+
+
+def _print_plan(info: PadInfo, given: Limits, as_json: bool) -> None:
+    """Print the bench protocol; sizes given as options come before those of the pad's description."""
+    known = info.limits
+    limits = Limits(
+        given.pressure_pa or known.pressure_pa,
+        given.force_n or known.force_normal_n,
+        given.shear_n or known.force_shear_n,
+    )
+    protocol = make_plan(limits, shear=info.pad != "liquid_metal")
+    if as_json:
+        print_json(plan_to_json(protocol))
+    else:
+        print(format_plan(protocol))
