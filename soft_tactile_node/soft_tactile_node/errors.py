@@ -27,3 +27,7 @@ class NotAtRestError(SoftTactileError, RuntimeError):
 
 class StudyError(SoftTactileError, ValueError):
     """A design study cannot be read or computed; names the key, what it must be and what it is."""
+
+
+class SourceError(SoftTactileError, RuntimeError):
+    """A source of scans cannot be named, opened or read; says which, why and what to do."""

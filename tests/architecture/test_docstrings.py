@@ -14,6 +14,7 @@ from architecture.project import module_name, modules, room, tree
 DOCUMENTED = {
     "checks", "compiled", "merging", "samples",
     "calibration", "estimation", "physics", "recordings", "reports", "scoring", "simulation",
+    "sources",
 }  # fmt: skip
 
 # Inner loops are not checked one by one: each is called by a documented function and says its equation in a few words.

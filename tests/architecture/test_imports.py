@@ -30,10 +30,11 @@ MAY_IMPORT: dict[str, set[str]] = {
     "calibration": LEAVES | {"physics", "recordings", "estimation"},
     "simulation": LEAVES | {"physics", "recordings"},
     "scoring": LEAVES | {"recordings"},
+    "sources": LEAVES | {"physics", "recordings", "simulation"},
     "design": LEAVES | {"physics", "recordings", "simulation"},
-    "reports": LEAVES | {"physics", "recordings", "estimation", "calibration", "scoring", "design"},
-    "commands": LEAVES | CORE | {"design", "reports", "ros"},
-    "ros": LEAVES | CORE | {"reports", "commands"},
+    "reports": LEAVES | {"physics", "recordings", "estimation", "calibration", "scoring", "design", "sources"},
+    "commands": LEAVES | CORE | {"design", "reports", "ros", "sources"},
+    "ros": LEAVES | CORE | {"reports", "commands", "sources"},
 }
 
 CLOCK_AND_ENVIRONMENT = re.compile(

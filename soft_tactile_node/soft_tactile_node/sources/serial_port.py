@@ -1,0 +1,172 @@
+"""Scans from a device on a serial port, also one that is unplugged and comes back."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+
+import serial
+from serial.tools import list_ports
+
+from soft_tactile_node.errors import SourceError
+from soft_tactile_node.sources.device import Device
+from soft_tactile_node.sources.protocol import Counters, Reading
+from soft_tactile_node.sources.silence import Silence
+from soft_tactile_node.sources.tank import Tank
+
+RETRY_S = 0.1
+"""How often a port that is gone is looked for (s)."""
+
+BY_ID = Path("/dev/serial/by-id")
+"""Where Linux names ports by maker, product and serial number, so that the name stays when the number changes."""
+
+
+def port_names(by_id: Path = BY_ID) -> list[str]:
+    """Return the ports of this machine.
+
+    Parameters
+    ----------
+    by_id : pathlib.Path
+        Folder of the names by id.
+
+    Returns
+    -------
+    list of str
+        Names by id first, then the ports that have none.
+    """
+    named = {str(link): link.resolve() for link in sorted(by_id.iterdir())} if by_id.is_dir() else {}
+    plain = [port.device for port in list_ports.comports() if Path(port.device).resolve() not in named.values()]
+    return [*named, *sorted(plain)]
+
+
+class SerialSource:
+    """A device that sends frames over a serial port.
+
+    Parameters
+    ----------
+    port : str
+        Name of the port; best the one by id.
+    baud : int
+        Bits in a second (bit/s).
+    tank : Tank or None
+        Turns raw counts into inductance.
+    clock : callable
+        Clock of the stamps (s).
+    by_id : pathlib.Path
+        Folder of the names by id.
+    """
+
+    def __init__(
+        self,
+        port: str,
+        baud: int,
+        *,
+        tank: Tank | None = None,
+        clock: Callable[[], float] = time.time,
+        by_id: Path = BY_ID,
+    ) -> None:
+        self.name = f"serial:{port}@{baud}"
+        self.counters = Counters()
+        self._port_name, self._baud, self._by_id = port, baud, by_id
+        self._alias = ""
+        self._clock = clock
+        self._device = Device(tank, self.counters)
+        self._port: serial.Serial | None = None
+        self._was_open = False
+        self._fault = ""
+        self._silence = Silence(f"serial port {port}", f"check the wiring, and that the device sends at {baud} baud")
+
+    @property
+    def fault(self) -> str:
+        """Why nothing comes; empty while all is well."""
+        return self._fault or self._silence.fault(self._device.received, self.counters.scans)
+
+    @property
+    def ended(self) -> bool:
+        """A port may always come back."""
+        return False
+
+    def open(self) -> None:
+        """Open the port.
+
+        Raises
+        ------
+        SourceError
+            It is missing (the ports there are, are listed), in use, or not allowed; `read` goes on trying.
+        """
+        if self._port is None:
+            self._try_to_open()
+        if self._fault:
+            raise SourceError(self._fault)
+
+    def read(self, timeout_s: float) -> list[Reading]:
+        """Return what has come; waits up to `timeout_s` (s). A port that is gone is opened as soon as it is back."""
+        if self._port is None:
+            self._try_to_open()
+        if self._port is None:
+            time.sleep(min(timeout_s, RETRY_S))
+            return []
+        try:
+            self._port.timeout = timeout_s
+            data = self._port.read(1)
+            if data:
+                data += self._port.read(self._port.in_waiting)
+        except (OSError, serial.SerialException) as error:
+            self._unplugged(error)
+            return []
+        return self._device.feed(data, self._clock())
+
+    def close(self) -> None:
+        """Close the port."""
+        port, self._port = self._port, None
+        if port is not None:
+            with suppress(OSError, serial.SerialException):
+                port.close()
+
+    def _unplugged(self, error: Exception) -> None:
+        self.close()
+        self._device.interrupted()
+        self._fault = f"serial port {self._port_name} has gone ({_reason(error)}): plug the device in again"
+
+    def _try_to_open(self) -> None:
+        """Open the port under its name, or under the name by id it had last time."""
+        error: Exception | None = None
+        for name in filter(None, (self._port_name, self._alias)):
+            try:
+                self._port = serial.Serial(name, self._baud, timeout=0, exclusive=True)
+            except (OSError, ValueError, serial.SerialException) as caught:
+                error = error or caught
+                continue
+            self._is_open(name)
+            return
+        self._fault = self._refusal(error)
+
+    def _is_open(self, name: str) -> None:
+        assert self._port is not None
+        # Adapters with a timer in them (16 ms) hold bytes back unless told otherwise; others do not know the word.
+        with suppress(AttributeError, OSError, ValueError):
+            self._port.set_low_latency_mode(True)
+        here = Path(name).resolve()
+        aliases = (str(link) for link in sorted(self._by_id.iterdir()) if link.resolve() == here)
+        self._alias = next(aliases, self._alias) if self._by_id.is_dir() else self._alias
+        self.counters.reconnects += self._was_open
+        self._was_open = True
+        self._fault = ""
+        self._silence.begin(self._device.received, self.counters.scans)
+
+    def _refusal(self, error: Exception | None) -> str:
+        what = f"serial port {self._port_name}"
+        if isinstance(error, PermissionError) or getattr(error, "errno", None) == 13:
+            return f"{what}: no right to open it; add yourself to its group (dialout on Debian and Ubuntu)"
+        if Path(self._port_name).exists():
+            return f"{what}: cannot be opened ({_reason(error)}); end the program that uses it"
+        there = ", ".join(port_names(self._by_id)) or "none"
+        return f"{what}: is not there; ports of this machine: {there}; plug the device in or name one of these"
+
+
+def _reason(error: Exception | None) -> str:
+    number = getattr(error, "errno", None)
+    text = (getattr(error, "strerror", None) if number else None) or str(error)
+    return " ".join(text.split())[:120]

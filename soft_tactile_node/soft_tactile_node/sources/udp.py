@@ -1,0 +1,147 @@
+"""Scans from a device that sends datagrams, each of one or more whole frames."""
+
+from __future__ import annotations
+
+import socket
+import time
+from collections.abc import Callable
+
+from soft_tactile_node.errors import SourceError
+from soft_tactile_node.sources.device import Device
+from soft_tactile_node.sources.frames import DELIMITER
+from soft_tactile_node.sources.protocol import Counters, Reading
+from soft_tactile_node.sources.silence import Silence
+from soft_tactile_node.sources.tank import Tank
+
+RETRY_S = 0.1
+RECEIVE_BUFFER = 1 << 20
+"""Asked of the system, so that a busy reader loses nothing (bytes)."""
+
+MOST_AT_ONCE = 256
+"""Datagrams taken by one read."""
+
+PATIENCE = 8
+"""Scans held back for one that was overtaken on the way."""
+
+OTHER_AFTER_S = 1.0
+"""After this silence of the device another sender is listened to (s)."""
+
+
+class UdpSource:
+    """A device that sends frames in datagrams.
+
+    One sender is listened to: the first one heard. Another takes its place when it has been silent for a second.
+
+    Parameters
+    ----------
+    host : str
+        Address of this machine to listen on; 0.0.0.0 or :: = any.
+    port : int
+        UDP port.
+    tank : Tank or None
+        Turns raw counts into inductance.
+    clock : callable
+        Clock of the stamps (s).
+    """
+
+    def __init__(
+        self, host: str, port: int, *, tank: Tank | None = None, clock: Callable[[], float] = time.time
+    ) -> None:
+        shown = f"[{host}]" if ":" in host else host
+        self.name = f"udp:{shown}:{port}"
+        self.counters = Counters()
+        self._address = (host, port)
+        self._clock = clock
+        self._device = Device(tank, self.counters, PATIENCE)
+        self._socket: socket.socket | None = None
+        self._sender: object = None
+        self._heard_s = -OTHER_AFTER_S
+        self._fault = ""
+        self._was_open = False
+        self._silence = Silence(self.name, "check the address the device sends to, the port and the firewall")
+
+    @property
+    def fault(self) -> str:
+        """Why nothing comes; empty while all is well."""
+        return self._fault or self._silence.fault(self._device.received, self.counters.scans)
+
+    @property
+    def ended(self) -> bool:
+        """A device may always come back."""
+        return False
+
+    def open(self) -> None:
+        """Listen.
+
+        Raises
+        ------
+        SourceError
+            The address is not of this machine, or the port is taken; `read` goes on trying.
+        """
+        if self._socket is None:
+            self._try_to_open()
+        if self._fault:
+            raise SourceError(self._fault)
+
+    def read(self, timeout_s: float) -> list[Reading]:
+        """Return what has come, in the order the device counted; waits up to `timeout_s` (s)."""
+        if self._socket is None:
+            self._try_to_open()
+        if self._socket is None:
+            time.sleep(min(timeout_s, RETRY_S))
+            return []
+        readings: list[Reading] = []
+        self._socket.settimeout(max(timeout_s, 1e-6))
+        try:
+            for _ in range(MOST_AT_ONCE):
+                data, sender = self._socket.recvfrom(65535)
+                readings += self._take(data, sender)
+                self._socket.settimeout(0.0)
+        except (TimeoutError, BlockingIOError):
+            pass
+        except OSError as error:
+            self.close()
+            self._device.interrupted()
+            self._fault = f"{self.name}: the network has gone ({error.strerror}): check the interface"
+        # Scans that wait for one that was overtaken do not wait for the next datagram as well.
+        return readings + self._device.feed(b"", self._clock())
+
+    def close(self) -> None:
+        """Listen no more."""
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+
+    def _take(self, data: bytes, sender: object) -> list[Reading]:
+        now_s = time.monotonic()
+        if sender != self._sender:
+            if now_s - self._heard_s < OTHER_AFTER_S:
+                self.counters.foreign += 1
+                return []
+            if self._sender is not None:
+                self._device.interrupted()
+            self._sender = sender
+        self._heard_s = now_s
+        # Each datagram stands for itself: what is cut short in one must not run into the next.
+        return self._device.feed(DELIMITER + data + DELIMITER, self._clock())
+
+    def _try_to_open(self) -> None:
+        host, port = self._address
+        try:
+            family, kind, protocol, _, address = socket.getaddrinfo(
+                host, port, type=socket.SOCK_DGRAM, flags=socket.AI_PASSIVE
+            )[0]
+            self._socket = socket.socket(family, kind, protocol)
+            self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)
+            self._socket.bind(address)
+        except OSError as error:
+            self.close()
+            self._fault = (
+                f"{self.name}: cannot listen ({error.strerror or error}); name an address of this machine (0.0.0.0 = "
+                "any) and a free port"
+            )
+            return
+        self.counters.reconnects += self._was_open
+        self._was_open = True
+        self._fault = ""
+        self._silence.begin(self._device.received, self.counters.scans)
