@@ -36,9 +36,17 @@ def port_names(by_id: Path = BY_ID) -> list[str]:
     list of str
         Names by id first, then the ports that have none.
     """
-    named = {str(link): link.resolve() for link in sorted(by_id.iterdir())} if by_id.is_dir() else {}
+    named = _links(by_id)
     plain = [port.device for port in list_ports.comports() if Path(port.device).resolve() not in named.values()]
     return [*named, *sorted(plain)]
+
+
+def _links(by_id: Path) -> dict[str, Path]:
+    """Return the names by id with the ports behind them; none where there is no such folder (any more)."""
+    try:
+        return {str(link): link.resolve() for link in sorted(by_id.iterdir())}
+    except OSError:
+        return {}
 
 
 class SerialSource:
@@ -149,8 +157,7 @@ class SerialSource:
         with suppress(AttributeError, OSError, ValueError):
             self._port.set_low_latency_mode(True)
         here = Path(name).resolve()
-        aliases = (str(link) for link in sorted(self._by_id.iterdir()) if link.resolve() == here)
-        self._alias = next(aliases, self._alias) if self._by_id.is_dir() else self._alias
+        self._alias = next((link for link, port in _links(self._by_id).items() if port == here), self._alias)
         self.counters.reconnects += self._was_open
         self._was_open = True
         self._fault = ""

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from pydantic_core import PydanticCustomError
 
 from soft_tactile_node.errors import SourceError
-from soft_tactile_node.physics.resonator import inductance_from_frequency
+from soft_tactile_node.physics.resonator import inductance_from_frequency, resonance_frequency
 from soft_tactile_node.samples import MAX_CHANNELS
 
 Array = NDArray[np.float64]
@@ -98,6 +98,26 @@ class Tank(BaseModel):
         if self.counter == "gated":
             return np.asarray(self.divider * known * (self.reference_hz / (self.gate_ticks or 1.0)))
         return np.asarray(self.divider * self.reference_hz / known)
+
+    def counts(self, inductance_h: Array) -> Array:
+        """Return what an ideal counter would count, not rounded; the inverse of `inductance`.
+
+        Parameters
+        ----------
+        inductance_h : numpy.ndarray, shape (c,) or (n, c)
+            Inductance of the coils (H).
+
+        Returns
+        -------
+        numpy.ndarray, same shape
+            Counts (1); NaN where the inductance is NaN.
+        """
+        capacitance = np.asarray(self.capacitor_f) + np.asarray(self.parasitic_capacitance_f)
+        whole = np.asarray(inductance_h, dtype=np.float64) + np.asarray(self.parasitic_inductance_h)
+        frequency = resonance_frequency(whole, capacitance, self.resistance_ohm)
+        if self.counter == "gated":
+            return np.asarray(frequency / self.divider * ((self.gate_ticks or 1.0) / self.reference_hz))
+        return np.asarray(self.divider * self.reference_hz / frequency)
 
     def inductance(self, counts: Array, loss_ohm: Array | None = None) -> Array:
         """Return the inductance of the coils.
