@@ -1,23 +1,42 @@
 """Figures of merit of a finger, from held-out residuals of its own calibration recordings.
 
-Definitions: hysteresis, non-linearity and repeatability after IEC 61298-2:2008 (wording from memory); signal-to-noise
-ratio as peak response over rms noise, 20 log10; standard uncertainties after JCGM 100:2008 (GUM), block-wise because
-samples are correlated.
+Each figure carries its standard uncertainty, effective degrees of freedom and expanded uncertainty after JCGM 100:2008
+(GUM), from the scatter between blocks of rows, because samples are correlated. They are what the recordings tell; the
+uncertainty of the force reference itself is not among them, nobody tells it to the program.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from itertools import pairwise
+import math
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from soft_tactile_node.calibration.bending_fit import BendingFit
-from soft_tactile_node.calibration.pad_fit import PadFit
+from soft_tactile_node.calibration.characteristics import signal_to_noise_db
+from soft_tactile_node.calibration.pad_fit import QUICK_SETS, PadFit
 from soft_tactile_node.calibration.preparation import Prepared
+from soft_tactile_node.calibration.press_figures import find_hysteresis, find_non_linearity, find_repeatability
 from soft_tactile_node.calibration.record import Figure
+from soft_tactile_node.calibration.uncertainty import (
+    Uncertainty,
+    combine,
+    effective_size,
+    expand,
+    fit_line,
+    jackknife,
+)
 from soft_tactile_node.calibration.wander import white_noise
 from soft_tactile_node.samples import Array
+
+MOST_BLOCKS = 12
+"""Blocks that a figure's scatter is taken from (1)."""
+
+LEAST_BLOCKS = 4
+"""Fewer leave the scatter unknown (1)."""
+
+DRIFT_BLOCK_S = 5.0
+"""Rows are averaged over this long before drift is fitted (s)."""
 
 
 def figures_of_merit(free: Sequence[Prepared], bending: BendingFit, pad: PadFit) -> dict[str, Figure]:
@@ -37,136 +56,237 @@ def figures_of_merit(free: Sequence[Prepared], bending: BendingFit, pad: PadFit)
     """
     departure = np.vstack(pad.departures)
     good = np.isfinite(departure).all(axis=1)
-    force = pad.force_n[good]
-    departure = departure[good]
-    residual = pad.residual[good]
-    gain = _normal_gain(departure, force)
-    apparent = departure @ gain
-    error = residual @ gain
-    noise = float(np.sqrt(gain @ white_noise(free[0].change) @ gain))
-    span = float(np.quantile(force[:, 2], 0.9995))
-    bend_error = np.concatenate([r[np.isfinite(r).all(axis=1)] for r in bending.residuals]) @ gain
-    bend_signal = np.concatenate([p.change[np.isfinite(p.change).all(axis=1)] for p in free]) @ gain
-    figures = {
-        "sensitivity": _figure(
-            1.0 / max(float(np.linalg.norm(gain)), 1e-300),
-            None,
-            "1/N",
-            "length of the channels' change per newton of force_z",
-        ),
-        "resolution": _figure(noise, None, "N", "standard deviation of one scan, as normal force"),
-        "snr": _figure(
-            20.0 * np.log10(max(np.ptp(apparent), 1e-300) / max(noise, 1e-300)),
-            None,
-            "dB",
-            "peak response over rms noise",
-        ),
-        "force_error": _figure(
-            *_rms_with_uncertainty(error), "N", "held-out rms error of the pad model, as normal force"
-        ),
-        "bending_error": _figure(
-            *_rms_with_uncertainty(bend_error), "N", "held-out rms error of the free-bend model, as normal force"
-        ),
-        "bending_signal": _figure(float(np.ptp(bend_signal)), None, "N", "span of the bending signal, as normal force"),
-        "bend_rejection": _figure(
-            20.0 * np.log10(max(_rms(bend_signal), 1e-300) / max(_rms(bend_error), 1e-300)),
-            None,
-            "dB",
-            "rms bending signal over rms held-out error of the free-bend model",
-        ),
-    }
-    loop = _hysteresis(apparent, force[:, 2])
-    if loop is not None:
-        figures["hysteresis"] = _figure(
-            100.0 * loop / span, None, "% of span", "largest mean gap, unloading less loading"
-        )
-    curve = _non_linearity(apparent, force[:, 2])
-    if curve is not None:
-        figures["non_linearity"] = _figure(
-            100.0 * curve / span,
-            None,
-            "% of span",
-            "independent: largest deviation of the mean curve from its best line",
-        )
-    if bending.angle_deviation_rad is not None:
-        figures["bend_angle_error"] = _figure(
-            bending.angle_deviation_rad, None, "rad", "held-out rms error of the bend angle"
-        )
-    return figures
+    force, departure, residual = pad.force_n[good], departure[good], pad.residual[good]
+    gain = normal_gain(departure, force)
+    return (
+        _response(free, departure, force, gain)
+        | _errors(free, bending, residual @ gain, gain)
+        | _static(departure @ gain, residual @ gain, force, pad.axes)
+        | _time_response(pad)
+        | _drift(free, bending, gain)
+        | _angle(bending)
+    )
 
 
-def _figure(value: float, uncertainty: float | None, unit: str, definition: str) -> Figure:
-    rounded = None if uncertainty is None else float(f"{uncertainty:.3g}")
-    return Figure(value=float(f"{value:.4g}"), uncertainty=rounded, unit=unit, definition=definition)
+def make_figure(value: float, uncertainty: Uncertainty | None, unit: str, definition: str) -> Figure:
+    """Return a figure with its uncertainty, rounded for reading.
+
+    Parameters
+    ----------
+    value : float
+        The value, in `unit`.
+    uncertainty : Uncertainty or None
+        In `unit`; None or NaN = not known.
+    unit, definition : str
+        Unit, and what the figure is.
+
+    Returns
+    -------
+    Figure
+        See Figure.
+    """
+    rounded = float(f"{value:.4g}")
+    if uncertainty is None or not math.isfinite(uncertainty.expanded):
+        return Figure(value=rounded, unit=unit, definition=definition)
+    degrees = uncertainty.degrees_of_freedom
+    return Figure(
+        value=rounded,
+        uncertainty=float(f"{uncertainty.standard:.3g}"),
+        expanded=float(f"{uncertainty.expanded:.3g}"),
+        degrees_of_freedom=None if math.isinf(degrees) else float(f"{degrees:.4g}"),
+        unit=unit,
+        definition=definition,
+    )
 
 
-def _normal_gain(departure: Array, force: Array) -> Array:
-    """Return the channel weights that give normal force by least squares and ignore shear (N)."""
-    weights, *_ = np.linalg.lstsq(departure, force[:, 2], rcond=None)
+def normal_gain(departure: Array, force_n: Array) -> Array:
+    """Return the channel weights that give normal force by least squares and ignore shear.
+
+    Parameters
+    ----------
+    departure : numpy.ndarray, shape (n, c)
+        What the pad adds to each channel (1).
+    force_n : numpy.ndarray, shape (n, 3)
+        Reference force (N).
+
+    Returns
+    -------
+    numpy.ndarray, shape (c,)
+        Weights (N).
+    """
+    weights, *_ = np.linalg.lstsq(departure, force_n[:, 2], rcond=None)
     return np.asarray(weights)
+
+
+def _count_blocks(values: Array) -> int:
+    """Return into how many blocks correlated rows may be cut so that the blocks tell about each other nothing."""
+    return int(np.clip(effective_size(values) / 2.0, LEAST_BLOCKS, MOST_BLOCKS))
 
 
 def _rms(values: Array) -> float:
     return float(np.sqrt(np.mean(values**2)))
 
 
-def _rms_with_uncertainty(values: Array, blocks: int = 12) -> tuple[float, float]:
-    """Return the rms and its standard uncertainty from the scatter between blocks."""
-    squares = np.array([np.mean(piece**2) for piece in np.array_split(values, blocks)])
-    rms = float(np.sqrt(squares.mean()))
-    return rms, float(squares.std(ddof=1) / np.sqrt(blocks) / (2.0 * max(rms, 1e-300)))
+def _finite_rows(change: Array) -> Array:
+    return np.asarray(change[np.isfinite(change).all(axis=1)])
 
 
-def _hysteresis(apparent: Array, force: Array) -> float | None:
-    """Return the largest gap between the mean unloading and loading curves over force bins (N)."""
-    rate = np.gradient(np.convolve(force, np.ones(25) / 25.0, mode="same"))
-    edges = np.linspace(0.2, np.quantile(force, 0.999) * 0.9, 9)
-    gaps = []
-    for low, high in pairwise(edges):
-        inside = (force >= low) & (force < high)
-        up, down = inside & (rate > 1e-4), inside & (rate < -1e-4)
-        if up.sum() >= 50 and down.sum() >= 50:
-            gaps.append(float(apparent[down].mean() - force[down].mean() - apparent[up].mean() + force[up].mean()))
-    return float(np.max(np.abs(gaps))) if len(gaps) >= 3 else None
+def _response(free: Sequence[Prepared], departure: Array, force: Array, gain: Array) -> dict[str, Figure]:
+    """Return what a newton does to the channels, and how it stands against the noise of a scan."""
+
+    def noise_of(change: Array) -> float:
+        return float(np.sqrt(max(float(gain @ white_noise(change) @ gain), 0.0)))
+
+    def per_newton(d: Array, f: Array) -> float:
+        slopes, *_ = np.linalg.lstsq(np.column_stack([f, np.ones(len(f))]), d, rcond=None)
+        return float(np.linalg.norm(slopes[2]))
+
+    def span_of(d: Array) -> float:
+        return float(np.ptp(d @ gain))
+
+    blocks = _count_blocks(departure @ gain)
+    change = free[0].change
+    noise, noise_spread = jackknife(noise_of, (change,), MOST_BLOCKS)
+    sensitivity, sensitivity_spread = jackknife(per_newton, (departure, force), blocks)
+    span, span_spread = jackknife(span_of, (departure,), blocks)
+    # in decibels both add: a relative step of 1 % is 0.087 dB
+    decibel = 20.0 / math.log(10.0)
+    relative = np.array([span_spread.standard / max(span, 1e-300), noise_spread.standard / max(noise, 1e-300)])
+    degrees = np.array([span_spread.degrees_of_freedom, noise_spread.degrees_of_freedom])
+    return {
+        "sensitivity": make_figure(
+            sensitivity, sensitivity_spread, "1/N", "length of the channels' change per newton of force_z"
+        ),
+        "resolution": make_figure(noise, noise_spread, "N", "standard deviation of one scan, as normal force"),
+        "snr": make_figure(
+            signal_to_noise_db(span, noise),
+            combine(relative, np.array([decibel, decibel]), degrees),
+            "dB",
+            "peak response over rms noise",
+        ),
+    }
 
 
-def _non_linearity(apparent: Array, force: Array) -> float | None:
-    """Return the largest deviation of the mean response from its independent (min-max) line (N)."""
-    edges = np.linspace(0.0, np.quantile(force, 0.999), 13)
-    x, y = [], []
-    for low, high in pairwise(edges):
-        inside = (force >= low) & (force < high)
-        if inside.sum() >= 50:
-            x.append(float(force[inside].mean()))
-            y.append(float(apparent[inside].mean()))
-    if len(x) < 5:
-        return None
-    return independent_deviation(np.array(x), np.array(y))
+def _errors(free: Sequence[Prepared], bending: BendingFit, error: Array, gain: Array) -> dict[str, Figure]:
+    """Return the held-out errors of both models, as normal force."""
+    left = np.concatenate([_finite_rows(r) for r in bending.residuals]) @ gain
+    signal = np.concatenate([_finite_rows(p.change) for p in free]) @ gain
+    figures = {
+        "force_error": make_figure(
+            *jackknife(_rms, (error,), _count_blocks(error**2)),
+            "N",
+            "held-out rms error of the pad model, as normal force",
+        ),
+        "bending_error": make_figure(
+            *jackknife(_rms, (left,), _count_blocks(left**2)),
+            "N",
+            "held-out rms error of the free-bend model, as normal force",
+        ),
+        "bending_signal": make_figure(
+            *jackknife(lambda s: float(np.ptp(s)), (signal,), MOST_BLOCKS),
+            "N",
+            "span of the bending signal, as normal force",
+        ),
+    }
+    if len(left) == len(signal):
+        figures["bend_rejection"] = make_figure(
+            *jackknife(lambda s, e: signal_to_noise_db(_rms(s), _rms(e)), (signal, left), _count_blocks(left**2)),
+            "dB",
+            "rms bending signal over rms held-out error of the free-bend model",
+        )
+    return figures
 
 
-def independent_deviation(x: Array, y: Array) -> float:
-    """Return the largest deviation of points from the line that makes it smallest.
+def _static(apparent: Array, error: Array, force: Array, axes: int) -> dict[str, Figure]:
+    """Return the static characteristics of the presses, in per cent of the span."""
+    span = float(np.quantile(force[:, 2], 0.9995))
+    rate = np.gradient(np.convolve(force[:, 2], np.ones(25) / 25.0, mode="same"))
+    blocks = _count_blocks(error)
+    percent = 100.0 / span
+    figures: dict[str, Figure] = {}
 
-    Parameters
-    ----------
-    x, y : numpy.ndarray, shape (n,)
-        Input and mean output (any units).
+    def add(name: str, statistic: Callable[..., float], arrays: tuple[Array, ...], definition: str) -> None:
+        value, spread = jackknife(statistic, arrays, blocks)
+        if math.isfinite(value):
+            scaled = expand(percent * spread.standard, spread.degrees_of_freedom) if spread.standard >= 0.0 else None
+            figures[name] = make_figure(percent * value, scaled, "% of span", definition)
 
-    Returns
-    -------
-    float
-        Deviation in the unit of `y`.
-
-    Notes
-    -----
-    Source: independent non-linearity, IEC 61298-2:2008 (wording from memory); solved as a linear programme.
-    """
-    from scipy.optimize import linprog
-
-    ones = np.ones_like(x)
-    above = np.stack([-x, -ones, -ones], axis=1)
-    below = np.stack([x, ones, -ones], axis=1)
-    result = linprog(
-        [0.0, 0.0, 1.0], A_ub=np.vstack([above, below]), b_ub=np.concatenate([-y, y]), bounds=[(None, None)] * 3
+    add(
+        "hysteresis",
+        find_hysteresis,
+        (apparent, force[:, 2], rate),
+        "largest mean gap, unloading less loading",
     )
-    return float(result.x[2])
+    add(
+        "non_linearity",
+        find_non_linearity,
+        (apparent, force[:, 2]),
+        "independent: largest deviation of the mean curve from its best line",
+    )
+    repeats = find_repeatability(error, force[:, 2])
+    if repeats is not None:
+        deviation, spread = repeats
+        figures["repeatability"] = make_figure(
+            percent * deviation,
+            expand(percent * spread.standard, spread.degrees_of_freedom),
+            "% of span",
+            "standard deviation between presses of the held-out error at half load, rising",
+        )
+    if axes == 3:
+
+        def leak(e: Array, f: Array) -> float:
+            design = np.column_stack([f, np.ones(len(f))])
+            weights, *_ = np.linalg.lstsq(design, e, rcond=None)
+            return 100.0 * float(np.hypot(weights[0], weights[1]))
+
+        figures["cross_talk"] = make_figure(
+            *jackknife(leak, (apparent - force[:, 2], force), blocks),
+            "%",
+            "false normal force per shear force, in the worst direction, read by fixed weights",
+        )
+    return figures
+
+
+def _time_response(pad: PadFit) -> dict[str, Figure]:
+    """Return the quick time constants of the pad; offered in steps, so each is known to half a step."""
+    figures = {}
+    for place, (name, words) in enumerate((("rise_time_constant", "loaded"), ("fall_time_constant", "unloaded"))):
+        offered = sorted({pair[place] for pair in QUICK_SETS})
+        value = float(pad.quick_s[place])
+        index = int(np.argmin(np.abs(np.array(offered) - value)))
+        gaps = np.diff(offered)[max(index - 1, 0) : index + 1]
+        # a rectangular distribution of half-width a has a standard uncertainty of a / sqrt(3): JCGM 100:2008, 4.3.7
+        spread = expand(0.5 * float(gaps.max()) / math.sqrt(3.0))
+        figures[name] = make_figure(value, spread, "s", f"first-order lag of the response when {words}")
+    return figures
+
+
+def _drift(free: Sequence[Prepared], bending: BendingFit, gain: Array) -> dict[str, Figure]:
+    """Return how fast the error of the free-bend model drifts, from a straight line through block means."""
+    longest = int(np.argmax([p.time_s[-1] - p.time_s[0] for p in free]))
+    time_s, error = free[longest].time_s, bending.residuals[longest] @ gain
+    count = int((time_s[-1] - time_s[0]) / DRIFT_BLOCK_S)
+    good = np.isfinite(error)
+    if count < LEAST_BLOCKS or good.sum() < LEAST_BLOCKS:
+        return {}
+    pieces = np.array_split(np.flatnonzero(good), count)
+    minutes = np.array([time_s[piece].mean() for piece in pieces]) / 60.0
+    line = fit_line(minutes, np.array([error[piece].mean() for piece in pieces]), float(minutes.mean()))
+    return {
+        "drift": make_figure(
+            line.slope,
+            expand(line.slope_uncertainty, line.degrees_of_freedom),
+            "N/min",
+            "slope of the held-out error of the free-bend model over time, as normal force",
+        )
+    }
+
+
+def _angle(bending: BendingFit) -> dict[str, Figure]:
+    if bending.angle_deviation_rad is None:
+        return {}
+    return {
+        "bend_angle_error": make_figure(
+            bending.angle_deviation_rad, None, "rad", "held-out rms error of the bend angle"
+        )
+    }

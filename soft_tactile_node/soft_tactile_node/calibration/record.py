@@ -105,10 +105,15 @@ class HealthModel(Strict):
 
 
 class Figure(Strict):
-    """A figure of merit with its standard uncertainty."""
+    """A figure of merit with its standard uncertainty, and the expanded one at a level of confidence of 95 %.
+
+    None as uncertainty = not known; None as degrees of freedom = infinite, where there is an uncertainty.
+    """
 
     value: float
     uncertainty: float | None = None
+    expanded: float | None = None
+    degrees_of_freedom: float | None = None
     unit: str
     definition: str
 

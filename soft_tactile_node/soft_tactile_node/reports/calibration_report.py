@@ -152,14 +152,15 @@ def _summarise(health: Health, errors: tuple[Errors, Errors] | None) -> list[str
 def _add_figures(page: Page, calibration: Calibration) -> None:
     rows = [
         FigureRow(
-            NAMES.get(name, name.replace("_", " ")), figure.value, figure.unit, figure.uncertainty, figure.definition
+            NAMES.get(name, name.replace("_", " ")), figure.value, figure.unit, figure.expanded, figure.definition
         )
         for name, figure in calibration.figures.items()
     ]
     page.add_figures(
         "Figures of merit",
         rows,
-        text="From held-out residuals of the recordings; ± is the standard uncertainty where one is known.",
+        text="From held-out residuals of the recordings; ± is the expanded uncertainty at a level of confidence of "
+        "95 %, from the scatter between blocks of the recordings, without that of the force reference.",
     )
 
 

@@ -39,6 +39,6 @@ def format_health(health: Health) -> str:
     lines += [f"Not identified: {text}." for text in record.not_identified]
     lines += [f"Remark: {text}." for text in health.remarks]
     for name, figure in record.figures.items():
-        value = format_value(figure.value, figure.uncertainty)
+        value = format_value(figure.value, figure.expanded)
         lines.append(f"{name.replace('_', ' '):<18} {value:>18} {figure.unit:<10} {figure.definition}")
     return "\n".join(lines)

@@ -19,7 +19,7 @@ class FigureRow:
     unit : str
         Unit, empty for a plain number.
     uncertainty : float or None
-        Standard uncertainty in the same unit; None = not known.
+        Uncertainty in the same unit, standard or expanded as the page says; None = not known.
     remark : str
         Definition, bound or caution.
     """
@@ -39,7 +39,7 @@ def format_value(value: float | None, uncertainty: float | None = None, *, digit
     value : float or None
         The value, any unit; None or NaN gives "not known".
     uncertainty : float or None
-        Its standard uncertainty, same unit; two significant digits of it are shown (JCGM 100:2008, 7.2.6).
+        Its uncertainty, same unit; two significant digits of it are shown (JCGM 100:2008, 7.2.6).
     digits : int
         Significant digits where no uncertainty is known.
 

@@ -1,11 +1,10 @@
-"""Regression and figures of merit against closed forms and published definitions."""
+"""Regression and noise against closed forms."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.testing import assert_allclose
 
-from soft_tactile_node.calibration.figures import independent_deviation
 from soft_tactile_node.calibration.ridge import fit_ridge, fit_signed, split_blocks
 from soft_tactile_node.calibration.wander import white_noise
 
@@ -49,14 +48,6 @@ def test_bound_weights_keep_the_sign_of_the_response() -> None:
     bound = fit_signed(design, target, x, np.ones(500), block, np.arange(500), free, np.ones(2))
     assert free.weights[1, 0] > 0.0
     assert (bound.weights < 0.0).all()
-
-
-def test_independent_non_linearity() -> None:
-    """Source: IEC 61298-2:2008 (definition from memory); synthetic set, by linear programming 0.1667 % of span 5."""
-    x = np.arange(6.0)
-    up = np.array([0.00, 0.98, 1.95, 2.96, 3.99, 5.00])
-    down = np.array([0.04, 1.06, 2.07, 3.06, 4.05, 5.00])
-    assert_allclose(independent_deviation(x, 0.5 * (up + down)) / 5.0, 0.1667e-2, atol=1e-6)
 
 
 def test_noise_is_told_from_any_slow_signal() -> None:

@@ -6,11 +6,13 @@ import json
 from datetime import date, datetime, timedelta, timezone
 from pathlib import Path
 
+import numpy as np
 import pytest
 import yaml
 
 from soft_tactile_node.calibration.judgement import describe_calibration
 from soft_tactile_node.calibration.storage import calibration_id, load_calibration
+from soft_tactile_node.calibration.uncertainty import coverage_factor
 from unit.commands.conftest import Bench, Shell
 
 
@@ -158,3 +160,16 @@ def test_calibrate_refuses_bad_data_with_the_reason(liquid_metal: Bench, shell: 
     assert (outcome.code, outcome.out, len(outcome.err.splitlines())) == (1, "", 1)
     assert "pick.csv" in outcome.err
     assert output.read_text() == "old"
+
+
+def test_figures_carry_their_uncertainty(liquid_metal: Bench) -> None:
+    """Each figure of a fresh calibration has its standard and expanded uncertainty; they fit its degrees of freedom."""
+    figures = load_calibration(liquid_metal.calibration).figures
+    known = {name: figure for name, figure in figures.items() if figure.uncertainty is not None}
+    assert set(figures) - set(known) <= {"bend_angle_error"}
+    assert {"sensitivity", "resolution", "snr", "force_error", "hysteresis", "non_linearity", "drift"} <= set(known)
+    for figure in known.values():
+        degrees = np.inf if figure.degrees_of_freedom is None else figure.degrees_of_freedom
+        # three digits are kept of either
+        wanted = coverage_factor(degrees) * (figure.uncertainty or np.nan)
+        assert figure.expanded == pytest.approx(wanted, rel=0.011)
