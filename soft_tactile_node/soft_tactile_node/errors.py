@@ -31,3 +31,7 @@ class StudyError(SoftTactileError, ValueError):
 
 class SourceError(SoftTactileError, RuntimeError):
     """A source of scans cannot be named, opened or read; says which, why and what to do."""
+
+
+class SensorLostError(SoftTactileError, RuntimeError):
+    """The sensor of a finger has died or fallen silent while it was needed; names the finger and why."""

@@ -14,7 +14,7 @@ IMPORT_NAMES = {"pyserial": "serial", "pyyaml": "yaml"}  # where the name of the
 PARTS_OF_OTHERS = {"pydantic_core"}  # comes with pydantic, which re-exports only half of it
 
 # Imported where it is installed, and done without where it is not.
-OPTIONAL = {"tf2_msgs"}
+OPTIONAL = {"control_msgs", "tf2_msgs"}
 
 
 def _declared(section: str, option: str) -> set[str]:

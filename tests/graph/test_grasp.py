@@ -35,7 +35,7 @@ class Hand:
         self.live = live
         client = live.client
         self.estimates = {
-            f: client.create_publisher(PadEstimate, f"/{f}/pad_estimate", qos.reliable(10)) for f in FINGERS
+            f: client.create_publisher(PadEstimate, f"/{f}/pad_estimate", qos.estimate(0.1)) for f in FINGERS
         }
         self.events = {
             f: client.create_publisher(ContactEvent, f"/{f}/contact_events", qos.reliable(50)) for f in FINGERS

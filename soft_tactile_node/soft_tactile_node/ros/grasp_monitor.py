@@ -12,19 +12,17 @@ from diagnostic_msgs.msg import DiagnosticArray
 from soft_tactile_msgs.msg import ContactEvent, GraspState, PadEstimate
 
 from soft_tactile_node.ros import parameter_tables, qos, running
+from soft_tactile_node.ros.conversions import stamp_to_seconds
 from soft_tactile_node.ros.diagnostics import ERROR, OK, WARN, FingerHealth
-from soft_tactile_node.ros.grasp_logic import (
-    ComplianceEstimate,
-    FingerView,
-    Grasp,
-    GraspTracker,
-    PalmGeometry,
-    object_width,
-    palm_forces,
-)
+from soft_tactile_node.ros.finger_watch import FingerWatch
+from soft_tactile_node.ros.grasp_logic import FingerView, Grasp, GraspTracker
+from soft_tactile_node.ros.held_object import HeldObject, OwnCompliance
 from soft_tactile_node.ros.managed_node import ManagedNode
 from soft_tactile_node.ros.names import sibling
+from soft_tactile_node.ros.palm import PalmGeometry, pad_force, pad_gap, palm_forces
 from soft_tactile_node.ros.parameters import ParameterError
+
+HELD = (Grasp.HOLDING, Grasp.SLIPPING)
 
 
 class GraspMonitor(ManagedNode):
@@ -41,27 +39,21 @@ class GraspMonitor(ManagedNode):
         self.create_timer(1.0, self._publish_diagnostics)
 
     def configure(self) -> None:
-        """Check fingers and palm, subscribe to every finger."""
+        """Check fingers and palm, watch every finger."""
         fingers = self.setting("fingers")
         if not 2 <= len(fingers) <= 6 or len(set(fingers)) != len(fingers):
             raise ParameterError(f"parameter 'fingers' must be two to six different names; got {fingers}")
         self._fingers = fingers
         self._geometry = self._palm_geometry(len(fingers))
-        self._tracker = GraspTracker(self.setting("closing_rate"), self.setting("slip_hold"))
-        self._compliance = ComplianceEstimate(self.setting("pad_compliance"))
+        self._tracker = GraspTracker(self.setting("closing_rate"), self.setting("slip_hold"), self._geometry.angles_rad)
+        own = OwnCompliance(self.setting("pad_compliance"), self.setting("pad_compliance_deviation"))
+        self._object = HeldObject(own)
         self._frame = self.setting("palm_frame") or f"{self.short_namespace}_palm"
-        self._timeout_s = self.setting("finger_timeout")
+        self._in_root = self.setting("wrench_frame") == "root"
         self._views = [FingerView() for _ in fingers]
-        self._silent: tuple[str, ...] = ()
+        self._lost: dict[str, str] = {}
         self._state = self.publish_on(GraspState, "grasp_state", qos.reliable(1, latched=True))
-        for number, finger in enumerate(fingers):
-            namespace = sibling(self.get_namespace(), finger)
-            self.subscribe_to(
-                PadEstimate, f"{namespace}/pad_estimate", partial(self._on_estimate, number), qos.reliable(10)
-            )
-            self.subscribe_to(
-                ContactEvent, f"{namespace}/contact_events", partial(self._on_event, number), qos.reliable(50)
-            )
+        self._watches = [self._watch(number, finger) for number, finger in enumerate(fingers)]
         self.call_every(1.0 / self.setting("rate"), self._on_time)
 
     def activate(self) -> None:
@@ -94,21 +86,38 @@ class GraspMonitor(ManagedNode):
             self.setting("finger_tilt"),
         )
 
+    def _watch(self, number: int, finger: str) -> FingerWatch:
+        watch = FingerWatch(
+            self, sibling(self.get_namespace(), finger), self.setting("finger_timeout"), qos_overrides=True,
+            on_estimate=partial(self._on_estimate, number), on_event=partial(self._on_event, number),
+            on_change=self._on_time,
+        )  # fmt: skip
+        self.keep(watch, FingerWatch.close)
+        return watch
+
     def _now_s(self) -> float:
-        return self.get_clock().now().nanoseconds * 1e-9
+        return float(self.get_clock().now().nanoseconds) * 1e-9
+
+    # -- inputs
 
     def _on_estimate(self, number: int, message: PadEstimate) -> None:
         view = self._views[number]
         force = message.wrench.force
-        stale = message.state == PadEstimate.STATE_STALE
-        if not stale:  # the word that nothing is known any more is no sign of life
-            view.time_s = self._now_s()
         touched_before = view.in_contact
-        view.in_contact = message.in_contact or (stale and touched_before)
+        stale = message.state == PadEstimate.STATE_STALE
+        view.in_contact = bool(message.in_contact)
         view.force_n = np.array([force.x, force.y, force.z])
+        if self._in_root:
+            view.force_n = pad_force(view.force_n, message.bend)
         view.pressure_pa = view.pressure_pa if stale else message.pressure
         view.bend_rad, view.bend_variance_rad2 = message.bend, message.bend_variance
-        if view.in_contact != touched_before:
+        changed = view.in_contact != touched_before
+        if changed:
+            self._follow()
+        if self._tracker.state in HELD and view.in_contact:
+            gap_m, variance_m2 = pad_gap(self._geometry, self._views)
+            self._object.add(stamp_to_seconds(message.header.stamp), self._mean_normal_n(), gap_m, variance_m2)
+        if changed:
             self._on_time()
 
     def _on_event(self, number: int, message: ContactEvent) -> None:
@@ -116,39 +125,46 @@ class GraspMonitor(ManagedNode):
             self._views[number].slip_time_s = self._now_s()
             self._on_time()
 
+    def _mean_normal_n(self) -> float:
+        normals = [_normal_n(view) for view in self._views if view.in_contact]
+        return sum(normals) / len(normals) if normals else math.nan
+
+    # -- outputs
+
     def _on_time(self) -> None:
         if not self._active:
             return
-        now_s = self._now_s()
+        self._watch_fingers()
+        self._follow()
+        self._state.publish(self._grasp_message(self._tracker.state))
+
+    def _follow(self) -> None:
+        """Bring the state of the grasp up to date."""
         before = self._tracker.state
-        state = self._tracker.update(now_s, self._views)
-        self._watch_fingers(now_s)
-        message = self._grasp_message(state)
-        self._state.publish(message)
+        state = self._tracker.update(self._now_s(), self._views)
+        if state not in HELD:
+            self._object.clear()
         if state != before:
             self.get_logger().info(f"grasp: {before.name} -> {state.name}")
 
-    def _watch_fingers(self, now_s: float) -> None:
-        silent = tuple(
-            finger
-            for finger, view in zip(self._fingers, self._views, strict=True)
-            if not view.is_alive(now_s, self._timeout_s)
-        )
-        for finger, view in zip(self._fingers, self._views, strict=True):
-            if finger in silent:
+    def _watch_fingers(self) -> None:
+        lost = {watch.name: watch.lost for watch in self._watches if not watch.check()}
+        for watch, view in zip(self._watches, self._views, strict=True):
+            if watch.name in lost:
                 view.force_n, view.bend_rad = np.full(3, np.nan), math.nan
-        if silent:
-            self._health.set_level(ERROR, f"no estimates from {', '.join(silent)}: check its sensor node")
+        if lost:
+            said = "; ".join(f"{finger}: {reason}" for finger, reason in lost.items())
+            self._health.set_level(ERROR, f"no estimates from {said}: check its sensor node")
         else:
             self._health.set_level(OK, "good")
-        if silent != self._silent:
-            self._silent = silent
+        if lost.keys() != self._lost.keys():
+            self._lost = lost
             self._publish_diagnostics()
 
     def _grasp_message(self, state: Grasp) -> GraspState:
         total_n, imbalance_n = palm_forces(self._geometry, self._views)
-        width_m, width_variance_m2 = object_width(self._geometry, self._views)
-        compliance, compliance_variance = self._object_compliance(state, width_m)
+        width_m, width_variance_m2 = self._object.width()
+        compliance, compliance_variance = self._object.compliance()
         message = GraspState(
             state=int(state),
             fingers=list(self._fingers),
@@ -165,22 +181,12 @@ class GraspMonitor(ManagedNode):
         message.header.frame_id = self._frame
         return message
 
-    def _object_compliance(self, state: Grasp, width_m: float) -> tuple[float, float]:
-        if state not in (Grasp.HOLDING, Grasp.SLIPPING):
-            self._compliance.clear()
-            return math.nan, math.nan
-        normals = [_normal_n(view) for view in self._views if view.in_contact]
-        self._compliance.add(sum(normals) / len(normals), width_m)
-        return self._compliance.result()
-
     def _publish_diagnostics(self) -> None:
         if not self._views:
             self._health.set_level(ERROR if self.reason else WARN, self.reason or "not configured")
         elif not self._active:
             self._health.set_level(WARN, "not active")
-        values = (
-            {finger: "silent" if finger in self._silent else "heard" for finger in self._fingers} if self._views else {}
-        )
+        values = {watch.name: watch.lost or "heard" for watch in self._watches} if self._views else {}
         array = self._health.message(values)
         array.header.stamp = self.get_clock().now().to_msg()
         self._diagnostics.publish(array)

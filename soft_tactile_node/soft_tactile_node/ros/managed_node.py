@@ -111,6 +111,11 @@ class ManagedNode(LifecycleNode):
         self._entities.append((self.destroy_timer, timer))
         return timer
 
+    def keep(self, entity: Any, destroy: Callable[[Any], object]) -> Any:
+        """Take over anything else that must vanish at cleanup; `destroy` is then called with it."""
+        self._entities.append((destroy, entity))
+        return entity
+
     # -- lifecycle callbacks: guarded, logged
 
     def on_configure(self, _state: LifecycleState) -> TransitionCallbackReturn:

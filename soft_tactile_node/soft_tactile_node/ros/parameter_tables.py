@@ -2,26 +2,12 @@
 
 from __future__ import annotations
 
+from soft_tactile_node.ros.common_parameters import ATMOSPHERE, AUTOSTART, NAN
+from soft_tactile_node.ros.gripper_parameters import CONTROLLER, MONITOR, SIMULATOR
 from soft_tactile_node.ros.parameters import ParameterSpec as P
-from soft_tactile_node.simulation.faults import FAULT_KINDS
-
-NAN = float("nan")
-
-_AUTOSTART = P("autostart", "bool", True, "Configure and activate by itself; false = wait for a lifecycle manager.")
-_ATMOSPHERE = "Absolute pressure of the vented line"
-_PAD = P("pad", "string", "iron_disc", "Pad variant of the simulated fingers.", choices=("iron_disc", "liquid_metal"))
-_OBJECT = P(
-    "object",
-    "string",
-    "bun",
-    "Object on the simulated tray: choux bun, rye roll, jam jar or nothing.",
-    choices=("bun", "roll", "jar", "none"),
-    dynamic=True,
-)
-_SEED = P("seed", "int", 1, "Picks the simulated specimens and their noise.", low=0, high=2**31 - 1)
 
 SENSOR = (
-    _AUTOSTART,
+    AUTOSTART,
     P(
         "source",
         "string",
@@ -107,7 +93,7 @@ SENSOR = (
         "atmospheric_pressure",
         "double",
         NAN,
-        _ATMOSPHERE + "; NaN = taken from the readings of the tare.",
+        ATMOSPHERE + "; NaN = taken from the readings of the tare.",
         "Pa",
         low=50e3,
         high=110e3,
@@ -162,224 +148,6 @@ SENSOR = (
         high=2**31 - 1,
     ),
     P("simulated_rate", "double", 250.0, "Scans in a second (source `simulated`).", "Hz", low=50.0, high=2000.0),
-)
-
-SIMULATOR = (
-    _AUTOSTART,
-    P(
-        "fingers",
-        "string[]",
-        ["left_finger", "right_finger"],
-        "Names of the simulated fingers, also their namespaces; one or two.",
-    ),
-    _OBJECT,
-    _PAD,
-    _SEED,
-    P("rate", "double", 250.0, "Scans in a second of each finger.", "Hz", low=50.0, high=2000.0),
-    P(
-        "command_timeout",
-        "double",
-        0.5,
-        "Longest gap between pressure commands before the valve acts by itself.",
-        "s",
-        low=0.05,
-        high=60.0,
-        dynamic=True,
-    ),
-    P(
-        "on_command_timeout",
-        "string",
-        "vent",
-        "What the valve does after `command_timeout`: vents, or holds the last command.",
-        choices=("vent", "hold"),
-        dynamic=True,
-    ),
-    P(
-        "max_pressure",
-        "double",
-        60e3,
-        "Gauge pressure above which a command is refused.",
-        "Pa",
-        low=1e3,
-        high=200e3,
-        dynamic=True,
-    ),
-    P("atmospheric_pressure", "double", 101325.0, _ATMOSPHERE + ".", "Pa", low=50e3, high=110e3),
-    P(
-        "fault",
-        "string",
-        "none",
-        "Fault to practise with: coils or pressure go bad, the finger is held beside its pad, or coils fall silent.",
-        choices=("none", "silent", *FAULT_KINDS),
-    ),
-    P("fault_finger", "string", "", "Finger with the fault; empty = the first one."),
-    P("fault_channel", "int", 1, "Coil channel with the fault, for open, stuck and spike.", low=1, high=16),
-    P("fault_start", "double", 0.0, "When the fault begins, from the start of the simulation.", "s", low=0.0, high=1e6),
-    P(
-        "fault_end",
-        "double",
-        NAN,
-        "When the fault ends, from the start of the simulation; NaN = never.",
-        "s",
-        low=0.0,
-        high=1e6,
-        allow_nan=True,
-    ),
-)
-
-MONITOR = (
-    _AUTOSTART,
-    P("fingers", "string[]", ["left_finger", "right_finger"], "Namespaces of the fingers, two to six."),
-    P("rate", "double", 20.0, "Grasp states in a second, besides one at each change.", "Hz", low=1.0, high=200.0),
-    P(
-        "finger_timeout",
-        "double",
-        0.3,
-        "Longest gap between estimates of a finger before it counts as dead.",
-        "s",
-        low=0.05,
-        high=10.0,
-    ),
-    P("palm_frame", "string", "", "Frame of the palm; empty = <namespace>_palm."),
-    P(
-        "finger_angles",
-        "double[]",
-        [],
-        "Direction of each finger root from the palm axis, about the palm's z; empty = evenly spaced.",
-        "rad",
-        low=-6.3,
-        high=6.3,
-    ),
-    P(
-        "finger_root_radius",
-        "double",
-        NAN,
-        "Distance of the finger roots from the palm axis; NaN = not known, so no width.",
-        "m",
-        low=0.001,
-        high=1.0,
-        allow_nan=True,
-    ),
-    P(
-        "finger_tilt",
-        "double",
-        0.0,
-        "Angle by which the straight fingers lean outward from the palm axis.",
-        "rad",
-        low=-1.6,
-        high=1.6,
-    ),
-    P(
-        "arc_length",
-        "double",
-        NAN,
-        "Length of the neutral line from finger root to pad; NaN = not known, so no width and palm forces.",
-        "m",
-        low=0.005,
-        high=1.0,
-        allow_nan=True,
-    ),
-    P(
-        "surface_offset",
-        "double",
-        NAN,
-        "Distance of the pad surface from the neutral line; NaN = not known.",
-        "m",
-        low=0.0,
-        high=0.2,
-        allow_nan=True,
-    ),
-    P(
-        "pad_compliance",
-        "double",
-        NAN,
-        "Compliance of one pad, taken off that of the object; NaN = not known, so no compliance.",
-        "m/N",
-        low=0.0,
-        high=0.1,
-        allow_nan=True,
-    ),
-    P(
-        "closing_rate",
-        "double",
-        2000.0,
-        "Rise of pressure above which the gripper is said to close.",
-        "Pa/s",
-        low=1.0,
-        high=1e6,
-        dynamic=True,
-    ),
-    P(
-        "slip_hold",
-        "double",
-        0.15,
-        "How long SLIPPING is shown after a slip was reported.",
-        "s",
-        low=0.0,
-        high=10.0,
-        dynamic=True,
-    ),
-)
-
-CONTROLLER = (
-    _AUTOSTART,
-    P("fingers", "string[]", ["left_finger", "right_finger"], "Namespaces of the fingers it drives."),
-    P(
-        "picks",
-        "int",
-        0,
-        "Picks to do by itself after activation; -1 = without end; the service `pick` does one.",
-        low=-1,
-        high=100000,
-    ),
-    P("atmospheric_pressure", "double", 101325.0, _ATMOSPHERE + ", added to commands.", "Pa", low=50e3, high=110e3),
-    P("command_rate", "double", 50.0, "Pressure commands in a second.", "Hz", low=5.0, high=500.0),
-    P("closing_speed", "double", 8e3, "Rise of pressure while closing.", "Pa/s", low=100.0, high=1e5, dynamic=True),
-    P("grip_force", "double", 0.5, "Normal force of each finger to hold with.", "N", low=0.05, high=20.0, dynamic=True),
-    P(
-        "max_force",
-        "double",
-        4.0,
-        "Normal force of a finger above which pressure is not raised any more.",
-        "N",
-        low=0.1,
-        high=50.0,
-        dynamic=True,
-    ),
-    P("max_pressure", "double", 55e3, "Highest pressure commanded (gauge).", "Pa", low=1e3, high=200e3, dynamic=True),
-    P("slip_step", "double", 4e3, "Rise of pressure on a slip.", "Pa", low=100.0, high=5e4, dynamic=True),
-    P(
-        "slip_speed",
-        "double",
-        2e4,
-        "Rise of pressure for as long as the object goes on sliding.",
-        "Pa/s",
-        low=0.0,
-        high=2e5,
-        dynamic=True,
-    ),
-    P("hold_time", "double", 0.5, "Time from holding to lifting.", "s", low=0.0, high=60.0, dynamic=True),
-    P("lift_height", "double", 0.08, "How high it lifts above the tray.", "m", low=0.0, high=1.0, dynamic=True),
-    P("lift_speed", "double", 0.05, "How fast it lifts and lowers.", "m/s", low=0.005, high=1.0, dynamic=True),
-    P("carry_time", "double", 1.0, "Time held at the top.", "s", low=0.0, high=600.0, dynamic=True),
-    P(
-        "vent_speed",
-        "double",
-        2e5,
-        "Fall of pressure while letting go; slower lets the pads rub over the object.",
-        "Pa/s",
-        low=1e3,
-        high=1e6,
-        dynamic=True,
-    ),
-    P(
-        "on_fault",
-        "string",
-        "hold",
-        "What it does when sensing is lost while it holds: goes on holding, or vents.",
-        choices=("hold", "vent"),
-        dynamic=True,
-    ),
 )
 
 NODES = {
