@@ -17,7 +17,7 @@ from architecture.project import PACKAGE, ROOT, tracked_files
 pytestmark = pytest.mark.slow
 
 PIP = [sys.executable, "-m", "pip", "--quiet", "--disable-pip-version-check"]
-COMMANDS_WITHOUT_ROS = {"calibrate", "check", "replay", "score", "simulate"}
+COMMANDS_WITHOUT_ROS = {"calibrate", "check", "record", "replay", "score", "simulate"}
 
 # Stands in the way of ROS 2, as on a machine that has none.
 NO_ROS = """

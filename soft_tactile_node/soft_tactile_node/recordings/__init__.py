@@ -11,16 +11,21 @@ from soft_tactile_node.recordings.csv_files import (
     save_recording,
     save_truth,
 )
+from soft_tactile_node.recordings.live import Layout, RecordingWriter, open_recording_writer, recover_recording
 from soft_tactile_node.recordings.tables import EstimateTable, Recording, Truth
 
 __all__ = [
     "EstimateTable",
+    "Layout",
     "Recording",
+    "RecordingWriter",
     "Truth",
     "load_estimate",
     "load_events",
     "load_recording",
     "load_truth",
+    "open_recording_writer",
+    "recover_recording",
     "save_estimate",
     "save_events",
     "save_recording",

@@ -14,6 +14,9 @@ from soft_tactile_node.errors import SourceError
 FIFO_BYTES = 1 << 16
 """What a device keeps while the host does not take it (bytes); more is not sent."""
 
+NOBODY_S = 0.7
+"""When the host has taken nothing for this long nobody reads: what is kept is thrown away (s)."""
+
 
 class PtyPort:
     """A pseudo terminal under a name of one's own: to a reader it is a serial port.
@@ -34,6 +37,7 @@ class PtyPort:
         self._master, self._slave = -1, -1
         self._fifo: deque[bytes] = deque()
         self._waiting = 0
+        self._refused_s: float | None = None  # since when the host takes nothing
         self.not_sent = 0
         self.plug()
 
@@ -60,8 +64,7 @@ class PtyPort:
             with suppress(OSError):
                 os.close(handle)
         self._master = self._slave = -1
-        self._fifo.clear()
-        self._waiting = 0
+        self._throw_away()
 
     def write(self, data: bytes) -> None:
         """Send `data`, or keep them until the host takes them; what does not fit is counted in `not_sent`."""
@@ -84,7 +87,20 @@ class PtyPort:
             self._waiting -= written
             if written < len(data):
                 self._fifo.appendleft(data[written:])
+                self._look_for_a_reader(time.monotonic())
                 return
+            self._refused_s = None
+
+    def _look_for_a_reader(self, now_s: float) -> None:
+        if self._refused_s is None:
+            self._refused_s = now_s
+        elif now_s - self._refused_s > NOBODY_S:
+            self._throw_away()
+
+    def _throw_away(self) -> None:
+        self.not_sent += len(self._fifo)
+        self._fifo.clear()
+        self._waiting = 0
 
     def drain(self, limit_s: float) -> None:
         """Wait up to `limit_s` (s) until the host has taken everything."""

@@ -1,0 +1,71 @@
+"""What subcommands share that read a live source."""
+
+from __future__ import annotations
+
+import importlib.util
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+
+import click
+
+from soft_tactile_node.commands._options import PATH
+from soft_tactile_node.errors import SourceError
+from soft_tactile_node.sources import Source, load_tank, make_source, parse_source
+from soft_tactile_node.sources.naming import FORMS
+
+SOURCE_HELP = f"Where scans come from: {FORMS}."
+
+tank_option = click.option(
+    "--tank", "tank_file", metavar="TANK.yaml", type=PATH,
+    help="LC tanks and counter of a device that sends raw counts.",
+)  # fmt: skip
+"""The option --tank, passed on as `tank_file`."""
+
+
+def open_source(
+    text: str, tank_file: Path | None = None, *, paced: bool = True, clock: Callable[[], float] = time.time
+) -> Source:
+    """Return the source that a source string names, open.
+
+    Parameters
+    ----------
+    text : str
+        In one of the forms of FORMS.
+    tank_file : pathlib.Path or None
+        Description of the LC tanks.
+    paced : bool
+        True plays recordings and simulations as they were taken, False as fast as they are read.
+    clock : callable
+        Clock of the stamps (s).
+
+    Returns
+    -------
+    Source
+        To be closed by the caller.
+
+    Raises
+    ------
+    SoftTactileError
+        The string, the file or the source is wrong; says what to do.
+    """
+    name = parse_source(text)
+    tank = load_tank(tank_file) if tank_file is not None else None
+    if name.kind == "ros":
+        if importlib.util.find_spec("rclpy") is None or importlib.util.find_spec("soft_tactile_msgs") is None:
+            raise SourceError(
+                f"source {text} needs ROS 2 and soft_tactile_msgs: source a ROS 2 workspace that has them"
+            )
+        from soft_tactile_node.ros.topic_source import TopicSource
+
+        source: Source = TopicSource(name.target)
+    else:
+        source = make_source(name, tank=tank, clock=clock, paced=paced)
+    try:
+        source.open()
+    except BaseException:
+        with suppress(Exception):
+            source.close()
+        raise
+    return source

@@ -1,0 +1,263 @@
+"""Recordings that grow while they are made: what is on the disk survives a crash, an older file survives everything.
+
+Rows go to a file of their own beside the target (`REC.csv.part`), which takes the target's name when all is well.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+import os
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol, TextIO
+
+from soft_tactile_node.errors import RecordingError
+from soft_tactile_node.recordings.atomic import write_atomically
+from soft_tactile_node.recordings.csv_files import ACCELERATION
+from soft_tactile_node.samples import Scan
+
+PART = ".part"
+"""Ending of a recording that is not finished."""
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What a recording holds beside time, pressure and inductance.
+
+    Attributes
+    ----------
+    channels : int
+        Number of coils.
+    temperature, loss, acceleration : bool
+        Whether there are columns for them.
+    atmospheric_pa : float
+        Absolute pressure of the vented line (Pa), for formats that keep absolute pressure; NaN = not known.
+    """
+
+    channels: int
+    temperature: bool = False
+    loss: bool = False
+    acceleration: bool = False
+    atmospheric_pa: float = math.nan
+
+
+class RecordingWriter(Protocol):
+    """Writes one recording while it is made. All methods raise RecordingError where the disk is full or gone."""
+
+    part: Path
+    """Where rows are until `finish`."""
+
+    def start(self, layout: Layout) -> None:
+        """Say what the rows will hold; once, before the first."""
+
+    def add(self, scan: Scan, pressure_pa: float) -> None:
+        """Add a row; `pressure_pa` is gauge (Pa), NaN = no new reading. What the layout lacks is left out."""
+
+    def finish(self) -> None:
+        """Put the recording in its place, over an older one."""
+
+    def abandon(self) -> None:
+        """Stop; an older recording stays in its place, what was written stays in `part` unless it holds no row."""
+
+
+class CsvWriter:
+    """Writes a recording as CSV, a row a scan.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The recording to make.
+
+    Raises
+    ------
+    RecordingError
+        The folder cannot be written to, or an unfinished recording of that name is there.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self.part = path.with_name(path.name + PART)
+        self._layout: Layout | None = None
+        self._rows = 0
+        self._stream: TextIO | None = None
+        try:
+            # Line by line to the system: a program that is killed loses nothing but the row it is writing.
+            self._stream = self.part.open("x", buffering=1, encoding="utf-8", newline="")
+        except FileExistsError:
+            raise RecordingError(
+                f"{self.part}: is an unfinished recording; keep it with `soft-tactile record --recover {self.part} "
+                "--out …`, or delete it"
+            ) from None
+        except OSError as error:
+            raise RecordingError(f"{path}: cannot be written ({error.strerror}); check the folder") from None
+        self._csv = csv.writer(self._stream, lineterminator="\n")
+
+    def start(self, layout: Layout) -> None:
+        """Write the header.
+
+        Parameters
+        ----------
+        layout : Layout
+            What the rows will hold.
+        """
+        self._layout = layout
+        numbers = range(1, layout.channels + 1)
+        names = ["time_s", "pressure_pa", *(f"coil_{number}_h" for number in numbers)]
+        names += ["temperature_c"] if layout.temperature else []
+        names += [f"coil_{number}_ohm" for number in numbers] if layout.loss else []
+        self._write([*names, *(ACCELERATION if layout.acceleration else ())])
+
+    def add(self, scan: Scan, pressure_pa: float) -> None:
+        """Write a row.
+
+        Parameters
+        ----------
+        scan : Scan
+            Of as many channels as the layout says.
+        pressure_pa : float
+            Gauge pressure (Pa); NaN = no new reading.
+
+        Raises
+        ------
+        RecordingError
+            The disk is full, or the scan has another number of channels.
+        """
+        layout = self._layout
+        if layout is None or scan.inductance_h.size != layout.channels:
+            raise RecordingError(
+                f"{self._path}: a row must be of {layout.channels if layout else 0} channels; "
+                f"got {scan.inductance_h.size}"
+            )
+        missing = [math.nan] * layout.channels
+        cells = [scan.time_s, pressure_pa, *scan.inductance_h.tolist()]
+        cells += [scan.temperature_c] if layout.temperature else []
+        if layout.loss:
+            cells += missing if scan.loss_ohm is None else scan.loss_ohm.tolist()
+        if layout.acceleration:
+            cells += [math.nan] * 3 if scan.acceleration_m_s2 is None else scan.acceleration_m_s2.tolist()
+        self._write(["" if math.isnan(cell) else repr(float(cell)) for cell in cells])
+        self._rows += 1
+
+    def finish(self) -> None:
+        """Put the recording in its place, once it is on the disk.
+
+        Raises
+        ------
+        RecordingError
+            Nothing was recorded, or the disk is full; an older recording stays as it was.
+        """
+        if not self._rows:
+            self.abandon()
+            raise RecordingError(f"{self._path}: nothing was recorded; check the source")
+        stream = self._open_stream
+
+        def settle() -> None:
+            stream.flush()
+            os.fsync(stream.fileno())
+            stream.close()
+            self.part.replace(self._path)
+
+        self._guarded(settle)
+        self._stream = None
+
+    def abandon(self) -> None:
+        """Stop; rows that are on the disk stay in `part`."""
+        stream, self._stream = self._stream, None
+        if stream is None:
+            return
+        with suppress(OSError):  # the disk is full: what fitted is there
+            stream.close()
+        if not self._rows:
+            self.part.unlink(missing_ok=True)
+
+    @property
+    def _open_stream(self) -> TextIO:
+        if self._stream is None:
+            raise RecordingError(f"{self._path}: the recording has ended; start another")
+        return self._stream
+
+    def _write(self, cells: list[str]) -> None:
+        self._open_stream  # noqa: B018 - refuses rows after the end
+        self._guarded(lambda: self._csv.writerow(cells))
+
+    def _guarded(self, action: Callable[[], Any]) -> None:
+        try:
+            action()
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
+            self.abandon()
+            kept = f"; {self._rows} rows are kept in {self.part}" if self._rows else ""
+            raise RecordingError(f"{self._path}: cannot be written ({reason}){kept}; make room and go on") from None
+
+
+WRITERS: dict[str, Callable[[Path], RecordingWriter]] = {".csv": CsvWriter}
+"""Writer of each ending."""
+
+
+def open_recording_writer(path: str | Path) -> RecordingWriter:
+    """Return a writer for a recording; its ending says in which format.
+
+    Parameters
+    ----------
+    path : str or pathlib.Path
+        The recording to make.
+
+    Returns
+    -------
+    RecordingWriter
+        To be started.
+
+    Raises
+    ------
+    RecordingError
+        An ending nobody knows, a folder that cannot be written to, or an unfinished recording of that name.
+    """
+    target = Path(path)
+    make = WRITERS.get(target.suffix.lower())
+    if make is None:
+        raise RecordingError(f"{target}: the name of a recording must end in {' or '.join(WRITERS)}; rename it")
+    if target.is_dir():
+        raise RecordingError(f"{target}: is a folder; name a file in it")
+    return make(target)
+
+
+def recover_recording(part: str | Path, path: str | Path) -> int:
+    """Save what is whole of an unfinished CSV recording: all but a last row that was cut short.
+
+    Parameters
+    ----------
+    part : str or pathlib.Path
+        The unfinished recording; removed afterwards.
+    path : str or pathlib.Path
+        Where to.
+
+    Returns
+    -------
+    int
+        Number of rows that were saved.
+
+    Raises
+    ------
+    RecordingError
+        It cannot be read, or holds no whole row; it stays where it is.
+    """
+    source = Path(part)
+    try:
+        data = source.read_bytes()
+    except OSError as error:
+        raise RecordingError(f"{source}: cannot be read ({error.strerror}); check the name") from None
+    data = data.partition(b"\0")[0]  # after a power failure there may be zeros at the end
+    whole = data[: data.rfind(b"\n") + 1]
+    try:
+        text = whole.decode("utf-8")
+    except UnicodeDecodeError:
+        raise RecordingError(f"{source}: is no recording in CSV; give a file that ends in .csv{PART}") from None
+    rows = text.count("\n") - 1
+    if rows < 1 or not text.startswith("time_s,"):
+        raise RecordingError(f"{source}: holds no whole row of a recording; delete it")
+    write_atomically(path, text)
+    source.unlink()
+    return rows

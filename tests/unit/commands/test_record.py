@@ -1,0 +1,170 @@
+"""`record` and `check --source`: from the device at the end of the cable to a file, and to a verdict."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from soft_tactile_node.recordings import Recording, load_recording, save_recording
+from unit.commands.conftest import Shell
+
+WAIT_S = 60.0
+RATE_HZ = 500.0
+
+
+@pytest.fixture(scope="module")
+def played(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write what the device measures at rest."""
+    rng = np.random.default_rng(4)
+    rows = 4000
+    coils = np.array([8e-6, 9e-6, 10e-6, 11e-6]) * (1.0 + 2e-5 * rng.standard_normal((rows, 4)))
+    pressure = np.where(np.arange(rows) % 5 == 0, 20.0 * rng.standard_normal(rows), np.nan)
+    path = tmp_path_factory.mktemp("played") / "rest.csv"
+    save_recording(Recording(np.arange(rows) / RATE_HZ, pressure, coils, np.full(rows, 22.0)), path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def device(tmp_path_factory: pytest.TempPathFactory, played: Path) -> Iterator[str]:
+    """Start a device on a pseudo terminal; gives its source string."""
+    if os.name != "posix":
+        pytest.skip("pseudo terminals are a thing of POSIX systems")
+    link = tmp_path_factory.mktemp("device") / "finger"
+    words = ["--link", str(link), "--play", f"recording:{played}", "--rate", str(RATE_HZ), "--atmospheric", "99000"]
+    process = subprocess.Popen([sys.executable, "-m", "soft_tactile_node.sources.fake_device", *words], stdout=-1)
+    end_s = time.monotonic() + WAIT_S
+    while not link.is_symlink():
+        assert time.monotonic() < end_s
+        time.sleep(0.02)
+    yield f"serial:{link}"
+    process.send_signal(signal.SIGINT)
+    process.communicate(timeout=WAIT_S)
+
+
+def test_record_a_device(shell: Shell, device: str, tmp_path: Path) -> None:
+    """Two seconds of a device become a recording: as many rows, gauge pressure, no scan lost."""
+    outcome = shell("record", "--source", device, "--out", tmp_path / "r.csv", "--duration", "2", "--json")
+    assert (outcome.code, outcome.err) == (0, "")
+    told = json.loads(outcome.out)
+    read = load_recording(tmp_path / "r.csv")
+    assert told["rows"] == len(read) == pytest.approx(2 * RATE_HZ, abs=3)
+    assert told["counters"]["lost"] == 0
+    assert told["atmospheric_pa"] == pytest.approx(99e3, abs=20.0)
+    assert abs(np.nanmean(read.pressure_pa)) < 20.0
+    assert np.diff(read.time_s).mean() == pytest.approx(1.0 / RATE_HZ, rel=1e-3)
+    assert [path.name for path in tmp_path.iterdir()] == ["r.csv"]
+
+
+def test_check_a_device(shell: Shell, device: str) -> None:
+    """A sound board at rest is healthy, in words and as JSON."""
+    outcome = shell("check", "--source", device, "--duration", "2")
+    assert (outcome.code, outcome.err) == (0, "")
+    assert outcome.out.startswith(f"Source {device}: healthy.")
+    assert "channel  4" in outcome.out
+    told = json.loads(shell("check", "--source", device, "--duration", "1", "--json").out)
+    assert told["healthy"] is True
+    assert told["rate_hz"] == pytest.approx(RATE_HZ, rel=0.01)
+
+
+def test_check_finds_what_is_wrong(shell: Shell, played: Path, tmp_path: Path) -> None:
+    """A channel that is open makes the stream unhealthy: named, exit code 1."""
+    read = load_recording(played)
+    read.inductance_h[:, 2] = np.nan
+    save_recording(read, tmp_path / "open.csv")
+    outcome = shell("check", "--source", f"recording:{tmp_path / 'open.csv'}")
+    assert (outcome.code, outcome.err) == (1, "")
+    assert "NOT healthy" in outcome.out
+    assert "Problem: channel 3 is open" in outcome.out
+
+
+def test_a_recording_is_copied(shell: Shell, played: Path, tmp_path: Path) -> None:
+    """A recording as source is read as fast as it can be, and every row comes out as it was."""
+    outcome = shell("record", "--source", f"recording:{played}", "--out", tmp_path / "copy.csv")
+    assert (outcome.code, outcome.err) == (0, "")
+    assert f"{tmp_path / 'copy.csv'}: 4000 rows in 8.00 s, 500.0 Hz, 4 channels, 0 scans lost" in outcome.out
+    assert (tmp_path / "copy.csv").read_text() == played.read_text()
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_an_interrupted_recording_is_complete(device: str, tmp_path: Path, number: int) -> None:
+    """Ctrl-C and a request to end both finish the recording: exit code 0, file in place, nothing left over."""
+    path = tmp_path / "r.csv"
+    words = ["record", "--source", device, "--out", str(path)]
+    entry = "from soft_tactile_node.commands.main import main; main()"
+    process = subprocess.Popen([sys.executable, "-c", entry, *words], stdout=-1, stderr=-1, text=True)
+    part = tmp_path / "r.csv.part"
+    end_s = time.monotonic() + WAIT_S
+    while not (part.exists() and part.stat().st_size > 1000):
+        assert time.monotonic() < end_s
+        assert process.poll() is None, process.communicate()
+        time.sleep(0.02)
+    process.send_signal(number)
+    out, err = process.communicate(timeout=WAIT_S)
+    assert (process.returncode, err) == (0, "")
+    assert "4 channels, 0 scans lost" in out
+    assert len(load_recording(path)) > 10
+    assert [found.name for found in tmp_path.iterdir()] == ["r.csv"]
+
+
+def test_a_cut_short_recording_is_recovered(shell: Shell, played: Path, tmp_path: Path) -> None:
+    """What a killed recording left is saved by --recover."""
+    part = tmp_path / "r.csv.part"
+    part.write_bytes(played.read_bytes()[:-7])
+    refused = shell("record", "--source", f"recording:{played}", "--out", tmp_path / "r.csv")
+    assert refused.code == 1
+    assert f"record --recover {part}" in refused.err
+    outcome = shell("record", "--recover", part, "--out", tmp_path / "r.csv")
+    assert (outcome.code, outcome.out) == (0, f"{tmp_path / 'r.csv'}: 3999 rows saved\n")
+    assert not part.exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "message"),
+    [
+        (["record", "--out", "r.csv"], 2, "give either --source or --recover"),
+        (["record", "--source", "simulated"], 2, "Missing option '--out'"),
+        (["record", "--source", "gramophone", "--out", "r.csv"], 1, "source must be one of simulated[:SCENARIO]"),
+        (["record", "--source", "serial:/dev/no-such-port", "--out", "r.csv"], 1, "ports of this machine: "),
+        (["record", "--source", "simulated", "--out", "r.wav"], 1, "must end in .csv"),
+        (["record", "--source", "recording:gone.csv", "--out", "r.csv"], 1, "gone.csv: cannot be read"),
+        (["check"], 2, "give either a calibration or --source"),
+        (["check", "c.yaml", "--source", "simulated"], 2, "give either a calibration or --source"),
+        (["check", "--source", "udp:0.0.0.0"], 1, "must be udp:HOST:PORT"),
+        (["check", "--source", "simulated", "--tank", "gone.yaml"], 1, "gone.yaml: cannot be read"),
+    ],
+)
+def test_what_is_wrong_is_said_in_a_line(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, words: list[str], code: int, message: str
+) -> None:
+    """Wrong usage leaves with 2, a bad source or file with 1; one line says what, and no file is left."""
+    monkeypatch.chdir(tmp_path)
+    outcome = shell(*words)
+    assert (outcome.code, outcome.out) == (code, "")
+    assert message in outcome.err
+    assert code == 2 or len(outcome.err.splitlines()) == 1
+    assert list(tmp_path.iterdir()) == []
+    monkeypatch.undo()
+
+
+def test_a_silent_line_is_a_problem(shell: Shell, tmp_path: Path) -> None:
+    """A port on which nothing comes is not healthy, and says so."""
+    if os.name != "posix":
+        pytest.skip("pseudo terminals are a thing of POSIX systems")
+    from soft_tactile_node.sources.fake_ports import PtyPort
+
+    port = PtyPort(tmp_path / "finger")
+    try:
+        outcome = shell("check", "--source", f"serial:{tmp_path / 'finger'}@115200", "--duration", "0.5")
+    finally:
+        port.close()
+    assert outcome.code == 1
+    assert "is open, but nothing comes; check the wiring, and that the device sends at 115200 baud" in outcome.out
