@@ -12,7 +12,7 @@ PYTHON ?= python3
 VENV := .venv
 DONE := $(VENV)/.done
 PIP := $(VENV)/bin/python -m pip --disable-pip-version-check
-NODES := grasp_controller grasp_monitor gripper_simulator tactile_sensor
+NODES := coil_reader grasp_controller grasp_monitor gripper_simulator tactile_sensor
 
 # ROS 2 comes from wheels inside .venv. One sourced in this shell must not mix with it: its libraries, Python packages and
 # CMake files would be found first, and its middleware may be one that the wheels do not have.

@@ -1,11 +1,13 @@
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import launch
 import launch_pytest
+import numpy as np
 import pytest
 from geometry_msgs.msg import WrenchStamped
 from launch.actions import IncludeLaunchDescription, RegisterEventHandler
@@ -18,9 +20,12 @@ from soft_tactile_msgs.msg import GraspState, PadEstimate
 from graph.finger_driver import FingerDriver
 from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, Graph, graph
 from soft_tactile_node.calibration.storage import load_calibration
+from soft_tactile_node.recordings import Recording
 from soft_tactile_node.ros import qos
 from soft_tactile_node.ros.estimator_setup import warm_up
 from soft_tactile_node.simulation.gripper import Gripper
+from soft_tactile_node.sources.fake_device import Damage, Player, play
+from soft_tactile_node.sources.fake_ports import PtyPort
 
 ROOT = Path(__file__).resolve().parents[2]
 CALIBRATION = ROOT / "config" / "calibrations" / "left_finger.yaml"
@@ -110,6 +115,38 @@ def test_two_finger_gripper_simulated(live: Graph) -> Iterator[None]:
     live.wait(lambda: any(g.state == GraspState.HOLDING for g in grasps), "a held roll", START_S)
     yield
     all_ended_well(len(nodes))
+
+
+@launch_pytest.fixture
+def on_hardware(tmp_path: Path) -> launch.LaunchDescription:
+    """Launch the sensor and a reader of a board that is not there yet."""
+    arguments = {"namespace": "finger", "calibration": str(CALIBRATION), "serial_port": str(tmp_path / "board")}
+    return launch_file("one_finger_hardware.launch.py", {**arguments, "separate_reader": "true"})
+
+
+@pytest.mark.launch(fixture=on_hardware)
+def test_one_finger_hardware(live: Graph, tmp_path: Path) -> Iterator[None]:
+    """Reader and sensor become active without their board, give estimates once it is plugged in, and end with 0."""
+    for node in ("/finger/coil_reader", "/finger/tactile_sensor"):
+        live.wait(lambda node=node: _has_services(live, node), node, START_S)
+        live.wait(lambda node=node: live.state(node) == ACTIVE, f"{node} active", START_S)
+    estimates = live.listen(PadEstimate, "/finger/pad_estimate", qos.reliable(500))
+    gripper = Gripper(fingers=("finger",), seed=1, rate_hz=250.0)
+    steps = [gripper.step([0.0]) for _ in range(1000)]
+    rest = Recording(
+        time_s=np.arange(len(steps)) / 250.0,
+        pressure_pa=np.array([step.pressure_pa[0] for step in steps]),
+        inductance_h=np.array([step.scans[0].inductance_h for step in steps]),
+        temperature_c=np.array([step.scans[0].temperature_c for step in steps]),
+    )
+    port = PtyPort(tmp_path / "board")
+    board = threading.Thread(target=play, args=(Player(rest, 250.0), port, Damage(0.0, 0.0), 4.0))
+    board.start()
+    live.wait(lambda: estimates and estimates[-1].state == PadEstimate.STATE_FREE, "the tare", START_S)
+    board.join()
+    port.close()
+    yield
+    all_ended_well(2)
 
 
 @launch_pytest.fixture

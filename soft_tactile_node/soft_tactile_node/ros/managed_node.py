@@ -116,6 +116,11 @@ class ManagedNode(LifecycleNode):
         self._entities.append((destroy, entity))
         return entity
 
+    def destroy_node(self) -> None:
+        """Stop what runs, then destroy everything."""
+        self._guarded("stop", self._stop_and_release)
+        super().destroy_node()
+
     # -- lifecycle callbacks: guarded, logged
 
     def on_configure(self, _state: LifecycleState) -> TransitionCallbackReturn:

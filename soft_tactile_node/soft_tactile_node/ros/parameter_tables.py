@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from soft_tactile_node.ros.common_parameters import ATMOSPHERE, AUTOSTART, NAN
+from soft_tactile_node.ros.device_parameters import DEVICE, READER
 from soft_tactile_node.ros.gripper_parameters import CONTROLLER, MONITOR, SIMULATOR
 from soft_tactile_node.ros.parameters import ParameterSpec as P
 
@@ -12,10 +13,11 @@ SENSOR = (
         "source",
         "string",
         "topic",
-        "Where scans come from: the topics `coils` and `pressure`, or a finger simulated in this process, "
-        "which also publishes them.",
-        choices=("topic", "simulated"),
+        "Where scans come from: the topics `coils` and `pressure`; or a device, a recording or a finger simulated in "
+        "this process, which are then published on these topics.",
+        choices=("topic", "serial", "udp", "recording", "simulated"),
     ),
+    *DEVICE,
     P("calibration", "string", "", "Calibration file (YAML); must be given."),
     P(
         "sensitivity",
@@ -152,6 +154,7 @@ SENSOR = (
 
 NODES = {
     "tactile_sensor": SENSOR,
+    "coil_reader": READER,
     "gripper_simulator": SIMULATOR,
     "grasp_monitor": MONITOR,
     "grasp_controller": CONTROLLER,

@@ -64,6 +64,13 @@ class SimulatedSource:
         node.subscribe_to(FluidPressure, "pressure_command", self._on_command, qos.sensor_data(10))
         self._timer = node.call_every(1.0 / min(self._rate_hz, 250.0), self._on_tick, running=False)
 
+    fault = ""
+    """A simulated finger never fails."""
+
+    def report(self) -> dict[str, str]:
+        """Return what it is, for diagnostics."""
+        return {"source": "simulated"}
+
     def start(self) -> None:
         """Let time run."""
         self._pacer = Pacer(self._rate_hz)

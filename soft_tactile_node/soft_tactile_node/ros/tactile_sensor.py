@@ -23,7 +23,7 @@ from soft_tactile_node.ros.finger_outputs import FingerOutputs
 from soft_tactile_node.ros.finger_stream import FingerStream
 from soft_tactile_node.ros.managed_node import ManagedNode
 from soft_tactile_node.ros.parameters import ParameterError
-from soft_tactile_node.ros.simulated_source import SimulatedSource
+from soft_tactile_node.ros.source_factory import ScanSource, make_scan_source
 from soft_tactile_node.ros.tare_store import KeptTare, keep_tare, recall_tare, tare_path
 from soft_tactile_node.samples import Flag, Scan, State
 
@@ -40,7 +40,7 @@ class TactileSensor(ManagedNode):
         self._counters = StreamCounters()
         self._reported_ns = self.get_clock().now().nanoseconds
         self._stream: FingerStream | None = None
-        self._source: SimulatedSource | None = None
+        self._source: ScanSource | None = None
         self._active = False
         self._flags, self._state = Flag(0), State.STALE
         # Not a lifecycle publisher: a node that refuses to configure must be able to say so.
@@ -64,8 +64,8 @@ class TactileSensor(ManagedNode):
             raise ParameterError(
                 "parameter 'wrench_frame' must be pad unless the calibration has a geometry; got 'root'"
             )
-        if self.setting("source") == "simulated" and self.setting("pressure_reference") != "absolute":
-            raise ParameterError("parameter 'pressure_reference' must be absolute with source: simulated; got 'gauge'")
+        if self.setting("source") != "topic" and self.setting("pressure_reference") != "absolute":
+            raise ParameterError("parameter 'pressure_reference' must be absolute unless source: topic; got 'gauge'")
         warm_up(calibration)
         self._stream = FingerStream(
             partial(make_estimator, setting=self.setting),
@@ -79,9 +79,8 @@ class TactileSensor(ManagedNode):
         self.serve(Trigger, "tare", self._on_tare)
         self.serve(LoadCalibration, "load_calibration", self._on_load_calibration)
         self._watchdog = self.call_every(WATCHDOG_SHARE * self.setting("coil_timeout"), self._on_silence, running=False)
-        if self.setting("source") == "simulated":
-            self._source = SimulatedSource(self, self._outputs.pad_frame, self._on_scan, self._on_pressure)
-        else:
+        self._source = make_scan_source(self, self._outputs.pad_frame, self._on_scan, self._on_pressure)
+        if self._source is None:
             self.subscribe_to(CoilReadings, "coils", self._on_coils, qos.sensor_data(qos.COIL_DEPTH))
             self.subscribe_to(FluidPressure, "pressure", self._on_pressure_message, qos.sensor_data())
         self._health.set_level(WARN, "not active")
@@ -122,7 +121,6 @@ class TactileSensor(ManagedNode):
             return
         try:
             scan = conversions.scan_from_message(message)
-            self._check_channels(scan)
         except SoftTactileError as error:
             self._refuse_coils(error)
             return
@@ -159,8 +157,9 @@ class TactileSensor(ManagedNode):
             self._show_health()
 
     def _on_scan(self, scan: Scan, stamp: Time, number: int) -> None:
-        self._watchdog.reset()
         try:
+            self._check_channels(scan)
+            self._watchdog.reset()
             estimate, events = self._stream.step(scan)
         except SoftTactileError as error:
             self._refuse_coils(error)
@@ -241,6 +240,8 @@ class TactileSensor(ManagedNode):
 
     def _show_health(self) -> None:
         self._health.set_flags(self._flags, self._state)
+        if self._state == State.STALE and self._source is not None and self._source.fault:
+            self._health.set_level(ERROR, self._source.fault)
         if self._stream.pressure_fault:
             self._health.set_level(ERROR, self._stream.pressure_fault)
         if self._health.changed:
@@ -254,7 +255,8 @@ class TactileSensor(ManagedNode):
             self._health.set_level(ERROR, self.reason) if self.reason else self._health.set_level(
                 WARN, "not configured"
             )
-        self._publish_diagnostics(self._counters.report(elapsed_s))
+        counted = {} if self._source is None else self._source.report()
+        self._publish_diagnostics({**self._counters.report(elapsed_s), **counted})
 
     def _publish_diagnostics(self, values: dict[str, str]) -> None:
         shown = {"state": self._state.name.lower(), "flags": _flag_names(self._flags), **values}

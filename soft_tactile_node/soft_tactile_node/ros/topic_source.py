@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import os
-import sys
 import time
 from collections import deque
 from typing import Any
@@ -72,7 +71,6 @@ class TopicSource:
         """
         if self._node is not None:
             return
-        os.environ.setdefault("AMENT_PREFIX_PATH", sys.prefix)
         self._context = Context()
         rclpy.init(context=self._context, args=[], signal_handler_options=SignalHandlerOptions.NO)
         self._node = Node(f"soft_tactile_bench_{os.getpid()}", context=self._context)
