@@ -13,7 +13,7 @@ from architecture.project import module_name, modules, room, tree
 
 DOCUMENTED = {
     "checks", "compiled", "merging", "samples",
-    "calibration", "estimation", "physics", "recordings", "reports", "scoring", "simulation",
+    "calibration", "estimation", "importing", "physics", "recordings", "reports", "scoring", "simulation",
     "sources",
 }  # fmt: skip
 

@@ -22,19 +22,25 @@ LONGEST_TEXT = 200  # of an unexpected error, in characters
 NOT_COMMANDS = ("main",)
 
 
+def _word(module: str) -> str:
+    """Return the subcommand of a module; one named like a word of Python's has a module that ends with a "_"."""
+    return module.rstrip("_").replace("_", "-")
+
+
 class Subcommands(click.Group):
     """A group whose subcommands are the modules of this folder, imported only when one is asked for."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's own signature
         """Return the names of all subcommands in alphabetical order."""
         modules = (module.name for module in pkgutil.iter_modules(commands.__path__))
-        return sorted(name.replace("_", "-") for name in modules if name not in NOT_COMMANDS and name[0] != "_")
+        return sorted(_word(name) for name in modules if name not in NOT_COMMANDS and name[0] != "_")
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import one subcommand."""
         if cmd_name not in self.list_commands(ctx):
             return None
-        module = importlib.import_module(f"{commands.__name__}.{cmd_name.replace('-', '_')}")
+        names = (module.name for module in pkgutil.iter_modules(commands.__path__))
+        module = importlib.import_module(f"{commands.__name__}.{next(n for n in names if _word(n) == cmd_name)}")
         command: click.Command = module.command
         return command
 

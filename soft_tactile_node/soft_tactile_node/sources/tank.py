@@ -139,15 +139,36 @@ class Tank(BaseModel):
         SourceError
             The description is of another number of channels.
         """
-        given = np.asarray(counts, dtype=np.float64)
+        return self.inductance_at(self.frequency(counts), loss_ohm)
+
+    def inductance_at(self, frequency_hz: Array, loss_ohm: Array | None = None) -> Array:
+        """Return the inductance of coils whose tanks were measured in frequency.
+
+        Parameters
+        ----------
+        frequency_hz : numpy.ndarray, shape (c,) or (n, c)
+            Frequency of the tanks (Hz); NaN = not measured.
+        loss_ohm : numpy.ndarray, same shape, or None
+            As for `inductance` (ohm).
+
+        Returns
+        -------
+        numpy.ndarray, same shape
+            Inductance (H); NaN where the frequency is NaN or no coil could give it.
+
+        Raises
+        ------
+        SourceError
+            The description is of another number of channels.
+        """
+        given = np.asarray(frequency_hz, dtype=np.float64)
         if self.channels not in (None, given.shape[-1]):
             raise SourceError(f"the tank is described for {self.channels} channels; got counts of {given.shape[-1]}")
         resistance = np.broadcast_to(np.asarray(self.resistance_ohm, dtype=np.float64), given.shape)
         if loss_ohm is not None:
             resistance = np.where(np.isfinite(loss_ohm) & (np.asarray(loss_ohm) >= 0.0), loss_ohm, resistance)
         capacitance = np.asarray(self.capacitor_f) + np.asarray(self.parasitic_capacitance_f)
-        whole = inductance_from_frequency(self.frequency(given), capacitance, resistance)
-        coil = whole - np.asarray(self.parasitic_inductance_h)
+        coil = inductance_from_frequency(given, capacitance, resistance) - np.asarray(self.parasitic_inductance_h)
         return np.asarray(np.where(coil > 0.0, coil, np.nan))
 
 

@@ -49,7 +49,7 @@ def test_help_lists_each_command_with_a_line(shell: Shell) -> None:
         (["score"], "give an estimate and its truth"),
         (["score", "e.csv"], "give one estimate and its truth"),
         (["score", "e.csv", "t.csv", "--events", "a.csv", "b.csv"], "--events must be given once for each pair: 1"),
-        (["calibrate", "--press", "p.csv", "--out", "c.yaml"], "Missing option '--free-bend'"),
+        (["calibrate", "--press", "p.csv", "--out", "c.yaml"], "give --free-bend, --press and --out"),
         (["check", "a.yaml", "b.yaml"], "unexpected extra argument"),
     ],
 )
