@@ -223,7 +223,8 @@ class DeviceClock:
         change_s = self._ahead_s * -math.expm1(-passed_s / SLEW_S)
         most_s = MOST_SLEW * passed_s
         self._ahead_s -= min(max(change_s, -most_s), most_s)
-        stamp_s = min(self._line(device_s) + self._ahead_s, host_s)
+        self._ahead_s = min(self._ahead_s, host_s - self._line(device_s))
+        stamp_s = self._line(device_s) + self._ahead_s
         stamp_s = max(stamp_s, last_s + LEAST_PACE * passed_s)
         self._last = (device_s, stamp_s)
         return stamp_s

@@ -121,10 +121,11 @@ class Damage:
     def __init__(self, bytes_share: float, lost_share: float, seed: int = 0) -> None:
         self._bytes_share, self._lost_share = bytes_share, lost_share
         self._rng = np.random.default_rng(seed)
-        self.whole = 0
+        self.taken = self.whole = 0
 
     def spoil(self, data: bytes) -> bytes:
         """Return what is left of the `data` of one frame; frames that are whole but for their delimiter are counted."""
+        self.taken += 1
         if self._lost_share and self._rng.random() < self._lost_share:
             return b""
         if not self._bytes_share:
@@ -137,7 +138,7 @@ class Damage:
         return raw.tobytes()
 
 
-def play(player: Player, port: Port, damage: Damage, duration_s: float) -> int:
+def play(player: Player, port: Port, damage: Damage, duration_s: float) -> None:
     """Send scans at the player's rate.
 
     Parameters
@@ -147,14 +148,9 @@ def play(player: Player, port: Port, damage: Damage, duration_s: float) -> int:
     port : Port
         Takes them.
     damage : Damage
-        What goes wrong on the way.
+        What goes wrong on the way; counts the scans.
     duration_s : float
         For how long (s).
-
-    Returns
-    -------
-    int
-        Scans taken.
     """
     start_s, taken = time.monotonic(), 0
     wanted = round(duration_s * player.rate_hz) if np.isfinite(duration_s) else sys.maxsize
@@ -165,7 +161,6 @@ def play(player: Player, port: Port, damage: Damage, duration_s: float) -> int:
         port.flush()
         taken = due
         time.sleep(max(min(start_s + taken / player.rate_hz - time.monotonic(), LONGEST_NAP_S), 0.0))
-    return taken
 
 
 def _make_port(link: Path | None, udp: str) -> PtyPort | UdpPort:
@@ -232,14 +227,13 @@ def main(
     except SoftTactileError as error:
         raise click.ClickException(str(error)) from None
     damage = Damage(bytes_share, lost_share, seed)
-    taken = 0
     try:
         with suppress(KeyboardInterrupt):
-            taken = play(player, port, damage, duration_s)
+            play(player, port, damage, duration_s)
     finally:
         port.drain(2.0)
         port.close()
-    sys.stdout.write(json.dumps({"taken": taken, "whole": damage.whole, "not_sent": port.not_sent}) + "\n")
+    sys.stdout.write(json.dumps({"taken": damage.taken, "whole": damage.whole, "not_sent": port.not_sent}) + "\n")
 
 
 if __name__ == "__main__":

@@ -68,6 +68,26 @@ def test_stamps_never_run_back_and_not_into_the_future(skew: float) -> None:
     assert (stamps[5000:] <= link.arrival_s[5000:]).all()
 
 
+@pytest.mark.parametrize("skew", [0.02, -0.02])
+def test_a_better_line_is_taken_up_gradually(skew: float) -> None:
+    """When it is found after a second that the clock runs fast or slow, the stamps do not jump: they gain on it."""
+    link = Link(5.0, skew=skew)
+    link.arrival_s = link.true_s + 0.2e-3  # a way without jitter: every jump is the clock's own
+    steps = np.diff(link.stamps(DeviceClock()))
+    assert np.abs(steps - 1e-3).max() < 0.6e-3
+    assert np.abs(steps[3000:] - 1e-3).max() < 0.1e-3
+
+
+def test_a_late_first_scan_does_no_harm() -> None:
+    """A first scan that comes 30 ms late, with others queued behind it, is forgotten within 0.3 s."""
+    link = Link(1.0)
+    link.arrival_s[0] += 30e-3
+    link.arrival_s = np.maximum.accumulate(link.arrival_s)
+    error = link.stamps(DeviceClock()) - link.true_s
+    assert error[0] > 30e-3
+    assert_allclose(error[300:], 0.2e-3, rtol=0.0, atol=50e-6)
+
+
 def test_intervals_are_those_of_the_device() -> None:
     """Between two scans the stamps move by what the device's clock moved, within a few microseconds."""
     link = Link(60.0, skew=30e-6)

@@ -11,6 +11,7 @@ import pytest
 import soft_tactile_node
 from soft_tactile_node.sources.deframing import Deframer
 from soft_tactile_node.sources.frames import Frame, decode_frame, encode_frame
+from soft_tactile_node.sources.tank import load_tank
 from unit.sources.made import single
 from unit.sources.test_frames import FULL, PUBLISHED, WORKED
 
@@ -152,6 +153,15 @@ def test_example_compiles_and_needs_only_the_board(tmp_path: Path) -> None:
     text = (FIRMWARE / "soft_tactile_frame.c").read_text() + (FIRMWARE / "soft_tactile_frame.h").read_text()
     assert set(re.findall(r"#include <(.*)>", text)) == {"stdint.h", "stddef.h", "string.h"}
     assert not re.search(r"\b(malloc|double|printf)\b", text)
+
+
+def test_page_of_the_layout_describes_a_tank(tmp_path: Path) -> None:
+    """The description of a tank on the page is one that is understood."""
+    block = re.search(r"^```yaml\n(.*?)^```", (FIRMWARE / "README.md").read_text(), re.MULTILINE | re.DOTALL)
+    assert block is not None
+    (tmp_path / "tank.yaml").write_text(block[1])
+    tank = load_tank(tmp_path / "tank.yaml")
+    assert tank.inductance(tank.counts(np.array([10e-6]))) == pytest.approx([10e-6], rel=1e-9)
 
 
 def test_page_of_the_layout_shows_the_worked_example() -> None:

@@ -124,6 +124,25 @@ def test_unplugged_and_replugged(tmp_path: Path, port: PtyPort) -> None:
     reader.close()
 
 
+def test_half_a_frame_before_the_cable_was_pulled(tmp_path: Path, port: PtyPort) -> None:
+    """What was cut short when the cable was pulled does not spoil the first frame after it, nor count as damaged."""
+    reader = source(tmp_path)
+    reader.open()
+    send(port, 0, 1)
+    port.write(encode_frame(frame(2))[:20])
+    port.flush()
+    read_until(reader, lambda found: len(found) == 2)
+    port.unplug()
+    read_until(reader, lambda _: reader.fault)
+    port.plug()
+    read_until(reader, lambda _: not reader.fault)
+    send(port, 10, 11)
+    readings = read_until(reader, lambda found: len(found) == 2)
+    assert [reading.number for reading in readings] == [10, 11]
+    assert (reader.counters.bad_frames, reader.counters.lost) == (0, 8)
+    reader.close()
+
+
 def test_a_port_that_comes_back_under_another_number(tmp_path: Path, port: PtyPort) -> None:
     """A port named by its number is found again by its name by id when the number has changed."""
     by_id = tmp_path / "by-id"
