@@ -26,6 +26,7 @@ from soft_tactile_node.ros.topic_source import TopicSource
 from soft_tactile_node.simulation.gripper import Gripper
 from soft_tactile_node.sources.fake_device import Damage, Player, play
 from soft_tactile_node.sources.fake_ports import PtyPort, UdpPort
+from soft_tactile_node.sources.tank import Tank
 
 RATE_HZ = 250.0
 ATMOSPHERIC_PA = 99000.0
@@ -179,6 +180,23 @@ def test_reader_says_that_the_board_is_missing_and_waits(live: Graph, link: Path
     live.wait(lambda: len(coils) > 50, "scans")
     live.wait(lambda: newest(health).level == DiagnosticStatus.OK, "good health")
     board.close()
+
+
+def test_a_board_that_cannot_be_understood(live: Graph, link: Path, picked: Recording) -> None:
+    """Raw counts without a description of the tanks are a fault in words; another board on that port is read."""
+    board = Board(PtyPort(link), picked, tank=Tank(reference_hz=40e6, divider=4096.0, capacitor_f=330e-12))
+    add_reader(live, serial_port=str(link))
+    start(live, READER)
+    health = live.listen(DiagnosticArray, "/diagnostics", qos.reliable(50))
+    board.play(2.0)
+    live.wait(lambda: "sends raw counts: give the description" in newest(health).message, "the fault")
+    assert newest(health).level == DiagnosticStatus.ERROR
+    board.close()
+    coils = hear(live, CoilReadings, "coils")
+    other = Board(PtyPort(link), picked)
+    other.play(3.0)
+    live.wait(lambda: coils and newest(health).level == DiagnosticStatus.OK, "scans of the other board")
+    other.close()
 
 
 def test_sensor_on_a_port_feels_the_roll(live: Graph, link: Path, picked: Recording) -> None:

@@ -28,6 +28,9 @@ MOST_WAITING = 4 * qos.COIL_DEPTH
 
 JOIN_S = 5.0
 
+REFUSED_S = 0.2
+"""Pause after frames that were refused (s)."""
+
 
 class DeviceSource:
     """Reads a source in a thread; hands scans and absolute pressure on in the node's executor, and publishes both.
@@ -103,20 +106,27 @@ class DeviceSource:
             with suppress(SoftTactileError):  # `fault` says why, and `read` goes on trying
                 self._source.open()
             while not self._end.is_set():
-                self._queue(self._source.read(READ_S))
-                self._tell(self._source.fault)
-        except SoftTactileError as error:
-            self._broken = str(error)
-            self._tell(self._broken)
+                self._read()
         except Exception as error:
             self._broken = f"{type(error).__name__}: {error}"
             self._node.get_logger().error(f"device: {self._broken}\n{traceback.format_exc()}")
         finally:
             self._source.close()
 
-    def _queue(self, readings: list[Reading]) -> None:
-        if not readings:
+    def _read(self) -> None:
+        try:
+            readings = self._source.read(READ_S)
+        except SoftTactileError as error:  # it speaks, but cannot be understood: that may change with the board
+            self._broken = str(error)
+            self._tell(self._broken)
+            self._end.wait(REFUSED_S)
             return
+        if readings:
+            self._broken = ""
+            self._queue(readings)
+        self._tell(self.fault)
+
+    def _queue(self, readings: list[Reading]) -> None:
         self._dropped += max(len(self._waiting) + len(readings) - MOST_WAITING, 0)
         self._waiting.extend(readings)
         executor = self._node.executor

@@ -39,6 +39,7 @@ class Device:
         """Forget what had begun and match the clocks anew: the line was interrupted."""
         self._deframer.reset()
         self._clock.reset()
+        self._channels = 0  # another board may be on the line now
 
     @property
     def received(self) -> int:

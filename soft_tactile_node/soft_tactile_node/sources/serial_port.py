@@ -117,7 +117,8 @@ class SerialSource:
             time.sleep(min(timeout_s, RETRY_S))
             return []
         try:
-            self._port.timeout = timeout_s
+            if self._port.timeout != timeout_s:  # setting it looks at the whole port anew
+                self._port.timeout = timeout_s
             data = self._port.read(1)
             if data:
                 data += self._port.read(self._port.in_waiting)

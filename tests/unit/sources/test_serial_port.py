@@ -125,6 +125,26 @@ def test_half_a_frame_before_the_cable_was_pulled(tmp_path: Path, port: PtyPort)
     reader.close()
 
 
+def test_another_board_on_the_same_port(tmp_path: Path, port: PtyPort) -> None:
+    """A frame of other channels amid the rest is left out; a board of other channels that is plugged in is read."""
+    reader = source(tmp_path)
+    reader.open()
+    for one in (frame(0), frame(1, channels=2), frame(2)):
+        port.write(encode_frame(one))
+    port.flush()
+    readings = read_until(reader, lambda found: len(found) == 2)
+    assert [reading.scan.inductance_h.size for reading in readings] == [4, 4]
+    assert (reader.counters.other_channels, reader.counters.lost) == (1, 1)
+    port.unplug()
+    read_until(reader, lambda _: reader.fault)
+    port.plug()
+    read_until(reader, lambda _: not reader.fault)
+    port.write(encode_frame(frame(3, channels=2)))
+    port.flush()
+    assert read_until(reader, lambda found: found)[0].scan.inductance_h.size == 2
+    reader.close()
+
+
 def test_a_port_that_comes_back_under_another_number(tmp_path: Path, port: PtyPort) -> None:
     """A port named by its number is found again by its name by id when the number has changed."""
     by_id = tmp_path / "by-id"
