@@ -19,6 +19,9 @@ MOST_AT_ONCE = 500
 LONGEST_NAP_S = 0.01
 """The clock is looked at again after this at the latest, for it may not be the one of the wall (s)."""
 
+CLOCK_JUMP_S = 5.0
+"""A clock this far from where it should be was set: the recording goes on from there (s)."""
+
 LONGEST_GAP_S = 3600.0
 """A recording may pause for this long; more is a slip of its stamps (s)."""
 
@@ -139,7 +142,11 @@ class RecordedSource:
         if self.ended:
             self._sleep(timeout_s)
             return []
-        rows = self._due(recording) if self._paced else range(self._row, min(self._row + MOST_AT_ONCE, len(recording)))
+        if not self._paced:
+            rows = range(self._row, min(self._row + MOST_AT_ONCE, len(recording)))
+        else:
+            self._follow_clock(recording)
+            rows = self._due(recording)
         if not rows:
             missing_s = self._due_s(recording, self._row) - self._clock()
             self._sleep(max(min(timeout_s, missing_s, LONGEST_NAP_S), 0.0))
@@ -155,6 +162,15 @@ class RecordedSource:
     def _due_s(self, recording: Recording, row: int) -> float:
         """Return when a row is due, on the clock."""
         return float(recording.time_s[row]) + self._shift_s
+
+    def _follow_clock(self, recording: Recording) -> None:
+        """Go on from where the clock is when it was set, as a simulated one is when it starts."""
+        late_s = self._clock() - self._due_s(recording, self._row)
+        before_s = float(recording.time_s[self._row] - recording.time_s[max(self._row - 1, 0)])
+        if late_s > CLOCK_JUMP_S:
+            self._shift_s += late_s
+        elif -late_s > max(before_s, 0.0) + CLOCK_JUMP_S:
+            self._shift_s += late_s + max(before_s, 0.0)
 
     def _due(self, recording: Recording) -> range:
         now_s = self._clock()

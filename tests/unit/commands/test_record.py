@@ -15,7 +15,10 @@ import numpy as np
 import pytest
 
 from soft_tactile_node.recordings import Recording, load_recording, save_recording
+from soft_tactile_node.sources.fake_ports import PtyPort
+from soft_tactile_node.sources.frames import encode_frame
 from unit.commands.conftest import Shell
+from unit.sources.made import frame
 
 WAIT_S = 60.0
 RATE_HZ = 500.0
@@ -115,6 +118,48 @@ def test_an_interrupted_recording_is_complete(device: str, tmp_path: Path, numbe
     assert [found.name for found in tmp_path.iterdir()] == ["r.csv"]
 
 
+def test_a_cable_that_is_pulled_while_recording(tmp_path: Path) -> None:
+    """A board that is unplugged for a moment does not end a recording: it is said, and the gap is counted."""
+    if os.name != "posix":
+        pytest.skip("pseudo terminals are a thing of POSIX systems")
+    port = PtyPort(tmp_path / "finger")
+    source = ["--source", f"serial:{tmp_path / 'finger'}", "--duration", "2.5"]
+    entry = "from soft_tactile_node.commands.main import main; main()"
+    process = subprocess.Popen(
+        [sys.executable, "-c", entry, "record", *source, "--out", str(tmp_path / "r.csv")],
+        stdout=-1, stderr=-1, text=True,
+    )  # fmt: skip
+    start_s, number = time.monotonic(), 0
+    until_s = {"unplug": 0.0, "plug": 0.0}
+    while process.poll() is None:
+        now_s = time.monotonic()
+        assert now_s < start_s + WAIT_S
+        while number < (now_s - start_s) * RATE_HZ:
+            port.write(encode_frame(frame(number, 2000 * number)))
+            number += 1
+        port.flush()
+        if not until_s["unplug"] and (tmp_path / "r.csv.part").exists():
+            until_s = {"unplug": now_s + 1.5, "plug": now_s + 1.9}
+        elif until_s["unplug"] and until_s["unplug"] < now_s:
+            port.unplug()
+            until_s["unplug"] = float("inf")
+        elif until_s["plug"] and until_s["plug"] < now_s:
+            port.plug()
+            until_s["plug"] = float("inf")
+        time.sleep(0.002)
+    out, err = process.communicate(timeout=WAIT_S)
+    port.close()
+    assert process.returncode == 0, err
+    told = err.splitlines()
+    assert "plug the device in" in told[0]
+    assert told[-1] == "soft-tactile: scans come again"
+    lost = int(out.split(" scans lost")[0].rpartition(" ")[2])
+    assert 0.2 * RATE_HZ < lost < 1.5 * RATE_HZ
+    steps = np.diff(load_recording(tmp_path / "r.csv").time_s)
+    assert steps.max() == pytest.approx((lost + 1) / RATE_HZ, abs=0.02)
+    assert len(steps) + 1 + lost == pytest.approx(2.5 * RATE_HZ, abs=10)
+
+
 def test_a_cut_short_recording_is_recovered(shell: Shell, played: Path, tmp_path: Path) -> None:
     """What a killed recording left is saved by --recover."""
     part = tmp_path / "r.csv.part"
@@ -159,8 +204,6 @@ def test_a_silent_line_is_a_problem(shell: Shell, tmp_path: Path) -> None:
     """A port on which nothing comes is not healthy, and says so."""
     if os.name != "posix":
         pytest.skip("pseudo terminals are a thing of POSIX systems")
-    from soft_tactile_node.sources.fake_ports import PtyPort
-
     port = PtyPort(tmp_path / "finger")
     try:
         outcome = shell("check", "--source", f"serial:{tmp_path / 'finger'}@115200", "--duration", "0.5")

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from numpy.testing import assert_array_equal
+from numpy.testing import assert_allclose, assert_array_equal
 
 from soft_tactile_node.errors import RecordingError, SourceError
 from soft_tactile_node.recordings import Recording, save_recording
@@ -80,6 +80,23 @@ def test_a_wait_is_no_longer_than_asked() -> None:
     assert len(source.read(0.004)) == 1
     assert source.read(0.004) == []
     assert clock.now_s == pytest.approx(5000.004)
+
+
+@pytest.mark.parametrize("jump_s", [1.7e9, -4000.0])
+def test_a_clock_that_is_set_is_followed(jump_s: float) -> None:
+    """When the clock is set, as a simulated one is when it starts, the recording goes on at its pace from there."""
+    clock, table = Clock(), recording()
+    source = RecordedSource("r", lambda: table, clock=clock, sleep=clock.sleep)
+    source.open()
+    before = []
+    while len(before) < 100:
+        before += source.read(0.01)
+    clock.now_s += jump_s
+    after = drain(source)
+    assert [reading.number for reading in after] == list(range(len(before), 400))
+    assert_allclose(np.diff([reading.scan.time_s for reading in after]), 0.005, rtol=0.0, atol=1e-6)
+    assert after[0].scan.time_s - before[-1].scan.time_s == pytest.approx(jump_s, abs=0.02)
+    assert clock.now_s == pytest.approx(after[-1].scan.time_s, abs=0.011)
 
 
 def test_opened_again_it_starts_again() -> None:
