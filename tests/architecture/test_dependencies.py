@@ -9,7 +9,11 @@ import xml.etree.ElementTree as ElementTree
 
 from architecture.project import ROOT, imports, is_ros, module_name, modules, room
 
-IMPORT_NAMES = {"pyserial": "serial", "pyyaml": "yaml"}  # where the name of the distribution is not that of the import
+IMPORT_NAMES = {
+    "mcap_ros2_support": "mcap_ros2",
+    "pyserial": "serial",
+    "pyyaml": "yaml",
+}  # where the name of the distribution is not that of the import
 
 PARTS_OF_OTHERS = {"pydantic_core"}  # comes with pydantic, which re-exports only half of it
 

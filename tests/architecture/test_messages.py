@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from architecture.project import MESSAGES
+from architecture.project import MESSAGES, PACKAGE
 from soft_tactile_node.samples import MAX_CHANNELS, EventKind, Flag, State
 
 INTERFACES = sorted(path for path in MESSAGES.rglob("*") if path.suffix in {".msg", ".srv", ".action"})
@@ -49,6 +49,12 @@ def _entries(path: Path) -> list[Entry]:
 def _constants(interface: str) -> dict[str, str]:
     path = next(MESSAGES.rglob(interface))
     return {entry.name: entry.value.strip('"') for entry in _entries(path) if entry.value is not None}
+
+
+def test_copies_in_the_package_are_equal() -> None:
+    """Recordings are read without ROS 2 by the very definitions that are built."""
+    copies = {path.name: path.read_text() for path in (PACKAGE / "recordings" / "interfaces").glob("*.msg")}
+    assert copies == {path.name: path.read_text() for path in (MESSAGES / "msg").glob("*.msg")}
 
 
 def test_every_interface_exists_and_is_built() -> None:

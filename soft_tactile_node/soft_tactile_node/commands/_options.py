@@ -12,6 +12,8 @@ from typing import Any
 import click
 from tqdm import tqdm
 
+from soft_tactile_node.recordings import Recording
+
 
 class ManyValues(click.Command):
     """A command whose `multiple` options also take several values at once: `--press a.csv b.csv`."""
@@ -46,6 +48,18 @@ PATH = click.Path(path_type=Path)
 
 as_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object for machines instead of text.")
 """The option --json, passed on as `as_json`."""
+
+namespace = click.option(
+    "--namespace", metavar="NAME", help="Finger to read from MCAP recordings that hold several, such as left_finger."
+)
+"""The option --namespace, passed on as `namespace`."""
+
+
+def tell_remarks(recording: Recording) -> Recording:
+    """Say on stderr what of a recording was damaged, and return it."""
+    for remark in recording.remarks:
+        print(f"soft-tactile: {remark}", file=sys.stderr)
+    return recording
 
 
 def print_json(data: Mapping[str, Any]) -> None:

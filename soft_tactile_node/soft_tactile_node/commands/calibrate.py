@@ -12,7 +12,15 @@ from soft_tactile_node.calibration.judgement import describe_calibration
 from soft_tactile_node.calibration.pad_info import PadInfo, load_pad_info
 from soft_tactile_node.calibration.plan import Limits, make_plan
 from soft_tactile_node.calibration.storage import save_calibration
-from soft_tactile_node.commands._options import PATH, ManyValues, as_json, print_json, show_phases
+from soft_tactile_node.commands._options import (
+    PATH,
+    ManyValues,
+    as_json,
+    namespace,
+    print_json,
+    show_phases,
+    tell_remarks,
+)
 from soft_tactile_node.recordings import load_recording
 from soft_tactile_node.reports.calibration_report import write_calibration_report
 from soft_tactile_node.reports.health_text import format_health
@@ -43,6 +51,7 @@ SIZE = click.FloatRange(min=0.0, min_open=True)
 )
 @click.option("--max-force", "max_force_n", metavar="N", type=SIZE, help="With --plan: highest normal force (N).")
 @click.option("--max-shear", "max_shear_n", metavar="N", type=SIZE, help="With --plan: highest shear (N).")
+@namespace
 @as_json
 def command(
     free_bend: tuple[Path, ...],
@@ -54,6 +63,7 @@ def command(
     max_pressure_pa: float | None,
     max_force_n: float | None,
     max_shear_n: float | None,
+    namespace: str | None,
     as_json: bool,
 ) -> None:
     """Calibrate a finger from minutes of bench recordings.
@@ -69,8 +79,8 @@ def command(
         raise click.UsageError("give --free-bend, --press and --out; or --plan to see what to record")
     if any(size is not None for size in (max_pressure_pa, max_force_n, max_shear_n)):
         raise click.UsageError("--max-pressure, --max-force and --max-shear go with --plan")
-    free = [load_recording(path) for path in free_bend]
-    pressed = [load_recording(path) for path in press]
+    free = [tell_remarks(load_recording(path, namespace=namespace)) for path in free_bend]
+    pressed = [tell_remarks(load_recording(path, namespace=namespace)) for path in press]
     today = datetime.now(timezone.utc).astimezone().date()
     with show_phases(PHASES + (report is not None)) as progress:
         record = calibrate(

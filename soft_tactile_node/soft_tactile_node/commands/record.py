@@ -24,7 +24,9 @@ from soft_tactile_node.sources.recording_run import Recorder, RecordSummary, rec
 
 @click.command()
 @click.option("--source", "source_text", metavar="S", help=SOURCE_HELP)
-@click.option("--out", "output", metavar="REC.csv", required=True, type=PATH, help="Recording to write.")
+@click.option(
+    "--out", "output", metavar="REC", required=True, type=PATH, help="Recording to write; CSV or MCAP by its ending."
+)
 @click.option(
     "--duration",
     "duration_s",

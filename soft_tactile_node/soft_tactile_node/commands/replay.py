@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from soft_tactile_node.calibration.storage import load_calibration
-from soft_tactile_node.commands._options import PATH, ManyValues
+from soft_tactile_node.commands._options import PATH, ManyValues, namespace, tell_remarks
 from soft_tactile_node.estimation.pipeline import Estimator
 from soft_tactile_node.estimation.settings import PRESETS
 from soft_tactile_node.recordings import load_recording, save_estimate, save_events
@@ -35,6 +35,7 @@ from soft_tactile_node.samples import EventKind
     "--setting", default="light", show_default=True, type=click.Choice(sorted(PRESETS)),
     help="light: finds 0.05 N, at most 0.1 false touches a minute; sure: 0.2 N, at most one an hour.",
 )  # fmt: skip
+@namespace
 def command(
     recordings: tuple[Path, ...],
     calibration: Path,
@@ -42,8 +43,11 @@ def command(
     events: tuple[Path, ...],
     tare_s: float,
     setting: str,
+    namespace: str | None,
 ) -> None:
     """Run the estimator over recordings, exactly as it runs online.
+
+    Recordings are CSV, or MCAP files or folders of `ros2 bag record -s mcap`.
 
     Row k of the estimate uses nothing after row k of the recording. Reference columns (force, bend) are never read.
     The recording must start at rest: vented and untouched.
@@ -54,7 +58,7 @@ def command(
         raise click.UsageError(f"--events must be given once for each recording: {len(recordings)}; got {len(events)}")
     record = load_calibration(calibration)
     for k, path in enumerate(recordings):
-        recording = load_recording(path, reference=False)
+        recording = tell_remarks(load_recording(path, reference=False, namespace=namespace, tare_s=tare_s))
         table, happened = Estimator(record, PRESETS[setting], tare_s=tare_s).replay(recording)
         save_estimate(table, outputs[k])
         if events:

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from soft_tactile_node.calibration.storage import load_calibration
-from soft_tactile_node.commands._options import PATH, ManyValues, as_json, print_json
+from soft_tactile_node.commands._options import PATH, ManyValues, as_json, namespace, print_json, tell_remarks
 from soft_tactile_node.errors import RangeError, RecordingError
 from soft_tactile_node.recordings import load_estimate, load_events, load_recording, load_truth
 from soft_tactile_node.scoring import FULL_SCALE_N, score_in_detail
@@ -51,6 +51,7 @@ from soft_tactile_node.scoring.sheet import format_score
     help="Press recordings of the same pad, with reference force.",
 )
 @click.option("--calibration", metavar="CAL.yaml", type=PATH, help="Take the full scale from this calibration.")
+@namespace
 @as_json
 def command(
     files: tuple[Path, ...],
@@ -59,6 +60,7 @@ def command(
     recordings: tuple[Path, ...],
     press: tuple[Path, ...],
     calibration: Path | None,
+    namespace: str | None,
     as_json: bool,
 ) -> None:
     """Score estimates against what truly happened.
@@ -82,10 +84,15 @@ def command(
         full_scale_n = (shear_n, shear_n, ranges.force_normal_n)
     try:
         result = score_in_detail(
-            [(load_estimate(estimate), load_truth(truth)) for estimate, truth in couples],
-            [load_events(path) for path in events] if events else None,
-            recordings=[load_recording(path) for path in recordings] if recordings else None,
-            press=[load_recording(path) for path in press],
+            [
+                (load_estimate(estimate, namespace=namespace), load_truth(truth, namespace=namespace))
+                for estimate, truth in couples
+            ],
+            [load_events(path, namespace=namespace) for path in events] if events else None,
+            recordings=[tell_remarks(load_recording(path, namespace=namespace)) for path in recordings]
+            if recordings
+            else None,
+            press=[tell_remarks(load_recording(path, namespace=namespace)) for path in press],
             full_scale_n=full_scale_n,
         )
     except RangeError as error:

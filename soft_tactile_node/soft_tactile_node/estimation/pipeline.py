@@ -210,7 +210,8 @@ class Estimator:
         time_s = recording.time_s
         first = 0
         if self._tare is None:
-            first = int(np.searchsorted(np.maximum.accumulate(time_s), time_s[0] + self._tare_s, side="right"))
+            # the scan that completes the tare belongs to it, as in `step`
+            first = int(np.searchsorted(np.maximum.accumulate(time_s) - time_s[0], self._tare_s)) + 1
             rest = slice(0, first)
             tare = take_tare(
                 time_s[rest], recording.pressure_pa[rest], recording.inductance_h[rest], recording.temperature_c[rest],

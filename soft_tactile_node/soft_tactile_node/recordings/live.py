@@ -193,37 +193,6 @@ class CsvWriter:
             raise RecordingError(f"{self._path}: cannot be written ({reason}){kept}; make room and go on") from None
 
 
-WRITERS: dict[str, Callable[[Path], RecordingWriter]] = {".csv": CsvWriter}
-"""Writer of each ending."""
-
-
-def open_recording_writer(path: str | Path) -> RecordingWriter:
-    """Return a writer for a recording; its ending says in which format.
-
-    Parameters
-    ----------
-    path : str or pathlib.Path
-        The recording to make.
-
-    Returns
-    -------
-    RecordingWriter
-        To be started.
-
-    Raises
-    ------
-    RecordingError
-        An ending nobody knows, a folder that cannot be written to, or an unfinished recording of that name.
-    """
-    target = Path(path)
-    make = WRITERS.get(target.suffix.lower())
-    if make is None:
-        raise RecordingError(f"{target}: the name of a recording must end in {' or '.join(WRITERS)}; rename it")
-    if target.is_dir():
-        raise RecordingError(f"{target}: is a folder; name a file in it")
-    return make(target)
-
-
 def recover_recording(part: str | Path, path: str | Path) -> int:
     """Save what is whole of an unfinished CSV recording: all but a last row that was cut short.
 

@@ -70,6 +70,8 @@ class Recording:
         SHA-256 of the file's content in hexadecimal; empty if it did not come from a file.
     extra : mapping of str to tuple of str
         Columns this package does not know, as text, one entry a row.
+    remarks : tuple of str
+        What of a damaged file was left out, in words.
     """
 
     time_s: Array
@@ -84,6 +86,7 @@ class Recording:
     source: str = ""
     sha256: str = ""
     extra: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         _set(self, "time_s", check_shape(self.time_s, (None,), name="time_s"))
@@ -127,7 +130,7 @@ class Recording:
         """
         n = len(self)
         kept = {item.name: _take_rows(getattr(self, item.name), rows, n) for item in fields(self)}
-        return replace(self, **{**kept, "source": self.source, "sha256": ""})
+        return replace(self, **{**kept, "source": self.source, "sha256": "", "remarks": self.remarks})
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,290 @@
+"""Recordings as MCAP files that `ros2 bag play` plays: the topics a driver and a pressure sensor would publish."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+import yaml
+from mcap.writer import CompressionType, Writer
+
+from soft_tactile_node.errors import RecordingError
+from soft_tactile_node.recordings.live import PART, Layout
+from soft_tactile_node.recordings.mcap_files import KINDS
+from soft_tactile_node.recordings.message_types import definition, type_store
+from soft_tactile_node.recordings.tables import Recording, Truth
+from soft_tactile_node.samples import Array, Scan
+
+STANDARD_ATMOSPHERE_PA = 101_325.0
+"""Added to gauge pressure where the atmosphere was not measured (Pa); ISO 2533."""
+
+NAMESPACE = "finger"
+CHUNK_BYTES = 256 * 1024
+"""A chunk is written when it is full: what a crash may cost (bytes)."""
+
+_QOS = [{
+    "history": "keep_last", "depth": 500, "reliability": "best_effort", "durability": "volatile",
+    "deadline": {"sec": 9223372036, "nsec": 854775807}, "lifespan": {"sec": 9223372036, "nsec": 854775807},
+    "liveliness": "automatic", "liveliness_lease_duration": {"sec": 9223372036, "nsec": 854775807},
+    "avoid_ros_namespace_conventions": False,
+}]  # fmt: skip
+
+
+class McapWriter:
+    """Writes a recording as MCAP while it is made.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The recording to make, ending in .mcap.
+    namespace : str
+        Namespace of the topics.
+
+    Raises
+    ------
+    RecordingError
+        The folder cannot be written to, or an unfinished recording of that name is there.
+    """
+
+    def __init__(self, path: Path, namespace: str = NAMESPACE) -> None:
+        self._path = path
+        self.part = path.with_name(path.name + PART)
+        self._namespace = namespace.strip("/")
+        self._messages = 0
+        self._channels: dict[str, int] = {}
+        self._sequence: dict[str, int] = {}
+        self._atmospheric_pa = STANDARD_ATMOSPHERE_PA
+        self._stream: BinaryIO | None = None
+        try:
+            self._stream = self.part.open("xb")
+        except FileExistsError:
+            raise RecordingError(
+                f"{self.part}: is an unfinished recording; it reads as it is once its name ends in .mcap; move or "
+                "delete it"
+            ) from None
+        except OSError as error:
+            raise RecordingError(f"{path}: cannot be written ({error.strerror}); check the folder") from None
+        self._writer: Any = Writer(self._stream, chunk_size=CHUNK_BYTES, compression=CompressionType.ZSTD)
+        self._guarded(lambda: self._writer.start(profile="ros2", library="soft_tactile_node"))
+
+    def start(self, layout: Layout) -> None:
+        """Say what the rows will hold.
+
+        Parameters
+        ----------
+        layout : Layout
+            Its atmospheric pressure is added to each reading.
+        """
+        if math.isfinite(layout.atmospheric_pa):
+            self._atmospheric_pa = layout.atmospheric_pa
+
+    def add(self, scan: Scan, pressure_pa: float) -> None:
+        """Write a scan, and the pressure reading and acceleration that came with it.
+
+        Parameters
+        ----------
+        scan : Scan
+            The scan.
+        pressure_pa : float
+            Gauge pressure (Pa); NaN = no new reading.
+
+        Raises
+        ------
+        RecordingError
+            The disk is full.
+        """
+        types = type_store().types
+        if math.isfinite(pressure_pa):
+            absolute_pa = pressure_pa + self._atmospheric_pa
+            self.write("pressure", scan.time_s, fluid_pressure=absolute_pa, variance=0.0)
+        if scan.acceleration_m_s2 is not None and np.isfinite(scan.acceleration_m_s2).all():
+            x, y, z = (float(value) for value in scan.acceleration_m_s2)
+            vector, quaternion = types["geometry_msgs/msg/Vector3"], types["geometry_msgs/msg/Quaternion"]
+            unknown = np.array([-1.0, *[0.0] * 8])  # sensor_msgs/Imu: -1 first means not measured
+            self.write(
+                "base_motion", scan.time_s, orientation=quaternion(x=0.0, y=0.0, z=0.0, w=1.0),
+                orientation_covariance=unknown, angular_velocity=vector(x=0.0, y=0.0, z=0.0),
+                angular_velocity_covariance=unknown, linear_acceleration=vector(x=x, y=y, z=z),
+                linear_acceleration_covariance=np.zeros(9),
+            )  # fmt: skip
+        self.write(
+            "coils", scan.time_s, scan=self._sequence.get("coils", 0) % 2**32,
+            inductance=np.array(scan.inductance_h, dtype=np.float64),
+            loss=np.zeros(0) if scan.loss_ohm is None else np.array(scan.loss_ohm, dtype=np.float64),
+            offset=np.zeros(0), temperature=float(scan.temperature_c),
+        )  # fmt: skip
+
+    def write(self, topic: str, time_s: float, **fields: Any) -> None:
+        """Write one message.
+
+        Parameters
+        ----------
+        topic : str
+            Topic of a finger, relative to its namespace.
+        time_s : float
+            Its stamp (s).
+        fields : object
+            Its other fields by name.
+
+        Raises
+        ------
+        RecordingError
+            The disk is full, or the recording has ended.
+        """
+        store = type_store()
+        sec = math.floor(time_s)
+        nanosec = round((time_s - sec) * 1e9)
+        sec, nanosec = sec + nanosec // 10**9, nanosec % 10**9
+        stamp = store.types["builtin_interfaces/msg/Time"](sec=sec, nanosec=nanosec)
+        header = store.types["std_msgs/msg/Header"](stamp=stamp, frame_id=f"{self._namespace}_pad")
+        data = bytes(store.serialize_cdr(store.types[KINDS[topic]](header=header, **fields), KINDS[topic]))
+        time_ns = max(sec * 10**9 + nanosec, 0)
+        number = self._sequence.get(topic, 0)
+        self._sequence[topic] = number + 1
+        if self._stream is None:
+            raise RecordingError(f"{self._path}: the recording has ended; start another")
+        channel = self._channel(topic)
+        self._guarded(
+            lambda: self._writer.add_message(
+                channel_id=channel, log_time=time_ns, data=data, publish_time=time_ns, sequence=number % 2**32
+            )
+        )
+        self._messages += 1
+
+    def finish(self) -> None:
+        """Put the recording in its place, once it is on the disk.
+
+        Raises
+        ------
+        RecordingError
+            Nothing was recorded, or the disk is full; an older recording stays as it was.
+        """
+        if not self._messages:
+            self.abandon()
+            raise RecordingError(f"{self._path}: nothing was recorded; check the source")
+        stream = self._stream
+        if stream is None:
+            raise RecordingError(f"{self._path}: the recording has ended; start another")
+
+        def settle() -> None:
+            self._writer.finish()
+            stream.flush()
+            os.fsync(stream.fileno())
+            stream.close()
+            self.part.replace(self._path)
+
+        self._guarded(settle)
+        self._stream = None
+
+    def abandon(self) -> None:
+        """Stop; what is on the disk stays in `part`, and reads like a recording that was cut short."""
+        stream, self._stream = self._stream, None
+        if stream is None:
+            return
+        with suppress(OSError, ValueError):  # the disk is full: what fitted is there
+            if self._messages:
+                self._writer.finish()
+            stream.close()
+        if not self._messages:
+            self.part.unlink(missing_ok=True)
+
+    def _channel(self, topic: str) -> int:
+        """Return the number of a topic; the first time its type is written, as the recorder of ROS 2 does it."""
+        if topic not in self._channels:
+            name = KINDS[topic]
+            schema = self._writer.register_schema(name, "ros2msg", definition(name).encode())
+            metadata = {
+                "offered_qos_profiles": yaml.safe_dump(_QOS, sort_keys=False),
+                "topic_type_hash": type_store().hash_rihs01(name),
+            }
+            place = f"/{self._namespace}/{topic}" if self._namespace else f"/{topic}"
+            self._channels[topic] = self._writer.register_channel(place, "cdr", schema, metadata)
+        return self._channels[topic]
+
+    def _guarded(self, action: Callable[[], Any]) -> None:
+        try:
+            action()
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
+            self.abandon()
+            kept = f"; what was written is kept in {self.part}" if self._messages else ""
+            raise RecordingError(f"{self._path}: cannot be written ({reason}){kept}; make room and go on") from None
+
+
+def save_mcap_recording(recording: Recording, path: str | Path, *, namespace: str = NAMESPACE) -> None:
+    """Write a recording as topics, atomically; indentation, bend and unknown columns have no topic and are left out.
+
+    Parameters
+    ----------
+    recording : Recording
+        What to write.
+    path : str or pathlib.Path
+        MCAP file to write.
+    namespace : str
+        Namespace of the topics.
+
+    Raises
+    ------
+    RecordingError
+        If the file cannot be written; an older file is left as it was.
+    """
+    writer = McapWriter(Path(path), namespace)
+    try:
+        for k in range(len(recording)):
+            time_s = float(recording.time_s[k])
+            if recording.force_n is not None and np.isfinite(recording.force_n[k]).any():
+                writer.write("reference_wrench", time_s, wrench=_wrench(recording.force_n[k]))
+            loss, acceleration = recording.loss_ohm, recording.acceleration_m_s2
+            scan = Scan(
+                time_s=time_s,
+                inductance_h=recording.inductance_h[k],
+                temperature_c=float(recording.temperature_c[k]),
+                loss_ohm=None if loss is None else loss[k],
+                acceleration_m_s2=None if acceleration is None else acceleration[k],
+            )
+            writer.add(scan, float(recording.pressure_pa[k]))
+        writer.finish()
+    finally:
+        writer.abandon()
+
+
+def save_mcap_truth(truth: Truth, path: str | Path, *, namespace: str = NAMESPACE) -> None:
+    """Write a truth as a topic, atomically.
+
+    Parameters
+    ----------
+    truth : Truth
+        What to write.
+    path : str or pathlib.Path
+        MCAP file to write.
+    namespace : str
+        Namespace of the topic.
+
+    Raises
+    ------
+    RecordingError
+        If the file cannot be written; an older file is left as it was.
+    """
+    writer = McapWriter(Path(path), namespace)
+    try:
+        for k in range(len(truth)):
+            writer.write(
+                "truth", float(truth.time_s[k]), wrench=_wrench(truth.force_n[k]), bend=float(truth.bend_rad[k]),
+                in_contact=bool(truth.in_contact[k]), slip=bool(truth.slip[k]), object_height=math.nan,
+                object_width=math.nan, object_dropped=False,
+            )  # fmt: skip
+        writer.finish()
+    finally:
+        writer.abandon()
+
+
+def _wrench(force_n: Array) -> Any:
+    types = type_store().types
+    vector = types["geometry_msgs/msg/Vector3"]
+    x, y, z = (float(value) for value in force_n)
+    return types["geometry_msgs/msg/Wrench"](force=vector(x=x, y=y, z=z), torque=vector(x=0.0, y=0.0, z=0.0))
