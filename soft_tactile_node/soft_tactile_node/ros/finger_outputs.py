@@ -94,13 +94,13 @@ class FingerOutputs:
         wrench, covariance, observed = conversions.wrench_arrays(estimate, transform)
         message = conversions.estimate_to_message(estimate, wrench, covariance, observed, self.calibration_id)
         self._stamp(message, stamp)
+        for event in events:  # before the estimate: who acts on an estimate has heard of what happened by then
+            self._publish_event(event, estimate.bend_rad, stamp)
         self._estimate.publish(message)
         if estimate.state not in (samples.State.TARING, samples.State.STALE):
             wrenched = WrenchStamped(wrench=conversions.wrench_message(wrench, unobserved=self._unobserved))
             self._stamp(wrenched, stamp)
             self._wrench.publish(wrenched)
-        for event in events:
-            self._publish_event(event, estimate.bend_rad, stamp)
         if self._parts.get_subscription_count():
             parts = conversions.parts_to_message(estimate.parts)
             parts.header.stamp, parts.header.frame_id = stamp, self._pad_frame

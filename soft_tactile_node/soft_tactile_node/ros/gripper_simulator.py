@@ -12,13 +12,15 @@ from rclpy.time import Time as ClockTime
 from sensor_msgs.msg import FluidPressure
 from soft_tactile_msgs.msg import CoilReadings, PadTruth
 from std_msgs.msg import Float64
+from std_srvs.srv import Trigger
 
 from soft_tactile_node.errors import RangeError
 from soft_tactile_node.ros import conversions, parameter_tables, qos, running
+from soft_tactile_node.ros.late_service import LateService
 from soft_tactile_node.ros.managed_node import ManagedNode
 from soft_tactile_node.ros.names import frame_prefix, sibling
-from soft_tactile_node.ros.pacing import Pacer
 from soft_tactile_node.ros.parameters import ParameterError
+from soft_tactile_node.ros.simulated_time import REAL_TIME, SimulatedTime
 from soft_tactile_node.ros.valve import Valve
 from soft_tactile_node.samples import Scan
 from soft_tactile_node.simulation.faults import Fault
@@ -37,6 +39,7 @@ class GripperSimulator(ManagedNode):
     def __init__(self, name: str = "gripper_simulator", **options: Any) -> None:
         super().__init__(name, parameter_tables.SIMULATOR, **options)
         self._gripper: Gripper | None = None
+        self._active = False
 
     def configure(self) -> None:
         """Build the gripper and create the topics of every finger."""
@@ -52,16 +55,28 @@ class GripperSimulator(ManagedNode):
         for number, finger in enumerate(fingers):
             self._add_finger(number, sibling(self.get_namespace(), finger))
         self.subscribe_to(Float64, "lift_command", self._on_lift, qos.sensor_data(10))
-        self._timer = self.call_every(1.0 / min(self.setting("rate"), TICK_HZ), self._on_tick, running=False)
+        self._time = SimulatedTime(self)
+        self._awaited: set[str] = set()
+        rate_hz = min(self.setting("rate") * max(self.setting("speed"), 1.0), TICK_HZ)
+        clock = REAL_TIME if self._time.is_own else None
+        self._timer = self.call_every(1.0 / rate_hz, self._on_tick, running=False, clock=clock)
+        self._step = LateService(self, Trigger, "step", self._on_step)
+        self._patience = self.call_every(
+            self.setting("step_timeout"), self._on_patience, running=False, clock=REAL_TIME
+        )
 
     def activate(self) -> None:
         """Let time run."""
-        self._pacer = Pacer(self.setting("rate"))
-        self._timer.reset()
+        self._active = True
+        self._time.restart()
+        if self._time.mode != "step":
+            self._timer.reset()
 
     def deactivate(self) -> None:
         """Let time stand still."""
+        self._active = False
         self._timer.cancel()
+        self._end_step("the simulator was deactivated")
 
     def release(self) -> None:
         """Forget the gripper."""
@@ -71,6 +86,8 @@ class GripperSimulator(ManagedNode):
         """Put another object on the tray, or take up the new limits."""
         if "object" in names:
             self._gripper.place(self.setting("object"))
+        if "speed" in names:
+            self._time.restart()
         for valve in self._valves:
             valve.change(
                 self.setting("command_timeout"),
@@ -124,9 +141,13 @@ class GripperSimulator(ManagedNode):
         try:
             absolute_pa = conversions.check_absolute(message.fluid_pressure, "pressure_command")
             gauge_pa = conversions.absolute_to_gauge(absolute_pa, self._atmospheric_pa)
-            self._valves[number].command(gauge_pa, self.get_clock().now().nanoseconds)
+            self._valves[number].command(gauge_pa, self._time.now_ns)
         except RangeError as error:
             self.get_logger().warning(f"{self._fingers[number]}: {error}", throttle_duration_sec=2.0)
+        if self._step.is_owed and ClockTime.from_msg(message.header.stamp).nanoseconds >= self._time.now_ns:
+            self._awaited.discard(self._fingers[number])
+            if not self._awaited:
+                self._end_step("")
 
     def _on_lift(self, message: Float64) -> None:
         if not 0.0 <= message.data <= 1.0:  # NaN fails, too
@@ -135,18 +156,52 @@ class GripperSimulator(ManagedNode):
         self._lift_m = message.data
 
     def _on_tick(self) -> None:
-        now_ns = self.get_clock().now().nanoseconds
-        lost_s = self._pacer.lost_s
-        stamps = self._pacer.due(now_ns)
-        if self._pacer.lost_s > lost_s:
+        lost_s = self._time.lost_s
+        for stamp_ns in self._time.due():
+            self._advance(stamp_ns)
+        if self._time.lost_s > lost_s:
             self.get_logger().warning(
-                f"real time not kept: {self._pacer.lost_s:.2f} s given up so far; lower `rate`",
+                f"pace not kept: {self._time.lost_s:.2f} s given up so far; lower `rate` or `speed`",
                 throttle_duration_sec=5.0,
             )
-        for stamp_ns in stamps:
-            commands_pa = [valve.opening_pa(stamp_ns) for valve in self._valves]
-            step = self._gripper.step(commands_pa, self._lift_m)
-            self._publish(step, ClockTime(nanoseconds=stamp_ns).to_msg())
+
+    def _advance(self, stamp_ns: int) -> None:
+        """Simulate and publish one scan: the time first, then pressure, then coils."""
+        commands_pa = [valve.opening_pa(stamp_ns) for valve in self._valves]
+        step = self._gripper.step(commands_pa, self._lift_m)
+        self._time.publish()
+        self._publish(step, ClockTime(nanoseconds=stamp_ns).to_msg())
+
+    # -- scan by scan
+
+    def _on_step(self, _request: Trigger.Request) -> Trigger.Response | None:
+        """Simulate one scan; the answer comes when every finger has a command stamped at it or later."""
+        refused = ""
+        if self._time.mode != "step":
+            refused = f"parameter 'time' must be step; got '{self._time.mode}'"
+        elif not self._active:
+            refused = "not active"
+        elif self._awaited:
+            refused = f"scan {self._scans} still waits for the commands of {', '.join(sorted(self._awaited))}"
+        if refused:
+            return Trigger.Response(success=False, message=refused)
+        self._awaited = set(self._fingers)
+        self._patience.reset()
+        self._advance(self._time.advance())
+        return None
+
+    def _on_patience(self) -> None:
+        silent = ", ".join(sorted(self._awaited))
+        self._end_step(f"no command of scan {self._scans} from {silent} within {self.setting('step_timeout'):g} s")
+
+    def _end_step(self, problem: str) -> None:
+        """Answer the step that is under way, if any."""
+        self._patience.cancel()
+        self._awaited.clear()
+        if self._step.is_owed:
+            self._step.answer(Trigger.Response(success=not problem, message=problem or f"scan {self._scans}"))
+
+    # -- outputs
 
     def _publish(self, step: Any, stamp: Time) -> None:
         for number in range(len(self._fingers)):

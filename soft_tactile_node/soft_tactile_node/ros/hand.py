@@ -11,8 +11,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from rclpy.action import ActionClient
-from rclpy.clock import Clock
-from rclpy.clock_type import ClockType
 from rclpy.node import Node
 from rclpy.task import Future
 from soft_tactile_msgs.action import HoldForce
@@ -25,11 +23,9 @@ from soft_tactile_node.ros.conversions import stamp_to_seconds
 from soft_tactile_node.ros.finger_watch import FingerWatch
 from soft_tactile_node.ros.hold import Hold
 from soft_tactile_node.ros.names import sibling
+from soft_tactile_node.ros.simulated_time import REAL_TIME
 
 Array = NDArray[np.float64]
-
-REAL_TIME = Clock(clock_type=ClockType.STEADY_TIME)
-"""Conditions are looked at in real time, also where the node lives in simulated time."""
 
 
 @dataclass(frozen=True)

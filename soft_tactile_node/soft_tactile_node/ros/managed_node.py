@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from rcl_interfaces.msg import FloatingPointRange, IntegerRange, ParameterDescriptor, SetParametersResult
+from rclpy.clock import Clock
 from rclpy.lifecycle import LifecycleNode, LifecycleState, TransitionCallbackReturn
 from rclpy.parameter import Parameter
 from rclpy.qos import QoSProfile
@@ -103,9 +104,11 @@ class ManagedNode(LifecycleNode):
         self._entities.append((self.destroy_client, client))
         return client
 
-    def call_every(self, period_s: float, callback: Callable[[], None], *, running: bool = True) -> Any:
-        """Create a timer on the node's clock that vanishes at cleanup."""
-        timer = self.create_timer(period_s, callback)
+    def call_every(
+        self, period_s: float, callback: Callable[[], None], *, running: bool = True, clock: Clock | None = None
+    ) -> Any:
+        """Create a timer that vanishes at cleanup, on the node's clock or another."""
+        timer = self.create_timer(period_s, callback, clock=clock)
         if not running:
             timer.cancel()
         self._entities.append((self.destroy_timer, timer))
