@@ -45,6 +45,7 @@ class GraspMonitor(ManagedNode):
             raise ParameterError(f"parameter 'fingers' must be two to six different names; got {fingers}")
         self._fingers = fingers
         self._geometry = self._palm_geometry(len(fingers))
+        self._geometry.pad_radius_m(0.0)  # compiles, or loads what was compiled: not in the middle of a grasp
         self._tracker = GraspTracker(self.setting("closing_rate"), self.setting("slip_hold"), self._geometry.angles_rad)
         own = OwnCompliance(self.setting("pad_compliance"), self.setting("pad_compliance_deviation"))
         self._object = HeldObject(own)
