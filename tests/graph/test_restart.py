@@ -1,0 +1,125 @@
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
+from rclpy.parameter import Parameter
+from sensor_msgs.msg import FluidPressure
+from soft_tactile_msgs.msg import ContactEvent, GraspState, PadEstimate, PadTruth
+
+from graph.finger_driver import LEFT, RIGHT
+from graph.graph_tools import Graph, graph
+from soft_tactile_node.calibration.storage import load_calibration
+from soft_tactile_node.grasping import Hand
+from soft_tactile_node.ros import qos
+from soft_tactile_node.ros.conversions import stamp_to_seconds
+from soft_tactile_node.ros.estimator_setup import warm_up
+from soft_tactile_node.simulation.gripper import Gripper
+
+CALIBRATIONS = {"left_finger": LEFT, "right_finger": RIGHT}
+ATMOSPHERIC_PA = 101325.0
+START_S = 90.0
+"""Longest wait for processes to come up, compiling included."""
+
+NOTICED_S = 0.6
+"""Longest time from the last estimate of a killed node to the monitor's word, on the clock they share."""
+
+
+@pytest.fixture
+def live() -> Iterator[Graph]:
+    """Give a graph of its own, after compiling."""
+    warm_up(load_calibration(LEFT))
+    Gripper(rate_hz=250.0).step([0.0, 0.0])
+    with graph() as made:
+        made.client.set_parameters([Parameter("use_sim_time", value=True)])
+        yield made
+
+
+class Cell:
+    """The simulated gripper with a jar, as processes; the simulator is the clock of all."""
+
+    def __init__(self, live: Graph, folder: Path) -> None:
+        self.live, self.folder = live, folder
+        self.start("gripper_simulator", "gripper", "time:=clock", "object:=jar", "seed:=1")
+        self.sensors = {finger: self.start_sensor(finger) for finger in CALIBRATIONS}
+        self.start("grasp_monitor", "gripper", "use_sim_time:=true")
+        self.start("grasp_controller", "gripper", "use_sim_time:=true", "on_fault:=hold", "max_force:=3.0")
+        live.wait(lambda: live.client.count_publishers("/gripper/grasp_state"), "the monitor", START_S)
+        live.wait(lambda: live.client.count_publishers("/left_finger/contact_events"), "the sensor", START_S)
+        self.estimates = live.listen(PadEstimate, "/left_finger/pad_estimate", qos.reliable(500))
+        self.events = live.listen(ContactEvent, "/left_finger/contact_events", qos.reliable(50))
+        self.truths = live.listen(PadTruth, "/left_finger/truth", qos.reliable(500))
+        self.commands = live.listen(FluidPressure, "/left_finger/pressure_command", qos.reliable(50))
+        self.health = live.listen(DiagnosticArray, "/diagnostics", qos.reliable(50))
+        self.grasps = live.listen(GraspState, "/gripper/grasp_state", qos.reliable(50, latched=True))
+        self.hand = Hand(live.client)
+        ready = self.hand.ready()
+        live.wait(ready.done, "all ready", START_S)
+
+    def start(self, module: str, namespace: str, *parameters: str) -> subprocess.Popen[str]:
+        """Start one node."""
+        return self.live.start(module, "-r", f"__ns:=/{namespace}", *(w for p in parameters for w in ("-p", p)))
+
+    def start_sensor(self, finger: str) -> subprocess.Popen[str]:
+        """Start the sensor of a finger, which keeps its tare."""
+        kept = f"tare_file:={self.folder / finger}.yaml"
+        return self.start("tactile_sensor", finger, f"calibration:={CALIBRATIONS[finger]}", kept, "use_sim_time:=true")
+
+    def monitor_word(self, level: bytes, after_s: float) -> DiagnosticStatus | None:
+        """Return what the monitor said with a level after a time, with the time, or None."""
+        for array in self.health:
+            time_s = stamp_to_seconds(array.header.stamp)
+            for status in array.status:
+                if "grasp_monitor" in status.name and status.level == level and time_s > after_s:
+                    self.said_s = time_s
+                    return status
+        return None
+
+
+def test_a_sensor_killed_while_holding_a_jar(live: Graph, tmp_path: Path) -> None:
+    """The controller holds, the monitor says so within 0.6 s, the restarted node goes on and finds the release."""
+    cell = Cell(live, tmp_path)
+    hold = cell.hand.hold_force(1.5)
+    live.wait(hold.held.done, "the jar held", START_S)
+    assert hold.held.result() is True
+    pause = live.client.get_clock().now().nanoseconds + 10**9
+    live.wait(lambda: live.client.get_clock().now().nanoseconds > pause, "a second of holding")
+
+    cell.sensors["left_finger"].kill()
+    live.run(0.05)  # what was under way arrives
+    last_s = stamp_to_seconds(cell.estimates[-1].header.stamp)
+    live.wait(lambda: cell.monitor_word(DiagnosticStatus.ERROR, last_s), "the monitor's word")
+    said = cell.monitor_word(DiagnosticStatus.ERROR, last_s)
+    assert said is not None
+    assert "left_finger" in said.message
+    assert cell.said_s - last_s <= NOTICED_S, "noticed in time"
+    assert stamp_to_seconds(cell.estimates[-1].header.stamp) == last_s, "no stale estimate is published"
+
+    live.wait(hold.result.done, "the end of the goal")
+    assert hold.result.result().outcome == "sensing lost"
+    assert "holding" in hold.result.result().message
+    gauge_pa = [command.fluid_pressure - ATMOSPHERIC_PA for command in cell.commands[-20:]]
+    cell.commands.clear()
+
+    cell.sensors["left_finger"].communicate()
+    live.processes.remove(cell.sensors["left_finger"])
+    cell.estimates.clear()
+    cell.events.clear()
+    cell.sensors["left_finger"] = cell.start_sensor("left_finger")
+    live.wait(lambda: cell.estimates, "the restarted node", START_S)
+    live.wait(lambda: cell.estimates[-1].flags & PadEstimate.TARE_OLD, "TARE_OLD")
+    live.wait(lambda: cell.monitor_word(DiagnosticStatus.OK, cell.said_s), "the monitor content again")
+    assert all(c.fluid_pressure - ATMOSPHERIC_PA == pytest.approx(gauge_pa[-1], abs=1.0) for c in cell.commands)
+    assert gauge_pa[-1] > 20e3
+    assert cell.truths[-1].in_contact, "the jar is still held"
+    live.wait(lambda: cell.estimates[-1].in_contact, "the touch found again")
+
+    released = cell.hand.release()
+    live.wait(lambda: any(event.kind == ContactEvent.RELEASE for event in cell.events), "the release found", START_S)
+    live.wait(released.done, "the release done", START_S)
+    assert not cell.truths[-1].in_contact
+    assert cell.estimates[-1].flags & PadEstimate.TARE_OLD
+    cell.hand.close()
