@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from collections import deque
 
+MOST_VENTED_PA = 110e3
+"""No vented line on Earth reads more than this (Pa absolute): anything above is a pressurised finger."""
+
 MAX_WAITING = 1000
 """Readings kept for scans that have not come yet; older ones are dropped."""
 

@@ -10,6 +10,8 @@ from typing import Any
 import numpy as np
 
 from soft_tactile_node.calibration.record import Calibration
+from soft_tactile_node.calibration.storage import load_calibration
+from soft_tactile_node.errors import CalibrationError
 from soft_tactile_node.estimation.pipeline import Estimator
 from soft_tactile_node.estimation.settings import PRESETS, EstimatorSettings
 from soft_tactile_node.estimation.tare import Tare
@@ -63,6 +65,36 @@ def make_estimator(calibration: Calibration, tare: Tare | None, setting: Callabl
         In state TARING unless an earlier tare was given.
     """
     return Estimator(calibration, estimator_settings(setting), tare_s=setting("tare_duration"), tare=tare)
+
+
+def load_for(path: str, setting: Callable[[str], Any]) -> Calibration:
+    """Return a calibration that the node can use.
+
+    Parameters
+    ----------
+    path : str
+        Calibration file.
+    setting : callable
+        Returns the value of a parameter by name.
+
+    Returns
+    -------
+    Calibration
+        Checked against `pad_serial` and `wrench_frame`.
+
+    Raises
+    ------
+    CalibrationError
+        The file is none, is that of another pad, or lacks what the parameters need; says which and why.
+    """
+    calibration = load_calibration(path)
+    wanted = setting("pad_serial")
+    if wanted and calibration.serial != wanted:
+        got = f"serial {calibration.serial}" if calibration.serial else "no serial"
+        raise CalibrationError(f"{path}: must be of the pad with serial {wanted} (parameter 'pad_serial'); has {got}")
+    if setting("wrench_frame") == "root" and calibration.geometry is None:
+        raise CalibrationError(f"{path}: has no geometry; parameter 'wrench_frame' must be pad then; got 'root'")
+    return calibration
 
 
 def warm_up(calibration: Calibration) -> None:

@@ -25,6 +25,11 @@ except ImportError:  # not everywhere installed; the transform is then left out 
 Array = NDArray[np.float64]
 
 
+def root_frame_of(node: ManagedNode) -> str:
+    """Return the name of the frame of a finger's root."""
+    return str(node.setting("root_frame") or f"{node.short_namespace}_finger_root")
+
+
 class FingerOutputs:
     """Publishers of one finger.
 
@@ -35,7 +40,7 @@ class FingerOutputs:
     geometry : tuple of float or None
         Arc length root to pad and neutral line to pad surface (m); None = not known, then nothing in the root frame.
     calibration_id : str
-        Shown in every estimate.
+        Shown in every estimate; empty = there is no calibration yet.
     """
 
     def __init__(self, node: ManagedNode, geometry: tuple[float, float] | None, calibration_id: str) -> None:
@@ -43,7 +48,7 @@ class FingerOutputs:
         self._geometry = geometry
         self.calibration_id = calibration_id
         self._pad_frame = node.setting("pad_frame") or f"{prefix}_pad"
-        self._root_frame = node.setting("root_frame") or f"{prefix}_finger_root"
+        self._root_frame = root_frame_of(node)
         self._in_root = node.setting("wrench_frame") == "root"
         self._frame = self._root_frame if self._in_root else self._pad_frame
         self._unobserved = 0.0 if node.setting("unobserved_force") == "zero" else math.nan
@@ -56,7 +61,7 @@ class FingerOutputs:
         self._parts = node.publish_on(ChannelParts, "channel_parts", qos.reliable(10))
         self._pose: Any = None
         self._tf: Any = None
-        if geometry is not None:
+        if geometry is not None or not calibration_id:  # a finger without a calibration may get one with lengths
             self._pose = node.publish_on(PoseStamped, "pad_pose", qos.reliable(10))
             if TFMessage is None:
                 node.get_logger().info("no transform is published: tf2_msgs is not installed")

@@ -9,13 +9,10 @@ from typing import Any
 
 from soft_tactile_node.errors import NotAtRestError, RangeError
 from soft_tactile_node.estimation.tare import REST_PRESSURE_PA, Tare
-from soft_tactile_node.merging import PressureMerge, VentedReference
+from soft_tactile_node.merging import MOST_VENTED_PA, PressureMerge, VentedReference
 from soft_tactile_node.ros.conversions import absolute_to_gauge, check_absolute
 from soft_tactile_node.ros.tare_store import KeptTare
 from soft_tactile_node.samples import ContactEvent, Estimate, Flag, Scan, State
-
-MOST_VENTED_PA = 110e3
-"""No vented line on Earth reads more than this (Pa absolute): anything above is a pressurised finger."""
 
 
 class FingerStream:
@@ -61,6 +58,11 @@ class FingerStream:
     def atmospheric_pa(self) -> float:
         """Reference that makes gauge pressure of absolute (Pa); NaN = not known yet."""
         return self._reference.value_pa
+
+    @property
+    def calibration(self) -> Any:
+        """The calibration in use."""
+        return self._calibration
 
     @property
     def channels(self) -> int:

@@ -124,6 +124,14 @@ class ManagedNode(LifecycleNode):
         self._guarded("stop", self._stop_and_release)
         super().destroy_node()
 
+    def let_go(self, entity: Any) -> None:
+        """Destroy something made by one of these helpers before cleanup does."""
+        for place, (destroy, kept) in enumerate(self._entities):
+            if kept is entity:
+                del self._entities[place]
+                destroy(entity)
+                return
+
     # -- lifecycle callbacks: guarded, logged
 
     def on_configure(self, _state: LifecycleState) -> TransitionCallbackReturn:

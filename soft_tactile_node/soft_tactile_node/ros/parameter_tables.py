@@ -18,7 +18,13 @@ SENSOR = (
         choices=("topic", "serial", "udp", "recording", "simulated"),
     ),
     *DEVICE,
-    P("calibration", "string", "", "Calibration file (YAML); must be given."),
+    P(
+        "calibration",
+        "string",
+        "",
+        "Calibration file (YAML); must be given. `none` = start without one and wait for the action `calibrate`.",
+    ),
+    P("pad_serial", "string", "", "Serial number the calibration must carry; empty = any."),
     P(
         "sensitivity",
         "string",
@@ -126,6 +132,31 @@ SENSOR = (
         "Hz",
         low=0.0,
         high=50.0,
+    ),
+    P("max_pressure", "double", 60e3, "Highest pressure `calibrate` commands (gauge).", "Pa", low=3e3, high=200e3),
+    P("calibration_force", "double", 5.0, "Highest normal force `calibrate` asks for.", "N", low=0.3, high=20.0),
+    P("press_timeout", "double", 60.0, "How long `calibrate` waits for one press.", "s", low=1.0, high=3600.0),
+    P(
+        "pad_info",
+        "string",
+        "",
+        "Description of the pad (YAML) for the action `calibrate`; empty = as the calibration in use says.",
+    ),
+    P(
+        "base_motion_axes",
+        "double[]",
+        [],
+        "Turn from the axes of `base_motion` to those of the finger root, as a quaternion x, y, z, w; empty = the same "
+        "axes.",
+        low=-1.0,
+        high=1.0,
+    ),
+    P(
+        "simulated_bench",
+        "bool",
+        False,
+        "Put the simulated finger on a bench whose stage follows `press_command` and whose references are published "
+        "(source `simulated`).",
     ),
     P(
         "simulated_object",

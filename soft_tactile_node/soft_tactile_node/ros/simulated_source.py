@@ -13,10 +13,13 @@ from soft_tactile_msgs.msg import CoilReadings
 
 from soft_tactile_node.errors import RangeError
 from soft_tactile_node.ros import conversions, qos
+from soft_tactile_node.ros.finger_outputs import root_frame_of
 from soft_tactile_node.ros.managed_node import ManagedNode
 from soft_tactile_node.ros.pacing import Pacer
+from soft_tactile_node.ros.simulated_stage import SimulatedStage
 from soft_tactile_node.ros.valve import Valve
 from soft_tactile_node.samples import Scan
+from soft_tactile_node.simulation.bench import Bench
 from soft_tactile_node.simulation.gripper import Gripper
 
 ATMOSPHERIC_PA = 101325.0
@@ -52,13 +55,14 @@ class SimulatedSource:
         self._rate_hz = node.setting("simulated_rate")
         self._number = 0
         self._valve = Valve(COMMAND_TIMEOUT_S, True, MAX_PRESSURE_PA)
-        self._gripper = Gripper(
-            fingers=("finger",),
-            object=node.setting("simulated_object"),
-            seed=node.setting("simulated_seed"),
-            pad=node.setting("simulated_pad"),
-            rate_hz=self._rate_hz,
-        )
+        seed, pad = node.setting("simulated_seed"), node.setting("simulated_pad")
+        self._stage: SimulatedStage | None = None
+        self._gripper: Gripper
+        if node.setting("simulated_bench"):
+            bench = Bench(seed=seed, pad=pad, rate_hz=self._rate_hz)
+            self._gripper, self._stage = bench, SimulatedStage(node, bench, frame_id, root_frame_of(node))
+        else:
+            self._gripper = Gripper(("finger",), node.setting("simulated_object"), seed, pad, self._rate_hz)
         self._coils = node.publish_on(CoilReadings, "coils", qos.sensor_data(qos.COIL_DEPTH))
         self._pressure = node.publish_on(FluidPressure, "pressure", qos.sensor_data())
         node.subscribe_to(FluidPressure, "pressure_command", self._on_command, qos.sensor_data(10))
@@ -90,8 +94,13 @@ class SimulatedSource:
 
     def _on_tick(self) -> None:
         for stamp_ns in self._pacer.due(self._node.get_clock().now().nanoseconds):
+            stamp = ClockTime(nanoseconds=stamp_ns).to_msg()
+            if self._stage is not None:
+                self._stage.move(stamp_ns)
             step = self._gripper.step([self._valve.opening_pa(stamp_ns)], 0.0)
-            self._hand_on(step, ClockTime(nanoseconds=stamp_ns).to_msg())
+            if self._stage is not None:
+                self._stage.publish(step, stamp)
+            self._hand_on(step, stamp)
 
     def _hand_on(self, step: Any, stamp: Time) -> None:
         time_s = conversions.stamp_to_seconds(stamp)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 from builtin_interfaces.msg import Time
@@ -13,13 +14,15 @@ from soft_tactile_msgs.msg import CoilReadings
 from soft_tactile_msgs.srv import LoadCalibration
 from std_srvs.srv import Trigger
 
-from soft_tactile_node.calibration.storage import calibration_id, load_calibration
+from soft_tactile_node.calibration.record import Calibration
+from soft_tactile_node.calibration.storage import calibration_id
 from soft_tactile_node.errors import CalibrationError, SoftTactileError
 from soft_tactile_node.estimation.tare import Tare
 from soft_tactile_node.ros import conversions, parameter_tables, qos, running
-from soft_tactile_node.ros.diagnostics import ERROR, WARN, FingerHealth, StreamCounters
-from soft_tactile_node.ros.estimator_setup import estimator_settings, geometry_of, make_estimator, warm_up
-from soft_tactile_node.ros.finger_outputs import FingerOutputs
+from soft_tactile_node.ros.calibrate_action import CalibrateAction
+from soft_tactile_node.ros.diagnostics import ERROR, WARN, FingerHealth, StreamCounters, level_of_flags
+from soft_tactile_node.ros.estimator_setup import estimator_settings, geometry_of, load_for, make_estimator, warm_up
+from soft_tactile_node.ros.finger_outputs import FingerOutputs, root_frame_of
 from soft_tactile_node.ros.finger_stream import FingerStream
 from soft_tactile_node.ros.managed_node import ManagedNode
 from soft_tactile_node.ros.parameters import ParameterError
@@ -29,6 +32,10 @@ from soft_tactile_node.samples import Flag, Scan, State
 
 WATCHDOG_SHARE = 0.8
 """Share of coil_timeout after which a stream is called stale, so that the word is out within coil_timeout."""
+
+
+NONE = "none"
+"""Value of the parameter `calibration` of a finger that has none yet."""
 
 
 class TactileSensor(ManagedNode):
@@ -41,6 +48,7 @@ class TactileSensor(ManagedNode):
         self._reported_ns = self.get_clock().now().nanoseconds
         self._stream: FingerStream | None = None
         self._source: ScanSource | None = None
+        self._action: CalibrateAction | None = None
         self._active = False
         self._flags, self._state = Flag(0), State.STALE
         # Not a lifecycle publisher: a node that refuses to configure must be able to say so.
@@ -53,29 +61,16 @@ class TactileSensor(ManagedNode):
 
     def configure(self) -> None:
         """Load the calibration, check it against the parameters, create topics and services."""
-        if not self.setting("calibration"):
-            raise ParameterError("parameter 'calibration' must name a calibration file; got ''")
-        try:
-            calibration = load_calibration(self.setting("calibration"))
-        except CalibrationError as error:
-            raise ParameterError(f"parameter 'calibration': {error}") from error
-        geometry = geometry_of(calibration)
-        if self.setting("wrench_frame") == "root" and geometry is None:
-            raise ParameterError(
-                "parameter 'wrench_frame' must be pad unless the calibration has a geometry; got 'root'"
-            )
+        calibration = self._wanted_calibration()
+        geometry = None if calibration is None else geometry_of(calibration)
         if self.setting("source") != "topic" and self.setting("pressure_reference") != "absolute":
             raise ParameterError("parameter 'pressure_reference' must be absolute unless source: topic; got 'gauge'")
-        warm_up(calibration)
-        self._stream = FingerStream(
-            partial(make_estimator, setting=self.setting),
-            calibration,
-            pressure_is_gauge=self.setting("pressure_reference") == "gauge",
-            atmospheric_pa=self.setting("atmospheric_pressure"),
-            on_tare=self._on_new_tare,
-        )
+        self._stream = None if calibration is None else self._new_stream(calibration)
         self._tare_path = tare_path(self.setting("tare_file"), self.short_namespace)
-        self._outputs = FingerOutputs(self, geometry, calibration_id(calibration))
+        self._outputs = FingerOutputs(self, geometry, "" if calibration is None else calibration_id(calibration))
+        self._action = CalibrateAction(
+            self, self._outputs.pad_frame, root_frame_of(self), self._calibration_in_use, self._use_new
+        )
         self.serve(Trigger, "tare", self._on_tare)
         self.serve(LoadCalibration, "load_calibration", self._on_load_calibration)
         self._watchdog = self.call_every(WATCHDOG_SHARE * self.setting("coil_timeout"), self._on_silence, running=False)
@@ -85,9 +80,41 @@ class TactileSensor(ManagedNode):
             self.subscribe_to(FluidPressure, "pressure", self._on_pressure_message, qos.sensor_data())
         self._health.set_level(WARN, "not active")
 
+    def _wanted_calibration(self) -> Calibration | None:
+        """Return the calibration of the parameters, None where they want none.
+
+        Raises
+        ------
+        ParameterError
+            It cannot be used; says which parameter and why.
+        """
+        path = self.setting("calibration")
+        if not path:
+            raise ParameterError(f"parameter 'calibration' must name a calibration file, or be {NONE}; got ''")
+        if path == NONE:
+            if self.setting("wrench_frame") == "root":
+                raise ParameterError(f"parameter 'wrench_frame' must be pad with calibration: {NONE}; got 'root'")
+            return None
+        try:
+            return load_for(path, self.setting)
+        except CalibrationError as error:
+            raise ParameterError(f"parameter 'calibration': {error}") from error
+
+    def _new_stream(self, calibration: Calibration) -> FingerStream:
+        warm_up(calibration)
+        return FingerStream(
+            partial(make_estimator, setting=self.setting),
+            calibration,
+            pressure_is_gauge=self.setting("pressure_reference") == "gauge",
+            atmospheric_pa=self.setting("atmospheric_pressure"),
+            on_tare=self._on_new_tare,
+        )
+
     def activate(self) -> None:
         """Start with a tare, at once; scans that come while inactive are not used."""
-        self._stream.restart(self._recall_tare())
+        if self._stream is not None:
+            self._stream.restart(self._recall_tare())
+        self._action.start()
         self._active = True
         self._flags, self._state = Flag(0), State.STALE
         self._health.set_level(WARN, "waiting for the first scan")
@@ -96,7 +123,8 @@ class TactileSensor(ManagedNode):
             self._source.start()
 
     def deactivate(self) -> None:
-        """Publish nothing any more."""
+        """Publish nothing any more; a calibration under way is given up and the finger vented."""
+        self._action.stop("the node was deactivated")
         self._active = False
         self._watchdog.cancel()
         if self._source is not None:
@@ -107,6 +135,7 @@ class TactileSensor(ManagedNode):
         """Forget the stream."""
         self._active = False
         self._stream = None
+        self._action = None
         self._source = None
 
     def parameters_changed(self, _names: Sequence[str]) -> None:
@@ -147,6 +176,9 @@ class TactileSensor(ManagedNode):
     def _on_pressure(self, time_s: float, pressure_pa: float) -> None:
         if not self._active:
             return
+        self._action.add_pressure(time_s, pressure_pa)
+        if self._stream is None:
+            return
         before = self._stream.pressure_fault
         self._stream.add_pressure(time_s, pressure_pa)
         fault = self._stream.pressure_fault
@@ -157,6 +189,11 @@ class TactileSensor(ManagedNode):
             self._show_health()
 
     def _on_scan(self, scan: Scan, stamp: Time, number: int) -> None:
+        self._action.add_scan(scan)
+        if self._stream is None:
+            self._watchdog.reset()
+            self._show_uncalibrated()
+            return
         try:
             self._check_channels(scan)
             self._watchdog.reset()
@@ -174,6 +211,11 @@ class TactileSensor(ManagedNode):
     def _on_silence(self) -> None:
         """Say once that the stream has stopped, then keep silent until it comes back."""
         self._watchdog.cancel()
+        self._action.on_silence()
+        if self._stream is None:
+            self._health.set_level(ERROR, level_of_flags(Flag.STALE)[1])
+            self._publish_diagnostics({})
+            return
         now = self.get_clock().now()
         estimate = self._stream.stale(now.nanoseconds * 1e-9)
         self._outputs.publish(estimate, (), now.to_msg())
@@ -196,6 +238,10 @@ class TactileSensor(ManagedNode):
     def _require_scans(self) -> None:
         if not self._active:
             raise SoftTactileError("the node is not active: activate it first")
+        if self._stream is None:
+            raise SoftTactileError("there is no calibration: load one, or use the action calibrate")
+        if self._action.is_running:
+            raise SoftTactileError("a calibration is under way: wait for its end, or cancel it")
         if self._state == State.STALE:
             raise SoftTactileError("no scans arrive: check the topic coils")
 
@@ -203,17 +249,34 @@ class TactileSensor(ManagedNode):
         self, request: LoadCalibration.Request, response: LoadCalibration.Response
     ) -> LoadCalibration.Response:
         try:
-            calibration = load_calibration(request.path)
-            if self.setting("wrench_frame") == "root" and geometry_of(calibration) is None:
-                raise CalibrationError(f"{request.path}: no geometry, which wrench_frame: root needs")
-            self._stream.load(calibration)
+            if self._action.is_running:
+                raise CalibrationError("a calibration is under way: wait for its end, or cancel it")
+            self._use(load_for(request.path, self.setting))
         except SoftTactileError as error:
             response.success, response.message = False, str(error)
         else:
-            self._outputs.use_calibration(geometry_of(calibration), calibration_id(calibration))
             response.success, response.message = True, f"loaded {request.path}; taking the tare"
         response.calibration_id = self._outputs.calibration_id
         return response
+
+    def _use(self, calibration: Calibration) -> None:
+        """Go on with another calibration, from a new tare; SoftTactileError if it cannot be used."""
+        if self._stream is None:
+            self._stream = self._new_stream(calibration)
+        else:
+            self._stream.load(calibration)
+        self._outputs.use_calibration(geometry_of(calibration), calibration_id(calibration))
+
+    def _use_new(self, path: Path) -> str:
+        """Go on with the calibration that was just made; returns what became of it."""
+        try:
+            self._use(load_for(str(path), self.setting))
+        except SoftTactileError as error:
+            return f"not in use yet: {error}"
+        return "in use, taking the tare"
+
+    def _calibration_in_use(self) -> Calibration | None:
+        return None if self._stream is None else self._stream.calibration
 
     # -- tare
 
@@ -238,6 +301,11 @@ class TactileSensor(ManagedNode):
 
     # -- diagnostics
 
+    def _show_uncalibrated(self) -> None:
+        self._health.set_level(WARN, "there is no calibration: load one, or use the action calibrate")
+        if self._health.changed:
+            self._publish_diagnostics({})
+
     def _show_health(self) -> None:
         self._health.set_flags(self._flags, self._state)
         if self._state == State.STALE and self._source is not None and self._source.fault:
@@ -251,7 +319,7 @@ class TactileSensor(ManagedNode):
         now_ns = self.get_clock().now().nanoseconds
         elapsed_s = (now_ns - self._reported_ns) * 1e-9
         self._reported_ns = now_ns
-        if self._stream is None:
+        if self._action is None:
             self._health.set_level(ERROR, self.reason) if self.reason else self._health.set_level(
                 WARN, "not configured"
             )

@@ -117,6 +117,8 @@ class Gripper:
         An argument is out of range; the message names it.
     """
 
+    _on_bench = False  # whether the bench stage stands in the place of object and tray
+
     def __init__(
         self,
         fingers: Sequence[str] = ("left_finger", "right_finger"),
@@ -243,7 +245,7 @@ class Gripper:
             self._item,
             self._mount,
             self._row,
-            False,
+            self._on_bench,
             self.scan_s,
             self._substeps,
         )
@@ -305,8 +307,10 @@ class Gripper:
         scans, pressures, truths = [], [], []
         for i, specimen in enumerate(self.specimens):
             state = self._states[i]
-            warm = np.array([self._temperature_c])
-            ideal, loss = pad_series(specimen, self._states[i : i + 1], warm, warm, np.array([self._lid_distance(i)]))
+            warm, coils_c = np.array([self._row[at.COMMAND_TEMPERATURE]]), np.array([self._temperature_c])
+            ideal, loss = pad_series(
+                specimen, self._states[i : i + 1], warm, coils_c, np.array([self._lid_distance(i)])
+            )
             readout, spoiler = self._readouts[i], self._spoilers[i]
             coils = spoiler.spoil_coils(now_s, readout.coils(ideal[0], loss[0]), readout.rng)
             motion = self._specific_force(i) if self._with_motion else None
