@@ -59,14 +59,30 @@ def level_of_flags(flags: Flag) -> tuple[bytes, str]:
     return found[0][0], "; ".join(text for _, text in found)
 
 
+def worse(one: tuple[bytes, str], other: tuple[bytes, str]) -> tuple[bytes, str]:
+    """Return the worse of two levels with their messages; of equal ones both messages."""
+    if one[0] == other[0] and one[0] != OK:
+        return one[0], f"{one[1]}; {other[1]}"
+    return max(one, other, key=lambda item: item[0])
+
+
+CAUSES = (Flag.REJECTED, Flag.SPIKE, Flag.CHANNEL_OPEN, Flag.STUCK, Flag.TIME_JUMP)
+"""Why a scan, or a channel of it, is not used."""
+
+LOSSY_SHARE = 0.01
+"""Share of lost scans that is worth a warning (1)."""
+
+
 @dataclass
 class StreamCounters:
-    """Counts of one stream of scans since the last report; times in the node's clock (s)."""
+    """Counts of one stream of scans; rates and latency since the last report, times in the node's clock (s)."""
 
     scans: int = 0
-    rejected: int = 0
+    pressures: int = 0
     refused: int = 0
     lost: int = 0
+    rejected: dict[Flag, int] = field(default_factory=lambda: dict.fromkeys(CAUSES, 0))
+    lost_now: int = 0
     latency_sum_s: float = 0.0
     latency_max_s: float = 0.0
     last_number: int = field(default=-1, repr=False)
@@ -74,13 +90,21 @@ class StreamCounters:
     def count_scan(self, number: int, latency_s: float, flags: Flag) -> None:
         """Count a scan with its running number, its age when the estimate left (s) and the flags of the estimate."""
         self.scans += 1
-        self.rejected += Flag.REJECTED in flags
+        if flags:
+            for cause in CAUSES:
+                self.rejected[cause] += cause in flags
         self.latency_sum_s += latency_s
         self.latency_max_s = max(self.latency_max_s, latency_s)
         gap = (number - self.last_number - 1) % 2**32
         if self.last_number >= 0 and gap < 2**31:
             self.lost += gap
+            self.lost_now += gap
         self.last_number = number
+
+    @property
+    def is_lossy(self) -> bool:
+        """Whether too many scans were lost since the last report."""
+        return self.lost_now > LOSSY_SHARE * (self.scans + self.lost_now)
 
     def report(self, elapsed_s: float) -> dict[str, str]:
         """Return rate and latency of the last `elapsed_s` (s) and the counts as text, and start the next span."""
@@ -90,10 +114,12 @@ class StreamCounters:
             "scan rate (Hz)": f"{rate_hz:.1f}",
             "latency mean (ms)": f"{mean_s * 1e3:.2f}",
             "latency max (ms)": f"{self.latency_max_s * 1e3:.2f}",
+            "pressure rate (Hz)": f"{self.pressures / elapsed_s if elapsed_s > 0 else math.nan:.1f}",
             "scans lost": str(self.lost),
-            "scans rejected": str(self.rejected),
+            **{f"scans with {cause.name}": str(count) for cause, count in self.rejected.items()},
             "messages refused": str(self.refused),
         }
+        self.pressures, self.lost_now = 0, 0
         self.scans, self.latency_sum_s, self.latency_max_s = 0, 0.0, 0.0
         return values
 
@@ -120,6 +146,11 @@ class FingerHealth:
         """Present level."""
         return self._level
 
+    @property
+    def text(self) -> str:
+        """Present message."""
+        return self._message
+
     def set_level(self, level: bytes, message: str) -> None:
         """Say how the finger is."""
         self._level, self._message = level, message
@@ -138,12 +169,15 @@ class FingerHealth:
 
     def message(self, values: Mapping[str, str]) -> DiagnosticArray:
         """Return the array to publish, without stamp, and remember what it says."""
+        return DiagnosticArray(status=[self.status(values)])
+
+    def status(self, values: Mapping[str, str]) -> DiagnosticStatus:
+        """Return the status to publish and remember what it says."""
         self._published = (self._level, self._message)
-        status = DiagnosticStatus(
+        return DiagnosticStatus(
             level=self._level,
             name=self._name,
             message=self._message,
             hardware_id=self._hardware_id,
             values=[KeyValue(key=key, value=value) for key, value in values.items()],
         )
-        return DiagnosticArray(status=[status])

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+from soft_tactile_node.calibration.storage import calibration_id
 from soft_tactile_node.errors import NotAtRestError, RangeError
 from soft_tactile_node.estimation.tare import REST_PRESSURE_PA, Tare
 from soft_tactile_node.merging import MOST_VENTED_PA, PressureMerge, VentedReference
@@ -47,6 +48,7 @@ class FingerStream:
         self._on_tare = on_tare
         self._merge = PressureMerge()
         self._calibration = calibration
+        self._calibration_id = calibration_id(calibration)
         self.restart()
 
     @property
@@ -63,6 +65,22 @@ class FingerStream:
     def calibration(self) -> Any:
         """The calibration in use."""
         return self._calibration
+
+    @property
+    def calibration_id(self) -> str:
+        """Short name of the calibration in use."""
+        return self._calibration_id
+
+    @property
+    def tare(self) -> Tare | None:
+        """The tare in use; None while it is taken."""
+        tare: Tare | None = self.estimator.tare
+        return tare
+
+    @property
+    def tare_refusal(self) -> str:
+        """Why the tare under way has not succeeded; empty = no reason known."""
+        return str(self.estimator.tare_refusal)
 
     @property
     def channels(self) -> int:
@@ -92,6 +110,7 @@ class FingerStream:
             raise NotAtRestError("the pad touches something: release it, then load the calibration")
         self.estimator = self._make_estimator(calibration, None)
         self._calibration = calibration
+        self._calibration_id = calibration_id(calibration)
         self._kept = None
         self._was_taring = False
 

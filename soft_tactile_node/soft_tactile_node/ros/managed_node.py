@@ -67,6 +67,9 @@ class ManagedNode(LifecycleNode):
     def parameters_changed(self, _names: Sequence[str]) -> None:
         """Take up new values of dynamic parameters."""
 
+    def transition_failed(self) -> None:
+        """Show elsewhere, too, why a transition was refused; `reason` says it."""
+
     # -- helpers for subclasses
 
     def setting(self, name: str) -> Any:
@@ -175,10 +178,12 @@ class ManagedNode(LifecycleNode):
         except SoftTactileError as error:
             self.reason = str(error)
             self.get_logger().error(f"cannot {what}: {error}")
+            self.transition_failed()
             return FAILURE
         except Exception as error:
             self.reason = f"{type(error).__name__}: {error}"
             self.get_logger().error(f"cannot {what}: {self.reason}\n{traceback.format_exc()}")
+            self.transition_failed()
             return ERROR
         self.reason = ""
         return SUCCESS

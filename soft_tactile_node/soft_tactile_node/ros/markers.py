@@ -6,7 +6,7 @@ import math
 from typing import Any, NamedTuple
 
 import numpy as np
-from builtin_interfaces.msg import Time
+from builtin_interfaces.msg import Duration, Time
 from geometry_msgs.msg import Point
 from std_msgs.msg import ColorRGBA
 
@@ -21,6 +21,8 @@ except ImportError:  # not everywhere installed; markers are then left out
 
 ARROW_M_PER_N = 0.02
 LEAST_ARROW_N = 0.02
+TOUCH_SIZE_M = 0.008
+LIFETIME = Duration(sec=1)
 PAD_SIZE_M = (0.024, 0.024, 0.004)
 
 FREE_COLOUR = ColorRGBA(r=0.0, g=0.45, b=0.70, a=1.0)  # blue and orange stay apart for colour-blind eyes
@@ -57,15 +59,18 @@ def finger_markers(estimate: Estimate, geometry: tuple[float, float] | None, fra
     Returns
     -------
     visualization_msgs.msg.MarkerArray
-        Pad, force arrow (0.02 m per N) and, with geometry, the finger arc.
+        Pad, force arrow (0.02 m per N), the touch and, with geometry, the finger arc. They vanish by themselves when
+        no new ones come.
     """
     placed = geometry is not None and math.isfinite(estimate.bend_rad)
     position_m, rotation = pad_pose(estimate.bend_rad, *geometry) if placed else (np.zeros(3), np.eye(3))
     frame = frames.root if placed else frames.pad
     found = [_pad(estimate, position_m, rotation), _arrow(estimate, position_m, rotation)]
+    found.append(_touch(estimate, position_m))
     if placed:
         found.append(_arc(estimate.bend_rad, geometry[0]))
     for number, marker in enumerate(found):
+        marker.lifetime = LIFETIME
         marker.header.stamp, marker.header.frame_id = stamp, frame
         marker.ns, marker.id = "finger", number
     return MarkerArray(markers=found)
@@ -89,6 +94,19 @@ def _arrow(estimate: Estimate, position_m: Any, rotation: Any) -> Any:
     marker.points = [_point(tail_m), _point(position_m)]
     marker.scale.x, marker.scale.y = 0.003, 0.006
     marker.color = TOUCH_COLOUR
+    return marker
+
+
+def _touch(estimate: Estimate, position_m: Any) -> Any:
+    """Draw a ball where the pad is touched, the surer the more solid; without a touch the old one is taken away."""
+    marker = Marker(type=Marker.SPHERE)
+    if not estimate.in_contact:
+        marker.action = Marker.DELETE
+        return marker
+    marker.pose = pose_message(np.asarray(position_m), np.eye(3))
+    marker.scale.x = marker.scale.y = marker.scale.z = TOUCH_SIZE_M
+    sure = min(max(estimate.contact_probability, 0.2), 1.0)
+    marker.color = ColorRGBA(r=TOUCH_COLOUR.r, g=TOUCH_COLOUR.g, b=TOUCH_COLOUR.b, a=sure)
     return marker
 
 

@@ -115,6 +115,28 @@ def _do_nothing(_number: int, _frame: FrameType | None) -> None:
     """Stand in for the default action; the byte that Python writes on a signal does the work."""
 
 
+def split_namespace(args: Sequence[str] | None = None) -> tuple[str, list[str] | None]:
+    """Take a namespace for the whole process out of a command line, so that each node can have one of its own below it.
+
+    Parameters
+    ----------
+    args : sequence of str, optional
+        Command line; None = of this process.
+
+    Returns
+    -------
+    namespace : str
+        "/cell_1" of `-r __ns:=/cell_1`, "" where none is given.
+    args : list of str or None
+        The command line without it; None where it was None and had none.
+    """
+    given = list(sys.argv[1:] if args is None else args)
+    for place, word in enumerate(given):
+        if word.startswith("__ns:=") and place and given[place - 1] in ("-r", "--remap"):
+            return "/" + word.removeprefix("__ns:=").strip("/"), given[: place - 1] + given[place + 1 :]
+    return "", None if args is None else given
+
+
 def plain_arguments(args: Sequence[str] | None = None) -> list[str]:
     """Return the command line without the program's name and without ROS arguments."""
     given = list(sys.argv if args is None else [sys.argv[0], *args])

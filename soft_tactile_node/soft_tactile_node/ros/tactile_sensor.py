@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 from builtin_interfaces.msg import Time
-from diagnostic_msgs.msg import DiagnosticArray
 from sensor_msgs.msg import FluidPressure
 from soft_tactile_msgs.msg import CoilReadings
 from soft_tactile_msgs.srv import LoadCalibration
@@ -19,20 +19,21 @@ from soft_tactile_node.calibration.storage import calibration_id
 from soft_tactile_node.errors import CalibrationError, SoftTactileError
 from soft_tactile_node.estimation.tare import Tare
 from soft_tactile_node.ros import conversions, parameter_tables, qos, running
+from soft_tactile_node.ros.base_motion import BaseMotion
 from soft_tactile_node.ros.calibrate_action import CalibrateAction
-from soft_tactile_node.ros.diagnostics import ERROR, WARN, FingerHealth, StreamCounters, level_of_flags
+from soft_tactile_node.ros.diagnostics import ERROR, WARN
 from soft_tactile_node.ros.estimator_setup import estimator_settings, geometry_of, load_for, make_estimator, warm_up
 from soft_tactile_node.ros.finger_outputs import FingerOutputs, root_frame_of
 from soft_tactile_node.ros.finger_stream import FingerStream
 from soft_tactile_node.ros.managed_node import ManagedNode
 from soft_tactile_node.ros.parameters import ParameterError
+from soft_tactile_node.ros.sensor_health import SensorHealth
 from soft_tactile_node.ros.source_factory import ScanSource, make_scan_source
 from soft_tactile_node.ros.tare_store import KeptTare, keep_tare, recall_tare, tare_path
-from soft_tactile_node.samples import Flag, Scan, State
+from soft_tactile_node.samples import Scan, State
 
 WATCHDOG_SHARE = 0.8
 """Share of coil_timeout after which a stream is called stale, so that the word is out within coil_timeout."""
-
 
 NONE = "none"
 """Value of the parameter `calibration` of a finger that has none yet."""
@@ -43,19 +44,12 @@ class TactileSensor(ManagedNode):
 
     def __init__(self, name: str = "tactile_sensor", **options: Any) -> None:
         super().__init__(name, parameter_tables.SENSOR, **options)
-        self._health = FingerHealth(f"{self.short_namespace}/{name}: finger", self.short_namespace)
-        self._counters = StreamCounters()
-        self._reported_ns = self.get_clock().now().nanoseconds
         self._stream: FingerStream | None = None
         self._source: ScanSource | None = None
         self._action: CalibrateAction | None = None
         self._active = False
-        self._flags, self._state = Flag(0), State.STALE
-        # Not a lifecycle publisher: a node that refuses to configure must be able to say so.
-        self._diagnostics = self.create_publisher(
-            DiagnosticArray, "/diagnostics", qos.reliable(10), qos_overriding_options=qos.overridable()
-        )
-        self.create_timer(1.0, self._report)
+        self._health = SensorHealth(self, lambda: self._stream, self._source_report, self._source_fault)
+        self._health.say(WARN, "not configured")
 
     # -- lifecycle
 
@@ -74,11 +68,12 @@ class TactileSensor(ManagedNode):
         self.serve(Trigger, "tare", self._on_tare)
         self.serve(LoadCalibration, "load_calibration", self._on_load_calibration)
         self._watchdog = self.call_every(WATCHDOG_SHARE * self.setting("coil_timeout"), self._on_silence, running=False)
+        self._motion = BaseMotion(self)
         self._source = make_scan_source(self, self._outputs.pad_frame, self._on_scan, self._on_pressure)
         if self._source is None:
             self.subscribe_to(CoilReadings, "coils", self._on_coils, qos.sensor_data(qos.COIL_DEPTH))
             self.subscribe_to(FluidPressure, "pressure", self._on_pressure_message, qos.sensor_data())
-        self._health.set_level(WARN, "not active")
+        self._health.say(WARN, "not active")
 
     def _wanted_calibration(self) -> Calibration | None:
         """Return the calibration of the parameters, None where they want none.
@@ -116,8 +111,8 @@ class TactileSensor(ManagedNode):
             self._stream.restart(self._recall_tare())
         self._action.start()
         self._active = True
-        self._flags, self._state = Flag(0), State.STALE
-        self._health.set_level(WARN, "waiting for the first scan")
+        self._health.forget()
+        self._health.say(WARN, "waiting for the first scan")
         self._watchdog.reset()
         if self._source is not None:
             self._source.start()
@@ -129,10 +124,12 @@ class TactileSensor(ManagedNode):
         self._watchdog.cancel()
         if self._source is not None:
             self._source.stop()
-        self._health.set_level(WARN, "not active")
+        self._health.forget()
+        self._health.say(WARN, "not active")
 
     def release(self) -> None:
         """Forget the stream."""
+        self._health.forget()
         self._active = False
         self._stream = None
         self._action = None
@@ -151,16 +148,9 @@ class TactileSensor(ManagedNode):
         try:
             scan = conversions.scan_from_message(message)
         except SoftTactileError as error:
-            self._refuse_coils(error)
+            self._health.refuse("coils", str(error))
             return
         self._on_scan(scan, message.header.stamp, message.scan)
-
-    def _refuse_coils(self, error: SoftTactileError) -> None:
-        self._counters.refused += 1
-        self._health.set_level(ERROR, f"coils: {error}")
-        self.get_logger().error(f"coils: {error}", throttle_duration_sec=5.0)
-        if self._health.changed:
-            self._publish_diagnostics({})
 
     def _check_channels(self, scan: Scan) -> None:
         wanted = self._stream.channels
@@ -176,6 +166,7 @@ class TactileSensor(ManagedNode):
     def _on_pressure(self, time_s: float, pressure_pa: float) -> None:
         if not self._active:
             return
+        self._health.counters.pressures += 1
         self._action.add_pressure(time_s, pressure_pa)
         if self._stream is None:
             return
@@ -183,44 +174,41 @@ class TactileSensor(ManagedNode):
         self._stream.add_pressure(time_s, pressure_pa)
         fault = self._stream.pressure_fault
         if fault:
-            self._counters.refused += 1
-            self.get_logger().error(fault, throttle_duration_sec=5.0)
+            self._health.refuse("", fault)
         if bool(fault) != bool(before):
-            self._show_health()
+            self._health.show()
 
     def _on_scan(self, scan: Scan, stamp: Time, number: int) -> None:
+        if scan.acceleration_m_s2 is None:
+            scan = replace(scan, acceleration_m_s2=self._motion.at(scan.time_s))
         self._action.add_scan(scan)
         if self._stream is None:
             self._watchdog.reset()
-            self._show_uncalibrated()
+            self._health.forget()
+            self._health.show()
             return
         try:
             self._check_channels(scan)
             self._watchdog.reset()
             estimate, events = self._stream.step(scan)
         except SoftTactileError as error:
-            self._refuse_coils(error)
+            self._health.refuse("coils", str(error))
             return
         self._outputs.publish(estimate, events, stamp)
         latency_s = self.get_clock().now().nanoseconds * 1e-9 - conversions.stamp_to_seconds(stamp)
-        self._counters.count_scan(number, latency_s, estimate.flags)
-        if estimate.flags != self._flags or estimate.state != self._state or self._health.level == ERROR:
-            self._flags, self._state = estimate.flags, estimate.state
-            self._show_health()
+        self._health.see(number, latency_s, estimate, events)
 
     def _on_silence(self) -> None:
         """Say once that the stream has stopped, then keep silent until it comes back."""
         self._watchdog.cancel()
         self._action.on_silence()
         if self._stream is None:
-            self._health.set_level(ERROR, level_of_flags(Flag.STALE)[1])
-            self._publish_diagnostics({})
+            self._health.stop(None)
             return
         now = self.get_clock().now()
         estimate = self._stream.stale(now.nanoseconds * 1e-9)
         self._outputs.publish(estimate, (), now.to_msg())
-        self._flags, self._state = Flag(estimate.flags), estimate.state
-        self._show_health()
+        self._health.stop(estimate)
 
     # -- services
 
@@ -242,7 +230,7 @@ class TactileSensor(ManagedNode):
             raise SoftTactileError("there is no calibration: load one, or use the action calibrate")
         if self._action.is_running:
             raise SoftTactileError("a calibration is under way: wait for its end, or cancel it")
-        if self._state == State.STALE:
+        if self._health.state == State.STALE:
             raise SoftTactileError("no scans arrive: check the topic coils")
 
     def _on_load_calibration(
@@ -301,50 +289,24 @@ class TactileSensor(ManagedNode):
 
     # -- diagnostics
 
-    def _show_uncalibrated(self) -> None:
-        self._health.set_level(WARN, "there is no calibration: load one, or use the action calibrate")
-        if self._health.changed:
-            self._publish_diagnostics({})
+    def _source_report(self) -> dict[str, str]:
+        return {} if self._source is None else self._source.report()
 
-    def _show_health(self) -> None:
-        self._health.set_flags(self._flags, self._state)
-        if self._state == State.STALE and self._source is not None and self._source.fault:
-            self._health.set_level(ERROR, self._source.fault)
-        if self._stream.pressure_fault:
-            self._health.set_level(ERROR, self._stream.pressure_fault)
-        if self._health.changed:
-            self._publish_diagnostics({})
+    def _source_fault(self) -> str:
+        return "" if self._source is None else self._source.fault
 
-    def _report(self) -> None:
-        now_ns = self.get_clock().now().nanoseconds
-        elapsed_s = (now_ns - self._reported_ns) * 1e-9
-        self._reported_ns = now_ns
-        if self._action is None:
-            self._health.set_level(ERROR, self.reason) if self.reason else self._health.set_level(
-                WARN, "not configured"
-            )
-        counted = {} if self._source is None else self._source.report()
-        self._publish_diagnostics({**self._counters.report(elapsed_s), **counted})
-
-    def _publish_diagnostics(self, values: dict[str, str]) -> None:
-        shown = {"state": self._state.name.lower(), "flags": _flag_names(self._flags), **values}
-        if self._stream is not None:
-            shown["calibration"] = self._outputs.calibration_id
-            shown["atmospheric pressure (Pa)"] = f"{self._stream.atmospheric_pa:.0f}"
-        array = self._health.message(shown)
-        array.header.stamp = self.get_clock().now().to_msg()
-        self._diagnostics.publish(array)
-
-
-def _flag_names(flags: Flag) -> str:
-    return " ".join(str(bit.name) for bit in Flag if bit in flags) or "none"
+    def transition_failed(self) -> None:
+        """Show why a transition was refused, so that nobody has to read a log."""
+        self._health.say(ERROR, self.reason)
 
 
 def main(args: Sequence[str] | None = None) -> int:
     """Run one sensor, or one for each finger namespace named on the command line, in this process."""
     fingers = running.plain_arguments(args)
-    makers = [partial(TactileSensor, namespace=finger) for finger in fingers] or [TactileSensor]
-    return running.run(makers, args)
+    if not fingers:
+        return running.run([TactileSensor], args)
+    above, others = running.split_namespace(args)
+    return running.run([partial(TactileSensor, namespace=f"{above}/{finger.strip('/')}") for finger in fingers], others)
 
 
 if __name__ == "__main__":
