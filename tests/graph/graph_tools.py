@@ -70,9 +70,9 @@ class Graph:
         self.executor.remove_node(node)
         node.destroy_node()
 
-    def start(self, module: str, *arguments: str) -> subprocess.Popen[str]:
-        """Start a node of this package as a process of its own."""
-        command = [sys.executable, "-m", f"soft_tactile_node.ros.{module}", "--ros-args", *arguments]
+    def start(self, module: str, *arguments: str, names: Sequence[str] = ()) -> subprocess.Popen[str]:
+        """Start a node of this package as a process of its own; `names` stand before the ROS arguments."""
+        command = [sys.executable, "-m", f"soft_tactile_node.ros.{module}", *names, "--ros-args", *arguments]
         process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
         self.processes.append(process)
         return process

@@ -163,7 +163,7 @@ class ManagedNode(LifecycleNode):
 
     def on_error(self, _state: LifecycleState) -> TransitionCallbackReturn:
         """Recover to the unconfigured state."""
-        return self._guarded("recover", self._stop_and_release)
+        return self._guarded("recover", self._recover)
 
     def start_by_itself(self) -> None:
         """Configure and activate if `autostart` says so; a refusal is logged and leaves the node waiting."""
@@ -206,6 +206,12 @@ class ManagedNode(LifecycleNode):
     def _stop_and_release(self) -> None:
         if self._configured:
             self.deactivate()
+        self._release_all()
+
+    def _recover(self) -> None:
+        """Free everything, whatever still works."""
+        if self._configured:
+            self._guarded("stop", self.deactivate)
         self._release_all()
 
     def _release_all(self) -> None:

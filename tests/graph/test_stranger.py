@@ -1,0 +1,118 @@
+"""A stranger's view: public messages, the README's text, and nothing of this package's code."""
+
+from __future__ import annotations
+
+import math
+import re
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from diagnostic_msgs.msg import DiagnosticArray
+from geometry_msgs.msg import WrenchStamped
+from lifecycle_msgs.msg import Transition
+from lifecycle_msgs.srv import ChangeState, GetState
+from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy
+from sensor_msgs.msg import FluidPressure
+from soft_tactile_msgs.msg import CoilReadings, ContactEvent, PadEstimate
+from std_srvs.srv import Trigger
+
+from graph.graph_tools import Graph, graph
+
+ROOT = Path(__file__).resolve().parents[2]
+README = (ROOT / "README.md").read_text()
+RELIABLE = QoSProfile(depth=50, reliability=ReliabilityPolicy.RELIABLE, durability=DurabilityPolicy.VOLATILE)
+ATMOSPHERE_PA = 101325.0
+
+
+@pytest.fixture
+def live() -> Iterator[Graph]:
+    """Give a graph of its own."""
+    with graph() as made:
+        yield made
+
+
+def start(live: Graph, *words: str) -> None:
+    """Start a simulated finger as a process of its own, as the README says it."""
+    live.start(
+        "tactile_sensor", "-r", "__ns:=/left_finger", "-p", "source:=simulated", "-p", "tare_file:=none",
+        "-p", f"calibration:={ROOT / 'config/calibrations/left_finger.yaml'}", "-p", "coil_timeout:=2.0", *words,
+    )  # fmt: skip
+
+
+def press(live: Graph, events: list[ContactEvent]) -> None:
+    """Close the finger on what is there, slowly, until it touches."""
+    command = live.client.create_publisher(FluidPressure, "/left_finger/pressure_command", 10)
+    live.wait(command.get_subscription_count, "valve")
+    gauge_pa = 0.0
+    for _ in range(1500):
+        gauge_pa = min(gauge_pa + 300.0, 50e3)
+        command.publish(FluidPressure(fluid_pressure=ATMOSPHERE_PA + gauge_pa))
+        live.run(0.02)
+        if any(event.kind == ContactEvent.CONTACT for event in events):
+            return
+    raise AssertionError("no contact event")
+
+
+def test_a_client_of_public_messages_alone(live: Graph) -> None:
+    """Everything a grasping programmer is promised arrives by message: states, wrench, event, diagnostics, services."""
+    start(live, "-p", "simulated_object:=roll")
+    estimates = live.listen(PadEstimate, "/left_finger/pad_estimate", RELIABLE)
+    wrenches = live.listen(WrenchStamped, "/left_finger/wrench", RELIABLE)
+    events = live.listen(ContactEvent, "/left_finger/contact_events", RELIABLE)
+    health = live.listen(DiagnosticArray, "/diagnostics", RELIABLE)
+    live.listen(CoilReadings, "/left_finger/coils", QoSProfile(depth=50, reliability=ReliabilityPolicy.BEST_EFFORT))
+    live.wait(lambda: estimates and estimates[-1].state == PadEstimate.STATE_FREE, "the end of the tare")
+    taring = [estimate for estimate in estimates if estimate.state == PadEstimate.STATE_TARING]
+    assert all(math.isnan(estimate.wrench.force.z) for estimate in taring), "no wrench before the tare is done"
+    press(live, events)
+    touch = next(event for event in events if event.kind == ContactEvent.CONTACT)
+    assert touch.contact_id == 1
+    assert touch.onset.sec > 0
+    live.wait(lambda: estimates[-1].in_contact, "the state says it, too")
+    assert estimates[-1].state == PadEstimate.STATE_CONTACT
+    assert wrenches[-1].header.frame_id == "left_finger_pad"
+    refused = live.call(Trigger, "/left_finger/tare", Trigger.Request())
+    assert not refused.success
+    assert "release" in refused.message or "vent" in refused.message
+    live.wait(lambda: health and len(health[-1].status) == 2, "diagnostics")
+    names = [status.name for status in health[-1].status]
+    assert names == ["left_finger/tactile_sensor: finger", "left_finger/tactile_sensor: stream"]
+    # a lifecycle manager can take it down and up again
+    node = "/left_finger/tactile_sensor"
+    for transition in (Transition.TRANSITION_DEACTIVATE, Transition.TRANSITION_ACTIVATE):
+        request = ChangeState.Request(transition=Transition(id=transition))
+        assert live.call(ChangeState, f"{node}/change_state", request).success
+    assert live.call(GetState, f"{node}/get_state", GetState.Request()).current_state.label == "active"
+    for process in list(live.processes):
+        code, output = live.stop(process)
+        assert code == 0, output
+
+
+def test_the_listener_of_the_readme_hears_the_touch(live: Graph) -> None:
+    """The README's listener, run as it stands there, prints kind and force of the contact."""
+    blocks = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    snippet = next(block for block in blocks if "contact_events" in block)
+    start(live, "-p", "simulated_object:=roll")
+    events = live.listen(ContactEvent, "/left_finger/contact_events", RELIABLE)
+    estimates = live.listen(PadEstimate, "/left_finger/pad_estimate", RELIABLE)
+    listener = subprocess.Popen(
+        [sys.executable, "-u", "-c", snippet], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    )
+    live.processes.append(listener)
+    live.wait(lambda: live.client.count_subscribers("/left_finger/contact_events") >= 2, "the listener")
+    live.wait(lambda: estimates and estimates[-1].state == PadEstimate.STATE_FREE, "the end of the tare")
+    press(live, events)
+    end = time.monotonic() + 5.0
+    while time.monotonic() < end and listener.poll() is None and live.executor.spin_once(timeout_sec=0.1) is None:
+        if time.monotonic() > end - 4.0:
+            break
+    listener.kill()
+    output, _ = listener.communicate(timeout=10.0)
+    live.processes.remove(listener)
+    kinds = [line.split()[0] for line in output.splitlines() if line]
+    assert "contact" in kinds, output
+    assert all(math.isfinite(float(line.split()[1])) for line in output.splitlines() if line.startswith("contact"))
