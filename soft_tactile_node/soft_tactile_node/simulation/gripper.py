@@ -195,6 +195,11 @@ class Gripper:
         self._lifted = False
         self._dropped = False
 
+    @property
+    def object_indents_m(self) -> tuple[float, ...]:
+        """How far each pad presses the object in at present (m), one a finger: truth for compliance."""
+        return tuple(self._states[:, at.OBJECT_INDENT].tolist())
+
     def add_fault(self, fault: Fault) -> None:
         """Let something go wrong.
 
