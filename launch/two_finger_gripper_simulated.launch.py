@@ -1,24 +1,63 @@
-"""The simulated two-finger gripper of the bakery packing bench, one process each; it picks again and again.
+"""The simulated two-finger gripper of the bakery packing bench; it picks again and again.
 
 ros2 launch soft_tactile_node two_finger_gripper_simulated.launch.py object:=jar
 """
 
-from launch import LaunchDescription
-from launch.actions import DeclareLaunchArgument
+from launch import LaunchContext, LaunchDescription
+from launch.actions import DeclareLaunchArgument, OpaqueFunction
 from launch.substitutions import LaunchConfiguration, PathJoinSubstitution
 from launch_ros.actions import Node
-from launch_ros.parameter_descriptions import ParameterValue
 from launch_ros.substitutions import FindPackageShare
+
+from soft_tactile_node.ros.finger_files import finger_file, join_namespace
 
 FINGERS = ("left_finger", "right_finger")
 
 
+def start(context: LaunchContext) -> list[Node]:
+    """Return the nodes, now that the arguments are known."""
+
+    def given(name: str) -> str:
+        return LaunchConfiguration(name).perform(context)
+
+    parent, parameters = given("namespace"), given("parameters")
+    fingers = [join_namespace(parent, finger) for finger in FINGERS]
+    own = finger_file(fingers, {"calibration": [given(f"{finger}_calibration") for finger in FINGERS]})
+    own_time = given("time") != "system"
+    follow = {"use_sim_time": own_time}
+    common = {"package": "soft_tactile_node", "output": "screen"}
+    gripper = {**common, "namespace": join_namespace(parent, "gripper")}
+    simulator = {"object": given("object"), "time": given("time"), "speed": float(given("speed"))}
+    if given("one_process").lower() == "true":
+        sensors = [Node(executable="tactile_sensor", arguments=fingers, parameters=[parameters, own, follow], **common)]
+    else:
+        sensors = [
+            Node(executable="tactile_sensor", name="tactile_sensor", namespace=f, parameters=[parameters, own, follow],
+                 **common)
+            for f in fingers
+        ]  # fmt: skip
+    picks = {"picks": int(given("picks"))}
+    return [
+        Node(executable="gripper_simulator", name="gripper_simulator", parameters=[parameters, simulator], **gripper),
+        *sensors,
+        Node(executable="grasp_monitor", name="grasp_monitor", parameters=[parameters, follow], **gripper),
+        Node(executable="grasp_controller", name="grasp_controller", parameters=[parameters, follow, picks], **gripper),
+    ]
+
+
 def generate_launch_description() -> LaunchDescription:
     share = FindPackageShare("soft_tactile_node")
-    parameters = LaunchConfiguration("parameters")
     arguments = [
         DeclareLaunchArgument("object", default_value="jar", description="Object on the tray: bun, roll, jar or none."),
         DeclareLaunchArgument("picks", default_value="-1", description="How many picks to do; -1 = without end."),
+        DeclareLaunchArgument("namespace", default_value="", description="Put before every namespace, e.g. cell_1."),
+        DeclareLaunchArgument("one_process", default_value="false", description="true = one process for both sensors."),
+        DeclareLaunchArgument(
+            "time", default_value="system", description="system, or clock = the simulator publishes /clock, all follow."
+        ),
+        DeclareLaunchArgument(
+            "speed", default_value="1.0", description="Simulated seconds in one second (time clock)."
+        ),
         DeclareLaunchArgument(
             "parameters",
             default_value=PathJoinSubstitution([share, "config", "two_finger_gripper_simulated.yaml"]),
@@ -33,42 +72,4 @@ def generate_launch_description() -> LaunchDescription:
             for finger in FINGERS
         ),
     ]
-    simulator = Node(
-        package="soft_tactile_node",
-        executable="gripper_simulator",
-        name="gripper_simulator",
-        namespace="gripper",
-        parameters=[parameters, {"object": ParameterValue(LaunchConfiguration("object"), value_type=str)}],
-        output="screen",
-    )
-    sensors = [
-        Node(
-            package="soft_tactile_node",
-            executable="tactile_sensor",
-            name="tactile_sensor",
-            namespace=finger,
-            parameters=[
-                parameters,
-                {"calibration": ParameterValue(LaunchConfiguration(f"{finger}_calibration"), value_type=str)},
-            ],
-            output="screen",
-        )
-        for finger in FINGERS
-    ]
-    monitor = Node(
-        package="soft_tactile_node",
-        executable="grasp_monitor",
-        name="grasp_monitor",
-        namespace="gripper",
-        parameters=[parameters],
-        output="screen",
-    )
-    controller = Node(
-        package="soft_tactile_node",
-        executable="grasp_controller",
-        name="grasp_controller",
-        namespace="gripper",
-        parameters=[parameters, {"picks": ParameterValue(LaunchConfiguration("picks"), value_type=int)}],
-        output="screen",
-    )
-    return LaunchDescription([*arguments, simulator, *sensors, monitor, controller])
+    return LaunchDescription([*arguments, OpaqueFunction(function=start)])

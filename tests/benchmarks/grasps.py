@@ -1,8 +1,8 @@
 """How well width and compliance of held items are known: `python tests/benchmarks/grasps.py [--seeds 2 3 4]`.
 
 For each seed two invented fingers are calibrated on recordings of their own, grip a jam jar once to learn what the
-gripper itself gives way, and then hold choux buns, rye rolls and jam jars of several sizes. Bends and forces go through the
-estimator, the hold of the example controller and the grasp monitor's own arithmetic, without ROS. The truth is the
+gripper itself gives way, and then hold choux buns, rye rolls and jam jars of several sizes. Bends and forces go through
+the estimator, the hold of the example controller and the grasp monitor's own arithmetic, without ROS. The truth is the
 simulator's: width of the undeformed item, and how much narrower the item truly gets per newton in the same squeeze.
 
 Prints errors in mm and mm/N, and how many lie within two standard uncertainties.

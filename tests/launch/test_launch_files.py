@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,7 +21,7 @@ from soft_tactile_msgs.msg import GraspState, PadEstimate
 from graph.finger_driver import FingerDriver
 from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, Graph, graph
 from soft_tactile_node.calibration.storage import load_calibration
-from soft_tactile_node.recordings import Recording
+from soft_tactile_node.recordings import Recording, save_recording
 from soft_tactile_node.ros import qos
 from soft_tactile_node.ros.estimator_setup import warm_up
 from soft_tactile_node.simulation.gripper import Gripper
@@ -63,6 +64,18 @@ def live() -> Iterator[Graph]:
     """Give a graph of its own."""
     with graph() as made:
         yield made
+
+
+def rest_recording() -> Recording:
+    """Return four seconds of a simulated finger at rest."""
+    gripper = Gripper(fingers=("finger",), seed=1, rate_hz=250.0)
+    steps = [gripper.step([0.0]) for _ in range(1000)]
+    return Recording(
+        time_s=np.arange(len(steps)) / 250.0,
+        pressure_pa=np.array([step.pressure_pa[0] for step in steps]),
+        inductance_h=np.array([step.scans[0].inductance_h for step in steps]),
+        temperature_c=np.array([step.scans[0].temperature_c for step in steps]),
+    )
 
 
 def all_ended_well(count: int) -> None:
@@ -131,14 +144,7 @@ def test_one_finger_hardware(live: Graph, tmp_path: Path) -> Iterator[None]:
         live.wait(lambda node=node: _has_services(live, node), node, START_S)
         live.wait(lambda node=node: live.state(node) == ACTIVE, f"{node} active", START_S)
     estimates = live.listen(PadEstimate, "/finger/pad_estimate", qos.reliable(500))
-    gripper = Gripper(fingers=("finger",), seed=1, rate_hz=250.0)
-    steps = [gripper.step([0.0]) for _ in range(1000)]
-    rest = Recording(
-        time_s=np.arange(len(steps)) / 250.0,
-        pressure_pa=np.array([step.pressure_pa[0] for step in steps]),
-        inductance_h=np.array([step.scans[0].inductance_h for step in steps]),
-        temperature_c=np.array([step.scans[0].temperature_c for step in steps]),
-    )
+    rest = rest_recording()
     port = PtyPort(tmp_path / "board")
     board = threading.Thread(target=play, args=(Player(rest, 250.0), port, Damage(0.0, 0.0), 4.0))
     board.start()
@@ -147,6 +153,106 @@ def test_one_finger_hardware(live: Graph, tmp_path: Path) -> Iterator[None]:
     port.close()
     yield
     all_ended_well(2)
+
+
+@launch_pytest.fixture
+def in_one_process() -> launch.LaunchDescription:
+    """Launch the simulated gripper in a cell's namespace, in simulated time, both sensors in one process."""
+    arguments = {"object": "roll", "picks": "1", "namespace": "cell_1", "one_process": "true", "time": "clock"}
+    return launch_file("two_finger_gripper_simulated.launch.py", arguments)
+
+
+@pytest.mark.launch(fixture=in_one_process)
+def test_two_finger_gripper_in_a_cell(live: Graph) -> Iterator[None]:
+    """In a namespace, with /clock and one process for both sensors, the gripper holds the roll, and all end with 0."""
+    live.wait(lambda: live.client.count_publishers("/cell_1/gripper/grasp_state"), "the monitor", START_S)
+    grasps = live.listen(GraspState, "/cell_1/gripper/grasp_state", qos.reliable(50, latched=True))
+    for finger in ("left_finger", "right_finger"):
+        live.wait(lambda f=finger: live.state(f"/cell_1/{f}/tactile_sensor") == ACTIVE, f"{finger} active", START_S)
+    live.wait(lambda: any(g.state == GraspState.HOLDING for g in grasps), "a held roll", START_S)
+    assert live.client.count_publishers("/clock") == 1
+    assert grasps[-1].header.stamp.sec < 10_000, "a time of its own"
+    yield
+    all_ended_well(4)
+
+
+@launch_pytest.fixture
+def two_boards(tmp_path: Path) -> launch.LaunchDescription:
+    """Launch a gripper on two boards that are not there yet, with the example controller."""
+    ports = ",".join(str(tmp_path / finger) for finger in ("left", "right"))
+    arguments = {"calibrations": f"{CALIBRATION},{CALIBRATION}", "serial_ports": ports, "controller": "true"}
+    return launch_file("two_finger_gripper_hardware.launch.py", arguments)
+
+
+@pytest.mark.launch(fixture=two_boards)
+def test_two_finger_gripper_hardware(live: Graph, tmp_path: Path) -> Iterator[None]:
+    """All nodes become active without boards; plugged in, each finger tares, the monitor hears both, all end with 0."""
+    nodes = ("/left_finger/tactile_sensor", "/right_finger/tactile_sensor", "/gripper/grasp_monitor",
+             "/gripper/grasp_controller")  # fmt: skip
+    for node in nodes:
+        live.wait(lambda node=node: _has_services(live, node), node, START_S)
+        live.wait(lambda node=node: live.state(node) == ACTIVE, f"{node} active", START_S)
+    fingers = ("left_finger", "right_finger")
+    heard = {f: live.listen(PadEstimate, f"/{f}/pad_estimate", qos.reliable(500)) for f in fingers}
+    grasps = live.listen(GraspState, "/gripper/grasp_state", qos.reliable(50, latched=True))
+    rest = rest_recording()
+    ports = [PtyPort(tmp_path / name) for name in ("left", "right")]
+    boards = [threading.Thread(target=play, args=(Player(rest, 250.0), port, Damage(0.0, 0.0), 5.0)) for port in ports]
+    for board in boards:
+        board.start()
+    free = PadEstimate.STATE_FREE
+    live.wait(lambda: all(any(e.state == free for e in es) for es in heard.values()), "both tares", START_S)
+    live.wait(lambda: all(math.isfinite(force) for force in grasps[-1].normal_force), "forces of both", START_S)
+    for board, port in zip(boards, ports, strict=True):
+        board.join()
+        port.close()
+    yield
+    all_ended_well(len(nodes))
+
+
+@launch_pytest.fixture
+def three_fingers() -> launch.LaunchDescription:
+    """Launch three fingers in one process, in a cell, on topics of somebody else's driver, to be managed."""
+    arguments = {
+        "fingers": "a,b,c", "calibrations": ",".join([str(CALIBRATION)] * 3), "source": "topic", "namespace": "cell_1",
+        "one_process": "true", "autostart": "false",
+    }  # fmt: skip
+    return launch_file("two_finger_gripper_hardware.launch.py", arguments)
+
+
+@pytest.mark.launch(fixture=three_fingers)
+def test_three_fingers_in_one_process(live: Graph) -> Iterator[None]:
+    """Three sensors of one process and the monitor of three wait for their manager, become active, and end with 0."""
+    nodes = [*(f"/cell_1/{finger}/tactile_sensor" for finger in "abc"), "/cell_1/gripper/grasp_monitor"]
+    for node in nodes:
+        live.wait(lambda node=node: _has_services(live, node), node, START_S)
+        assert live.state(node) == State.PRIMARY_STATE_UNCONFIGURED
+        assert live.transition(node, CONFIGURE)
+        assert live.transition(node, ACTIVATE)
+    grasps = live.listen(GraspState, "/cell_1/gripper/grasp_state", qos.reliable(50, latched=True))
+    live.wait(lambda: grasps, "a grasp state")
+    assert list(grasps[-1].fingers) == ["a", "b", "c"]
+    yield
+    all_ended_well(2)
+
+
+@launch_pytest.fixture
+def replayed(tmp_path: Path) -> launch.LaunchDescription:
+    """Launch the replay of a recording that is made here."""
+    file = tmp_path / "rest.csv"
+    save_recording(rest_recording(), file)
+    arguments = {"recording": str(file), "calibration": str(CALIBRATION), "namespace": "thumb"}
+    return launch_file("replay_recording.launch.py", arguments)
+
+
+@pytest.mark.launch(fixture=replayed)
+def test_replay_recording(live: Graph) -> Iterator[None]:
+    """The recording goes through the sensor as if the finger were there, and the process ends with 0."""
+    live.wait(lambda: live.client.count_publishers("/thumb/pad_estimate"), "the sensor", START_S)
+    estimates = live.listen(PadEstimate, "/thumb/pad_estimate", qos.reliable(500))
+    live.wait(lambda: any(e.state == PadEstimate.STATE_FREE for e in estimates), "the tare", START_S)
+    yield
+    all_ended_well(1)
 
 
 @launch_pytest.fixture

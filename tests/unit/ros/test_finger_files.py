@@ -1,0 +1,34 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+import yaml
+
+from soft_tactile_node.ros.finger_files import finger_file, join_namespace, split_names
+from soft_tactile_node.ros.parameter_tables import NODES
+from soft_tactile_node.ros.parameters import check_file
+
+
+def test_namespaces_are_put_together() -> None:
+    """However the slashes stand, the result is one absolute namespace."""
+    assert join_namespace("", "gripper") == "/gripper"
+    assert join_namespace("/cell_1/", "left_finger") == "/cell_1/left_finger"
+    assert split_names(" left_finger, right_finger,") == ["left_finger", "right_finger"]
+
+
+def test_each_finger_has_its_own_values() -> None:
+    """The file passes the check of parameter files and gives each sensor what is its own."""
+    values = {"calibration": ["a.yaml", "b.yaml"], "serial_port": [], "source": ["serial", "serial"]}
+    file = Path(finger_file(["/cell_1/left", "/cell_1/right"], values))
+    content = yaml.safe_load(file.read_text())
+    file.unlink()
+    check_file(content, NODES)
+    right = content["/cell_1/right/tactile_sensor"]["ros__parameters"]
+    assert right == {"calibration": "b.yaml", "source": "serial"}
+
+
+def test_a_missing_value_is_named() -> None:
+    """Two fingers and one calibration: refused with the parameter's name, no file left."""
+    with pytest.raises(ValueError, match="calibration must be given for each of 2 fingers; got 1"):
+        finger_file(["/a", "/b"], {"calibration": ["a.yaml"]})
