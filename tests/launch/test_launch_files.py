@@ -11,7 +11,7 @@ import launch_pytest
 import numpy as np
 import pytest
 from geometry_msgs.msg import WrenchStamped
-from launch.actions import IncludeLaunchDescription, RegisterEventHandler
+from launch.actions import IncludeLaunchDescription, RegisterEventHandler, SetLaunchConfiguration
 from launch.event_handlers import OnProcessExit
 from launch.launch_description_sources import PythonLaunchDescriptionSource
 from lifecycle_msgs.msg import State
@@ -46,6 +46,7 @@ def launch_file(name: str, arguments: dict[str, str]) -> launch.LaunchDescriptio
 
     source = PythonLaunchDescriptionSource(str(ROOT / "launch" / name))
     return launch.LaunchDescription([
+        SetLaunchConfiguration("sigterm_timeout", "60"),  # a machine that is busy may take its time to end
         RegisterEventHandler(OnProcessExit(on_exit=keep)),
         IncludeLaunchDescription(source, launch_arguments=arguments.items()),
         launch_pytest.actions.ReadyToTest(),
