@@ -12,20 +12,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from scipy.optimize import nnls
 
-from soft_tactile_node.calibration.bending_fit import BendingFit, terms_of
-from soft_tactile_node.calibration.preparation import Prepared, hold_last
+from soft_tactile_node.calibration.bending_fit import BendingFit
+from soft_tactile_node.calibration.pad_rows import LAG_S, LEARN_S, Rows, departure_of, free_rows, gather
+from soft_tactile_node.calibration.preparation import Prepared
 from soft_tactile_node.calibration.press import find_unloaded, smooth_force
-from soft_tactile_node.calibration.ridge import Indices, split_blocks
+from soft_tactile_node.calibration.ridge import Indices
 from soft_tactile_node.calibration.wander import white_noise
-from soft_tactile_node.estimation.pad import (
-    PER_CHANNEL,
-    QUICK_LAGS,
-    PadMap,
+from soft_tactile_node.estimation.pad import QUICK_LAGS, PadMap
+from soft_tactile_node.estimation.pad_replay import (
     elastic_design,
     relax_terms,
     relaxation_terms,
@@ -33,9 +31,6 @@ from soft_tactile_node.estimation.pad import (
     track_baseline,
 )
 from soft_tactile_node.samples import Array
-
-LAG_S = np.array([0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 60.0])
-"""Time constants offered to the relaxation (s): from a duct between two cells to creep over a minute."""
 
 COMPLIANCES = (0.0, 0.01, 0.02, 0.04, 0.06, 0.08, 0.12, 0.16)
 """Share of full pressure that one newton on the pad takes from the finger's drive (1/N), offered to the fit."""
@@ -49,20 +44,8 @@ PAD_RATE_HZ = 250.0
 FIT_STEP = 4
 """One row in so many enters the least squares: neighbours say the same."""
 
-BLOCKS = 14
-"""Held-out blocks over all recordings."""
-
 ROUNDS, BRIEF_ROUNDS = 6, 3
 """Turns of map and relaxation: of the fit that is kept, and of those that only compare sizes."""
-
-LEARN_S = 1.0
-"""Time constant of the baseline between presses (s)."""
-
-FREE_LEARN_S = 5.0
-"""Time constant of the baseline of free-bend rows (s)."""
-
-EVEN_N = 1.0
-"""Force above which an error counts in proportion to the force (N)."""
 
 
 @dataclass(frozen=True)
@@ -115,29 +98,6 @@ class PadFit:
     score: float
 
 
-class Rows(NamedTuple):
-    """All rows of a fit, free-bend recordings first, then presses.
-
-    Attributes
-    ----------
-    times, contacts, loads : list of numpy.ndarray
-        Of each recording: stamps (s), contact signal (n, c) (1), drive (n,) (1).
-    force_n : numpy.ndarray, shape (n, 3)
-        Reference (N).
-    weight : numpy.ndarray, shape (n,)
-        Square root of the weight of each row's squared error (1).
-    block : numpy.ndarray of int, shape (n,)
-        Block of each row.
-    """
-
-    times: list[Array]
-    contacts: list[Array]
-    loads: list[Array]
-    force_n: Array
-    weight: Array
-    block: Indices
-
-
 @dataclass(frozen=True)
 class Trial:
     """One fit with one set of choices."""
@@ -166,19 +126,19 @@ def fit_pad(press: Sequence[Prepared], free: Sequence[Prepared], bending: Bendin
     """
     forces = [smooth_force(recording) for recording in press]
     unloaded = [find_unloaded(r.time_s, f) for r, f in zip(press, forces, strict=True)]
-    quiet = _free_rows(free, bending)
+    quiet = free_rows(free, bending)
     compliance, best = COMPLIANCES[0], None
     for candidate in COMPLIANCES:
-        rows = _gather(press, forces, unloaded, quiet, bending, candidate, None)
+        rows = gather(press, forces, unloaded, quiet, bending, candidate, None)
         trial = _fit_map(rows, axes, PENALTIES[1], axes == 1, brief=True)
         if best is None or trial.score < 0.97 * best.score:
             compliance, best = candidate, trial
     assert best is not None
     # the pad's recovery after a release is known now; the baseline must not learn it
-    rows = _gather(press, forces, unloaded, quiet, bending, compliance, None)
+    rows = gather(press, forces, unloaded, quiet, bending, compliance, None)
     first = _fit_map(rows, axes, PENALTIES[1], axes == 1).pad
     known = (first, _directions(rows, first))
-    rows = _gather(press, forces, unloaded, quiet, bending, compliance, known)
+    rows = gather(press, forces, unloaded, quiet, bending, compliance, known)
     split, penalty, best = False, PENALTIES[0], None
     for try_split in (False, True):
         for try_penalty in PENALTIES:
@@ -209,9 +169,9 @@ def _finish(
     estimate[:, columns] = trial.held_out[count:]
     directions = _directions(rows, trial.pad)
     floor, relative = split_error(estimate[:, columns] - force[:, columns], force[:, 2])
-    recoveries = []
+    recoveries: list[Array] = []
     for recording, load, rest in zip(press, rows.loads[first:], unloaded, strict=True):
-        departure = _departure(recording, bending, compliance * np.maximum(forces[len(recoveries)][:, 2], 0.0))[0]
+        departure = departure_of(recording, bending, compliance * np.maximum(forces[len(recoveries)][:, 2], 0.0))[0]
         baseline, residual = track_baseline(trial.pad, directions, recording.time_s, departure, load, rest, LEARN_S)
         recoveries.append(residual - baseline)
     contact = np.vstack(rows.contacts[first:])
@@ -263,63 +223,6 @@ def split_error(error_n: Array, force_z_n: Array) -> tuple[Array, Array]:
     excess = np.maximum(error_n[heavy] ** 2 - floor**2, 0.0) / force_z_n[heavy, None] ** 2
     relative = np.sqrt(np.mean(excess, axis=0)) if heavy.any() else np.zeros(error_n.shape[1])
     return floor, relative
-
-
-def _departure(recording: Prepared, bending: BendingFit, relief: Array | float) -> tuple[Array, Array]:
-    """Return what bending leaves over, gaps held, and the drive."""
-    terms = terms_of(recording, bending.scale_pa, relief)
-    departure = recording.change - terms @ bending.weights
-    filled = np.stack([hold_last(departure[:, k]) for k in range(departure.shape[1])], axis=1)
-    return filled, np.ascontiguousarray(terms[:, 0])
-
-
-def _free_rows(free: Sequence[Prepared], bending: BendingFit) -> list[tuple[Array, Array, Array]]:
-    """Return stamps, what a baseline leaves of the departure, and drive of the free-bend recordings."""
-    out = []
-    for recording in free:
-        departure, load = _departure(recording, bending, 0.0)
-        baseline = _plain_baseline(recording.time_s, departure, np.ones(len(load), dtype=bool), FREE_LEARN_S)
-        out.append((recording.time_s, departure - baseline, load))
-    return out
-
-
-def _plain_baseline(time_s: Array, departure: Array, unloaded: Array, learn_s: float) -> Array:
-    """Return the baseline without knowledge of the pad's recovery."""
-    channels = departure.shape[1]
-    nothing = PadMap(
-        scale=np.ones(channels), lean=np.zeros((channels, 1)), low=np.zeros(1), high=np.zeros(1),
-        weights=np.zeros((PER_CHANNEL * channels, 1)), lag_s=LAG_S, fill=np.zeros((1, LAG_S.size)),
-        empty=np.zeros((1, LAG_S.size)),
-    )  # fmt: skip
-    directions = np.zeros((3, 1, channels))
-    return track_baseline(nothing, directions, time_s, departure, np.zeros(len(departure)), unloaded, learn_s)[0]
-
-
-def _gather(
-    press: Sequence[Prepared],
-    forces: Sequence[Array],
-    unloaded: Sequence[Array],
-    quiet: Sequence[tuple[Array, Array, Array]],
-    bending: BendingFit,
-    compliance: float,
-    known: tuple[PadMap, Array] | None,
-) -> Rows:
-    """Return the rows of a fit for one compliance; the recovery is taken out of the baseline where it is known."""
-    times, contacts, loads = ([item[k] for item in quiet] for k in range(3))
-    truth = [np.zeros((len(t), 3)) for t in times]
-    for recording, force, rest in zip(press, forces, unloaded, strict=True):
-        departure, load = _departure(recording, bending, compliance * np.maximum(force[:, 2], 0.0))
-        if known is None:
-            baseline = _plain_baseline(recording.time_s, departure, rest, LEARN_S)
-        else:
-            baseline = track_baseline(*known, recording.time_s, departure, load, rest, LEARN_S)[0]
-        times.append(recording.time_s)
-        contacts.append(departure - baseline)
-        loads.append(load)
-        truth.append(np.where(rest[:, None], 0.0, force))
-    force_n = np.vstack(truth)
-    weight = 1.0 / np.sqrt(1.0 + (np.linalg.norm(force_n, axis=1) / EVEN_N) ** 2)
-    return Rows(times, contacts, loads, force_n, weight, split_blocks([len(t) for t in times], BLOCKS))
 
 
 def _gauges(rows: Rows, axes: int) -> PadMap:

@@ -90,7 +90,7 @@ def build_model(finger: CalibratedFinger, settings: EstimatorSettings) -> RowMod
         wander_loaded=np.array(noise.wander_loaded),
         error_floor=np.array(pad.error_floor),
         error_relative=np.array(pad.error_relative),
-        shear_ratio=float(np.hypot(*pad.shear_ratio)),
+        shear_ratio=math.hypot(*pad.shear_ratio),
         force_rate_n=pad.force_rate_n,
         touch_z=touch_z,
     )

@@ -166,7 +166,16 @@ def score_memories(
 
 
 @compiled
-def _weigh_hold(model, w, departure, covariance, used, load, bend_slope, scores):  # type: ignore[no-untyped-def]
+def _weigh_hold(
+    model: SeparationModel,
+    w: int,
+    departure: Array,
+    covariance: Array,
+    used: Array,
+    load: float,
+    bend_slope: Array,
+    scores: Array,
+) -> None:
     """Compare touch and hold elsewhere as causes of a departure; zero the score of the less likely one."""
     channels = departure.shape[0]
     axes = model.error_floor.shape[0]
@@ -205,7 +214,7 @@ def _weigh_hold(model, w, departure, covariance, used, load, bend_slope, scores)
 
 
 @compiled
-def _amplitude(lower, departure, direction, used):  # type: ignore[no-untyped-def]
+def _amplitude(lower: Array, departure: Array, direction: Array, used: Array) -> tuple[float, float]:
     """Return amplitude of a direction in a departure by generalised least squares, and its standard deviation."""
     channels = departure.shape[0]
     white = np.zeros(channels)
@@ -225,7 +234,7 @@ def _amplitude(lower, departure, direction, used):  # type: ignore[no-untyped-de
 
 
 @compiled
-def _misfit(covariance, departure):  # type: ignore[no-untyped-def]
+def _misfit(covariance: Array, departure: Array) -> float:
     """Return minus twice the log-likelihood of a departure, constants left out; infinite for a broken covariance."""
     channels = departure.shape[0]
     lower = np.zeros((channels, channels))

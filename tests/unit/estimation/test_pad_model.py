@@ -12,10 +12,9 @@ from soft_tactile_node.estimation.pad import (
     elastic_response,
     elastic_terms,
     relax,
-    relax_terms,
-    relaxation_terms,
     unloaded_response,
 )
+from soft_tactile_node.estimation.pad_replay import relax_terms, relaxation_terms
 from soft_tactile_node.estimation.separation import fill_missing
 
 CHANNELS, AXES = 4, 3
