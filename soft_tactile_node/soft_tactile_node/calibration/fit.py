@@ -15,6 +15,7 @@ from soft_tactile_node.calibration.bending_fit import (
     fit_bending,
     slope_table,
 )
+from soft_tactile_node.calibration.contamination import check_untouched
 from soft_tactile_node.calibration.figures import figures_of_merit
 from soft_tactile_node.calibration.noise_fit import fit_health, fit_noise, measure_tails
 from soft_tactile_node.calibration.pad_fit import PadFit, fit_pad
@@ -98,6 +99,7 @@ def calibrate(
     scale_pa = float(max(np.quantile(p.pressure_pa, 0.999) for p in free))
     tell("fitting the free-bend model")
     bending = fit_bending(free, scale_pa)
+    check_untouched(free, bending.residuals)
     tell("fitting the pad model")
     # the pad answers slowly against 100 Hz; fewer rows make minutes into seconds
     pressed = [thin(recording, FIT_RATE_HZ) for recording in pressed]
