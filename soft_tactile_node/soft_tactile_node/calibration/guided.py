@@ -192,10 +192,11 @@ class GuidedCalibration:
         """
         if scan.time_s <= self._now_s or self.finished:
             return self._wanted()
+        if scan.time_s - self._now_s > 0.5 * self._limits.pressure_timeout_s:
+            self._pressure.start(scan.time_s)  # where scans paused, no pressure reading can be missed
         self._now_s = scan.time_s
         if self._part_s is None:
             self._part_s = scan.time_s
-            self._pressure.start(scan.time_s)
         if self._part % 2:
             self._log.add_scan(scan)
         if self._sweep is not None:

@@ -25,6 +25,9 @@ from soft_tactile_node.ros.managed_node import ManagedNode
 from soft_tactile_node.samples import Scan
 
 TICK_S = 0.05
+SILENCE_S = 1.0
+"""Shortest pause of the scans that ends a calibration: minutes of work are not given up for a hiccup (s)."""
+
 VENT_S = 1.0
 """Shortest time the vented command is repeated at the end (s)."""
 
@@ -82,6 +85,7 @@ class CalibrateAction:
         self._calibration = calibration
         self._use = use
         self._channels: int | None = None
+        self._scan_ns = 0
         self._active = False
         self._run: _Run | None = None
         self._goal: Any = None
@@ -113,6 +117,7 @@ class CalibrateAction:
     def add_scan(self, scan: Scan) -> None:
         """Take a scan; costs nothing while no calibration is under way."""
         self._channels = scan.inductance_h.size
+        self._scan_ns = self._node.get_clock().now().nanoseconds
         run = self._run
         if run is None or run.result is not None or run.guide.finished:
             return
@@ -139,11 +144,6 @@ class CalibrateAction:
                 run.pressure_pa = pressure_pa - run.guide.atmospheric_pa
         except SoftTactileError as error:
             self._give_up(str(error))
-
-    def on_silence(self) -> None:
-        """Take note that scans have stopped."""
-        if self._run is not None and not self._run.guide.finished:
-            self._give_up("scans have stopped; check cable and coil driver")
 
     # -- goals
 
@@ -264,6 +264,10 @@ class CalibrateAction:
             return
         if run.client.is_gone():
             self._give_up("the client is gone; the finger is vented")
+            return
+        silent_s = (self._node.get_clock().now().nanoseconds - self._scan_ns) * 1e-9
+        if not run.guide.finished and silent_s > max(SILENCE_S, self._node.setting("coil_timeout")):
+            self._give_up("scans have stopped; check cable and coil driver")
             return
         run.fit.listen()
         if run.fit.refusal:

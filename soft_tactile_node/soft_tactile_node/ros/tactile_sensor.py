@@ -201,7 +201,6 @@ class TactileSensor(ManagedNode):
     def _on_silence(self) -> None:
         """Say once that the stream has stopped, then keep silent until it comes back."""
         self._watchdog.cancel()
-        self._action.on_silence()
         if self._stream is None:
             self._health.stop(None)
             return

@@ -135,9 +135,15 @@ def test_gives_up_without_pressure_force_or_presses() -> None:
     """Missing pressure readings, a silent force cell and presses that never come are named."""
     rig = Rig()
     rig.run(lambda wanted: wanted.phase == Phase.FREE_BEND)
-    rig.guide.advance(Scan(rig.time_s + 0.9, np.full(4, 1e-6), 20.0))
+    rig.time_s += 5.0  # a pause of everything is no missing pressure
+    rig.step()
+    for step in range(1, 10):
+        rig.guide.advance(Scan(rig.time_s + 0.1 * step, np.full(4, 1e-6), 20.0))
     with pytest.raises(CalibrationError, match="no pressure reading for 1 s"):
         rig.guide.advance(Scan(rig.time_s + 1.1, np.full(4, 1e-6), 20.0))
+    rig = Rig()
+    rig.run(lambda wanted: wanted.phase == Phase.FREE_BEND)
+    rig.guide.advance(Scan(rig.time_s + 3.0, np.full(4, 1e-6), 20.0))
     deaf = Rig()
     deaf.zero_n = np.full(3, math.nan)
     with pytest.raises(CalibrationError, match="publish the force cell on reference_wrench"):
