@@ -2,6 +2,7 @@
 # make demo      the main job on the simulated two-finger gripper; the report lands in .out/demo
 # make test      every check of the project
 # make accuracy  how accurate the estimator is on 20 simulated picks of each pad variant
+# make speed     how fast it is, beside real time and beside a general Kalman library
 # make clean     removes .venv and whatever builds left behind
 #
 # make PYTHON=python3.12 install   chooses the interpreter (3.10 to 3.13)
@@ -45,7 +46,7 @@ ifeq ($(FOUND),)
 .PHONY: $(DONE)/venv
 endif
 
-.PHONY: install demo test accuracy clean
+.PHONY: install demo test accuracy speed clean
 .DELETE_ON_ERROR:
 
 install: $(DONE)/node
@@ -87,6 +88,9 @@ test: install $(DONE)/test_tools
 
 accuracy: install
 	@$(VENV)/bin/python tests/benchmarks/picks.py
+
+speed: install $(DONE)/test_tools
+	@$(VENV)/bin/python tests/benchmarks/speed.py
 
 clean:
 	@rm -rf $(VENV) soft_tactile_node/build soft_tactile_node/*.egg-info
