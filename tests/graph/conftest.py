@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import warnings
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ if not MISSING:
     with warnings.catch_warnings():  # the parser behind the message classes warns about itself when it is first loaded
         warnings.simplefilter("ignore", DeprecationWarning)
         import rosidl_generator_py  # noqa: F401
+    from graph.graph_tools import Graph, graph
 
 
 class _SkippedModule(pytest.Module):
@@ -25,3 +27,10 @@ class _SkippedModule(pytest.Module):
 def pytest_pycollect_makemodule(module_path: Path, parent: pytest.Collector) -> pytest.Module | None:
     """Skip a whole file where ROS 2 is missing, before it imports anything."""
     return _SkippedModule.from_parent(parent, path=module_path) if MISSING else None
+
+
+@pytest.fixture
+def live() -> Iterator[Graph]:
+    """Give a graph of its own."""
+    with graph() as made:
+        yield made

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +20,7 @@ from soft_tactile_msgs.srv import LoadCalibration
 from std_srvs.srv import Trigger
 
 from graph.finger_driver import ATMOSPHERIC_PA, LEFT, SEED
-from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, DEACTIVATE, FINALIZED, SHUTDOWN_OF, Graph, graph
+from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, DEACTIVATE, FINALIZED, SHUTDOWN_OF, Graph
 from soft_tactile_node.calibration.storage import calibration_id, load_calibration
 from soft_tactile_node.commands.main import run as run_command
 from soft_tactile_node.estimation import Estimator
@@ -168,13 +168,6 @@ class BenchDriver:
 
     def _on_press(self, message: WrenchStamped) -> None:
         self.asked = message
-
-
-@pytest.fixture
-def live() -> Iterator[Graph]:
-    """Give a graph of its own."""
-    with graph() as made:
-        yield made
 
 
 @pytest.fixture

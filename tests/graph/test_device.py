@@ -3,7 +3,6 @@ from __future__ import annotations
 import math
 import socket
 import threading
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +12,7 @@ from sensor_msgs.msg import FluidPressure
 from soft_tactile_msgs.msg import CoilReadings, ContactEvent, PadEstimate
 
 from graph.finger_driver import LEFT, SEED, SLEW_PA_S
-from graph.graph_tools import ACTIVATE, CONFIGURE, DEACTIVATE, Graph, graph
+from graph.graph_tools import ACTIVATE, CONFIGURE, DEACTIVATE, Graph
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.commands.main import run
 from soft_tactile_node.errors import SourceError
@@ -38,13 +37,6 @@ SENSOR, READER = "/finger/tactile_sensor", "/finger/coil_reader"
 def _compiled() -> None:
     """Compile before the clock runs."""
     warm_up(load_calibration(LEFT))
-
-
-@pytest.fixture
-def live() -> Iterator[Graph]:
-    """Give a graph of its own."""
-    with graph() as made:
-        yield made
 
 
 @pytest.fixture(scope="module")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +14,7 @@ from soft_tactile_msgs.msg import ContactEvent, PadEstimate
 from soft_tactile_msgs.srv import LoadCalibration
 
 from graph.finger_driver import LEFT, RATE_HZ, FingerDriver
-from graph.graph_tools import ACTIVATE, CONFIGURE, UNCONFIGURED, Graph, graph
+from graph.graph_tools import ACTIVATE, CONFIGURE, UNCONFIGURED, Graph
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.ros import qos
 from soft_tactile_node.ros.estimator_setup import warm_up
@@ -29,13 +29,6 @@ SCANS_20_S = 20 / RATE_HZ
 def _compiled() -> None:
     """Compile before the clock runs."""
     warm_up(load_calibration(LEFT))
-
-
-@pytest.fixture
-def live() -> Iterator[Graph]:
-    """Give a graph of its own."""
-    with graph() as made:
-        yield made
 
 
 @pytest.fixture

@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 
 import pytest
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
@@ -12,20 +11,13 @@ from soft_tactile_msgs.msg import ContactEvent, GraspState, PadEstimate
 from std_msgs.msg import Float64, String
 from std_srvs.srv import Trigger
 
-from graph.graph_tools import ACTIVATE, CONFIGURE, UNCONFIGURED, Graph, graph
+from graph.graph_tools import ACTIVATE, CONFIGURE, UNCONFIGURED, Graph
 from soft_tactile_node.ros import qos
 from soft_tactile_node.ros.grasp_controller import GraspController
 from soft_tactile_node.ros.grasp_monitor import GraspMonitor
 
 FINGERS = ("left_finger", "right_finger")
 MONITOR, CONTROLLER = "/gripper/grasp_monitor", "/gripper/grasp_controller"
-
-
-@pytest.fixture
-def live() -> Iterator[Graph]:
-    """Give a graph of its own."""
-    with graph() as made:
-        yield made
 
 
 class Hand:

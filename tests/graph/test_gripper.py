@@ -6,7 +6,6 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -27,7 +26,6 @@ from graph.graph_tools import (
     UNCONFIGURED,
     WAIT_S,
     Graph,
-    graph,
 )
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.ros import conversions, qos
@@ -45,13 +43,6 @@ def _compiled() -> None:
     """Compile before the clock runs."""
     warm_up(load_calibration(LEFT))
     Gripper(fingers=("finger",), rate_hz=100.0).step([0.0])
-
-
-@pytest.fixture
-def live() -> Iterator[Graph]:
-    """Give a graph of its own."""
-    with graph() as made:
-        yield made
 
 
 class TestSimulator:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 import pytest
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
@@ -12,7 +10,7 @@ from sensor_msgs.msg import Imu
 from soft_tactile_msgs.msg import PadEstimate
 
 from graph.finger_driver import LEFT, FingerDriver
-from graph.graph_tools import ACTIVATE, CONFIGURE, DEACTIVATE, Graph, graph
+from graph.graph_tools import ACTIVATE, CONFIGURE, DEACTIVATE, Graph
 from soft_tactile_node.calibration.storage import load_calibration, save_calibration
 from soft_tactile_node.ros import qos
 from soft_tactile_node.ros.estimator_setup import warm_up
@@ -24,13 +22,6 @@ NODE = "/finger/tactile_sensor"
 def _compiled() -> None:
     """Compile before the clock runs."""
     warm_up(load_calibration(LEFT))
-
-
-@pytest.fixture
-def live() -> Iterator[Graph]:
-    """Give a graph of its own."""
-    with graph() as made:
-        yield made
 
 
 @pytest.fixture

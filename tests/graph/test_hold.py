@@ -13,7 +13,7 @@ from sensor_msgs.msg import FluidPressure
 from soft_tactile_msgs.msg import ContactEvent, PadEstimate
 from std_srvs.srv import Trigger
 
-from graph.graph_tools import ACTIVATE, CLEANUP, CONFIGURE, DEACTIVATE, Graph, graph
+from graph.graph_tools import ACTIVATE, CLEANUP, CONFIGURE, DEACTIVATE, Graph
 from soft_tactile_node.errors import SoftTactileError
 from soft_tactile_node.grasping import Hand, HoldResult, SensorLostError, Touch
 from soft_tactile_node.ros import gripper_command, hold_action, qos
@@ -25,13 +25,6 @@ CONTROLLER = "/gripper/grasp_controller"
 QUICK = {"closing_speed": 1e5, "regulation": 1e4, "max_force": 3.0}
 ATMOSPHERIC_PA = 101325.0
 TOUCH_PA, NEWTON_PER_PA = 15e3, 1e-4
-
-
-@pytest.fixture
-def live() -> Iterator[Graph]:
-    """Give a graph of its own."""
-    with graph() as made:
-        yield made
 
 
 class SoftFingers:

@@ -1,7 +1,5 @@
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pytest
 from lifecycle_msgs.msg import Transition
 from std_msgs.msg import String
@@ -17,7 +15,6 @@ from graph.graph_tools import (
     SHUTDOWN_OF,
     UNCONFIGURED,
     Graph,
-    graph,
 )
 from soft_tactile_node.errors import SoftTactileError
 from soft_tactile_node.ros import qos
@@ -64,13 +61,6 @@ class Probe(ManagedNode):
     def parameters_changed(self, _names: object) -> None:
         """Note the new level."""
         self.calls.append(f"level {self.setting('level'):g}")
-
-
-@pytest.fixture
-def live() -> Iterator[Graph]:
-    """Give a graph of its own."""
-    with graph() as made:
-        yield made
 
 
 def go_to(live: Graph, state: int) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -18,20 +17,12 @@ from graph.graph_tools import (
     INACTIVE,
     UNCONFIGURED,
     Graph,
-    graph,
 )
 from graph.test_lifecycle import ALLOWED, ASKED
 from soft_tactile_node.ros import qos, running
 
 NODE = "/finger/tactile_sensor"
 CONFIG = Path(__file__).resolve().parents[2] / "config"
-
-
-@pytest.fixture
-def live() -> Iterator[Graph]:
-    """Give a graph of its own."""
-    with graph() as made:
-        yield made
 
 
 def test_one_process_holds_a_finger_for_each_name(live: Graph, tmp_path: Path) -> None:

@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +14,7 @@ from soft_tactile_msgs.srv import LoadCalibration
 from std_srvs.srv import Trigger
 
 from graph.finger_driver import ATMOSPHERIC_PA, LEFT, RIGHT, FingerDriver
-from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, DEACTIVATE, INACTIVE, UNCONFIGURED, Graph, graph
+from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, DEACTIVATE, INACTIVE, UNCONFIGURED, Graph
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.ros import qos
 from soft_tactile_node.ros.estimator_setup import warm_up
@@ -29,13 +28,6 @@ PRESS_PA = 45e3
 def _compiled() -> None:
     """Compile before the clock runs: the first configure on a machine would outlast a test's patience."""
     warm_up(load_calibration(LEFT))
-
-
-@pytest.fixture
-def live() -> Iterator[Graph]:
-    """Give a graph of its own."""
-    with graph() as made:
-        yield made
 
 
 def start(driver: FingerDriver, **parameters: object) -> None:

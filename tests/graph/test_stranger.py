@@ -7,10 +7,8 @@ import re
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
 from diagnostic_msgs.msg import DiagnosticArray
 from geometry_msgs.msg import WrenchStamped
 from lifecycle_msgs.msg import Transition
@@ -20,19 +18,12 @@ from sensor_msgs.msg import FluidPressure
 from soft_tactile_msgs.msg import CoilReadings, ContactEvent, PadEstimate
 from std_srvs.srv import Trigger
 
-from graph.graph_tools import Graph, graph
+from graph.graph_tools import Graph
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text()
 RELIABLE = QoSProfile(depth=50, reliability=ReliabilityPolicy.RELIABLE, durability=DurabilityPolicy.VOLATILE)
 ATMOSPHERE_PA = 101325.0
-
-
-@pytest.fixture
-def live() -> Iterator[Graph]:
-    """Give a graph of its own."""
-    with graph() as made:
-        yield made
 
 
 def start(live: Graph, *words: str) -> None:

@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import subprocess
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -33,13 +32,6 @@ def _compiled() -> None:
     """Compile before the clock runs."""
     warm_up(load_calibration(LEFT))
     Gripper(rate_hz=100.0).step([0.0, 0.0])
-
-
-@pytest.fixture
-def live() -> Iterator[Graph]:
-    """Give a graph of its own."""
-    with graph() as made:
-        yield made
 
 
 def bring_up(live: Graph, **parameters: object) -> GripperSimulator:

@@ -39,7 +39,7 @@ def plot_recorded(recording: Recording, name: str) -> list[PlotEntry]:
     channels = make_plot("time (s)", "change (%)", height=240)
     for channel in range(recording.channels):
         draw_line(channels, part.time_s, PERCENT * part.change[:, channel], f"coil {channel + 1}", channel)
-    pressure = make_plot("time (s)", "pressure (kPa)", height=150, x_range=channels.x_range)
+    pressure = make_plot("time (s)", "pressure (kPa)", height=180, x_range=channels.x_range)
     draw_line(pressure, part.time_s, part.pressure_pa / KILO)
     return [
         PlotEntry(channels, f"Channels of the {name} {recording.source}."),

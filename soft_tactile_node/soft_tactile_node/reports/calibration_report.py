@@ -33,7 +33,7 @@ FOOTER = (
 )
 AXES = ("x", "y", "z")
 SPLIT_CHANNELS = 4
-NAMES = {"snr": "signal to noise", "non_linearity": "non-linearity"}
+NAMES = {"snr": "signal to noise", "non_linearity": "non-linearity", "cross_talk": "cross-talk"}
 
 
 def write_calibration_report(

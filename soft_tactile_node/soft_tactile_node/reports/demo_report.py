@@ -224,7 +224,7 @@ def _item_plots(run: DemoRun, begin_s: float, end_s: float) -> list[PlotEntry]:
                 "Shaded: the object truly slides. Dots: reported contacts and releases, and reported slips.",
             )
         )
-    plot = make_plot("time (s)", "commanded pressure (kPa)", height=200, x_range=shared)
+    plot = make_plot("time (s)", "pressure (kPa)", height=200, x_range=shared)
     for number, (finger, rows) in enumerate(run.pressure.items()):
         mine = _within(rows, begin_s, end_s)
         draw_line(plot, mine[:, 0], mine[:, 1] * 1e-3, finger.replace("_", " "), number)

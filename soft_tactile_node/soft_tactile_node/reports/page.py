@@ -109,7 +109,10 @@ class Page:
         text : str
             A paragraph above the table.
         """
-        cells = [[row.name, format_value(row.value, row.uncertainty), row.unit, row.remark] for row in rows]
+        cells = [
+            [row.name, _keep_together(format_value(row.value, row.uncertainty)), _keep_together(row.unit), row.remark]
+            for row in rows
+        ]
         self.add_table(heading, ["Figure", "Value", "Unit", "Remark"], cells, text=text)
 
     def add_table(self, heading: str, columns: Sequence[str], rows: Sequence[Sequence[str]], *, text: str = "") -> None:
@@ -211,3 +214,8 @@ def _load_template() -> jinja2.Template:
 def _load_library() -> str:
     """Return the plotting library as a script, so that the page needs no network."""
     return str(Resources(mode="inline", components=["bokeh"]).render())
+
+
+def _keep_together(text: str) -> str:
+    """Return a text that is not broken between lines: a value stays beside its uncertainty."""
+    return text.replace(" ", "\N{NO-BREAK SPACE}")
