@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -62,6 +62,7 @@ class BenchDriver:
         self.pressure_pa = 0.0
         self.touch_n: Callable[[], np.ndarray | None] = lambda: None
         self.leaks = False
+        self.clients: list[ActionClient] = []
         self.number = 0
 
     def sensor(self, **parameters: object) -> TactileSensor:
@@ -80,7 +81,9 @@ class BenchDriver:
 
     def send(self, path: Path | str = "", max_pressure: float = MAX_PA, client: Any = None) -> Any:
         """Send a goal; returns its handle once accepted."""
-        client = client or ActionClient(self.live.client, Calibrate, "/finger/calibrate")
+        if client is None:
+            client = ActionClient(self.live.client, Calibrate, "/finger/calibrate")
+            self.clients.append(client)
         self.client = client
         self.live.wait(client.server_is_ready, "action server")
         self.live.wait(lambda: self.live.nodes[0]._action._channels is not None, "a scan")
@@ -171,9 +174,12 @@ class BenchDriver:
 
 
 @pytest.fixture
-def bench(live: Graph) -> BenchDriver:
-    """Give a bench."""
-    return BenchDriver(live)
+def bench(live: Graph) -> Iterator[BenchDriver]:
+    """Give a bench, and take its clients away at the end: one that is left over would be a reader in the next test."""
+    driver = BenchDriver(live)
+    yield driver
+    for client in driver.clients:
+        client.destroy()
 
 
 def vented(bench: BenchDriver) -> None:
@@ -261,9 +267,13 @@ def test_cancelled_it_vents_and_leaves_nothing(bench: BenchDriver, tmp_path: Pat
     assert bench.result(again).status == GoalStatus.STATUS_CANCELED
 
 
-def test_a_lost_client_means_vent(bench: BenchDriver, tmp_path: Path) -> None:
-    """When the client goes away in the middle, the finger is vented and the calibration given up."""
+@pytest.mark.parametrize("watched", [False, True])
+def test_a_lost_client_means_vent(bench: BenchDriver, tmp_path: Path, watched: bool) -> None:
+    """When the client goes away in the middle the finger is vented, also while somebody else watches the feedback."""
     node = bench.sensor()
+    if watched:
+        topic = "/finger/calibrate/_action/feedback"
+        bench.live.client.create_subscription(Calibrate.Impl.FeedbackMessage, topic, lambda _: None, 10)
     from rclpy.node import Node
 
     other = Node("operator", context=bench.live.context)

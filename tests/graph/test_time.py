@@ -11,7 +11,7 @@ from std_msgs.msg import String
 from std_srvs.srv import Trigger
 
 from graph.finger_driver import LEFT, RIGHT
-from graph.graph_tools import ACTIVATE, CONFIGURE, Graph, graph
+from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, Graph, graph
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.ros import conversions, qos
 from soft_tactile_node.ros.estimator_setup import warm_up
@@ -184,7 +184,12 @@ class TestSteps:
             for topic, listeners in (("coils", 1), ("pressure", 1), ("pressure_command", 1), ("pad_estimate", 1)):
                 live.wait(lambda n=f"/{finger}/{topic}", k=listeners: counts(n) >= k, f"{finger} {topic}", START_S)
         live.wait(lambda: counts("/gripper/lift_command"), "the simulator on the lift", START_S)
-        live.run(1.0)  # all have found each other, not only this process them
+        nodes = [*(f"/{finger}/tactile_sensor" for finger in FINGERS), "/gripper/grasp_controller"]
+        for node in [*nodes, "/gripper/gripper_simulator"]:
+            live.wait(lambda n=node: live.state(n) == ACTIVE, f"{node} active", START_S)
+        # All must have found each other, not only this process them, which it cannot see: a first scan that is lost is
+        # not sent again. Seen here: 2 s were too short, 4 s were enough.
+        live.run(6.0)
 
     def phases(self, live: Graph) -> list[str]:
         """Follow the controller's phase."""

@@ -13,8 +13,10 @@ LOOK_PERIOD_S = 0.5
 
 
 class ClientWatch:
-    """Notices when every reader of an action's feedback that was there at the start has gone.
+    """Notices when a reader of an action's feedback that was there at the start has gone.
 
+    Which reader belongs to the client cannot be told, so the loss of any of them counts: a monitor that stays must not
+    hide that the client is gone, and a monitor that leaves costs a calibration, not a safe state.
     A client that ends takes its readers along at once; one that is killed is missed when its DDS lease runs out (20 s
     by default). Looks at the machine's own clock, so that a stopped simulation time hides nobody's death.
 
@@ -34,7 +36,7 @@ class ClientWatch:
         self._gone = False
 
     def is_gone(self) -> bool:
-        """Return whether the client has gone; looks at the graph twice a second at most."""
+        """Return whether the client may have gone; looks at the graph twice a second at most."""
         now_s = time.monotonic()
         if self._gone or now_s - self._looked_s < LOOK_PERIOD_S:
             return self._gone
@@ -44,5 +46,5 @@ class ClientWatch:
             self._first = readers
             self._gone = not readers and now_s - self._began_s > PATIENCE_S
         else:
-            self._gone = not self._first & readers
+            self._gone = not self._first <= readers
         return self._gone
