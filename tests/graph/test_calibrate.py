@@ -201,8 +201,8 @@ def normal_rmse_n(path: Path) -> float:
     return float(np.sqrt(np.nanmean(error**2)))
 
 
-def test_a_finger_calibrated_on_the_robot_scores_as_well(bench: BenchDriver, tmp_path: Path) -> None:
-    """Sweeps, presses, fit: the finger then feels as well as with the calibration that the command made of it."""
+def test_a_finger_calibrated_on_the_robot_scores_nearly_as_well(bench: BenchDriver, tmp_path: Path) -> None:
+    """Sweeps, presses, fit: the finger's error is then at most 1.5 times that with the command's own calibration."""
     bench.sensor()
     path = tmp_path / "finger.yaml"
     handle = bench.send(path)
@@ -241,7 +241,7 @@ def test_a_finger_calibrated_on_the_robot_scores_as_well(bench: BenchDriver, tmp
     bench.run_until(lambda: bool(estimates) and estimates[-1].calibration_id == result.calibration_id, 1.0)
     action, command = normal_rmse_n(path), normal_rmse_n(LEFT)
     print(f"normal-force RMSE: action {action:.4f} N, command {command:.4f} N")
-    # the recordings differ in noise and presses; so do two calibrations by the command (0.033 and 0.042 N)
+    # 1.4 when it was written: the bound guards against getting worse, it does not show that the two are equal
     assert action <= 1.5 * command
 
 

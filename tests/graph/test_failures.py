@@ -119,7 +119,7 @@ def test_pressure_that_lies_is_flagged_and_makes_no_touch(driver: FingerDriver, 
     driver.run_until(lambda: not driver.estimates[-1].flags & PadEstimate.PRESSURE_MISSING, 5.0, 30e3)
 
 
-NOT_YET = pytest.mark.xfail(strict=False, reason="not reached yet")
+NOT_YET = pytest.mark.xfail(strict=True, reason="not reached yet")
 
 
 @pytest.mark.parametrize(

@@ -7,20 +7,15 @@ from __future__ import annotations
 
 import csv
 import math
-import os
-from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol, TextIO
+from typing import Protocol
 
 from soft_tactile_node.errors import RecordingError
 from soft_tactile_node.recordings.atomic import write_atomically
 from soft_tactile_node.recordings.csv_files import ACCELERATION
+from soft_tactile_node.recordings.part_file import PART, PartFile
 from soft_tactile_node.samples import Scan
-
-PART = ".part"
-"""Ending of a recording that is not finished."""
 
 
 @dataclass(frozen=True)
@@ -63,7 +58,7 @@ class RecordingWriter(Protocol):
         """Stop; an older recording stays in its place, what was written stays in `part` unless it holds no row."""
 
 
-class CsvWriter:
+class CsvWriter(PartFile):
     """Writes a recording as CSV, a row a scan.
 
     Parameters
@@ -78,22 +73,11 @@ class CsvWriter:
     """
 
     def __init__(self, path: Path) -> None:
-        self._path = path
-        self.part = path.with_name(path.name + PART)
+        advice = f"keep it with `soft-tactile record --recover {path}{PART} --out …`, or delete it"
+        # Line by line to the system: a program that is killed loses nothing but the row it is writing.
+        super().__init__(path, advice, mode="x", buffering=1, encoding="utf-8", newline="")
         self._layout: Layout | None = None
-        self._rows = 0
-        self._stream: TextIO | None = None
-        try:
-            # Line by line to the system: a program that is killed loses nothing but the row it is writing.
-            self._stream = self.part.open("x", buffering=1, encoding="utf-8", newline="")
-        except FileExistsError:
-            raise RecordingError(
-                f"{self.part}: is an unfinished recording; keep it with `soft-tactile record --recover {self.part} "
-                "--out …`, or delete it"
-            ) from None
-        except OSError as error:
-            raise RecordingError(f"{path}: cannot be written ({error.strerror}); check the folder") from None
-        self._csv = csv.writer(self._stream, lineterminator="\n")
+        self._csv = csv.writer(self._open_stream, lineterminator="\n")
 
     def start(self, layout: Layout) -> None:
         """Write the header.
@@ -139,58 +123,14 @@ class CsvWriter:
         if layout.acceleration:
             cells += [math.nan] * 3 if scan.acceleration_m_s2 is None else scan.acceleration_m_s2.tolist()
         self._write(["" if math.isnan(cell) else repr(float(cell)) for cell in cells])
-        self._rows += 1
+        self._written += 1
 
-    def finish(self) -> None:
-        """Put the recording in its place, once it is on the disk.
-
-        Raises
-        ------
-        RecordingError
-            Nothing was recorded, or the disk is full; an older recording stays as it was.
-        """
-        if not self._rows:
-            self.abandon()
-            raise RecordingError(f"{self._path}: nothing was recorded; check the source")
-        stream = self._open_stream
-
-        def settle() -> None:
-            stream.flush()
-            os.fsync(stream.fileno())
-            stream.close()
-            self.part.replace(self._path)
-
-        self._guarded(settle)
-        self._stream = None
-
-    def abandon(self) -> None:
-        """Stop; rows that are on the disk stay in `part`."""
-        stream, self._stream = self._stream, None
-        if stream is None:
-            return
-        with suppress(OSError):  # the disk is full: what fitted is there
-            stream.close()
-        if not self._rows:
-            self.part.unlink(missing_ok=True)
-
-    @property
-    def _open_stream(self) -> TextIO:
-        if self._stream is None:
-            raise RecordingError(f"{self._path}: the recording has ended; start another")
-        return self._stream
+    def _kept(self) -> str:
+        return f"{self._written} rows are kept"
 
     def _write(self, cells: list[str]) -> None:
         self._open_stream  # noqa: B018 - refuses rows after the end
         self._guarded(lambda: self._csv.writerow(cells))
-
-    def _guarded(self, action: Callable[[], Any]) -> None:
-        try:
-            action()
-        except (OSError, ValueError) as error:
-            reason = getattr(error, "strerror", None) or str(error)
-            self.abandon()
-            kept = f"; {self._rows} rows are kept in {self.part}" if self._rows else ""
-            raise RecordingError(f"{self._path}: cannot be written ({reason}){kept}; make room and go on") from None
 
 
 def recover_recording(part: str | Path, path: str | Path) -> int:

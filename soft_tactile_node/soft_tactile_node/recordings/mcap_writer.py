@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import math
-import os
-from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 import numpy as np
 import yaml
 from mcap.writer import CompressionType, Writer
 
-from soft_tactile_node.errors import RecordingError
-from soft_tactile_node.recordings.live import PART, Layout
+from soft_tactile_node.recordings.live import Layout
 from soft_tactile_node.recordings.mcap_files import KINDS
 from soft_tactile_node.recordings.message_types import definition, type_store
+from soft_tactile_node.recordings.part_file import PartFile
 from soft_tactile_node.recordings.tables import Recording, Truth
 from soft_tactile_node.samples import Array, Scan
 
@@ -35,7 +32,7 @@ _QOS = [{
 }]  # fmt: skip
 
 
-class McapWriter:
+class McapWriter(PartFile):
     """Writes a recording as MCAP while it is made.
 
     Parameters
@@ -52,24 +49,12 @@ class McapWriter:
     """
 
     def __init__(self, path: Path, namespace: str = NAMESPACE) -> None:
-        self._path = path
-        self.part = path.with_name(path.name + PART)
+        super().__init__(path, "it reads as it is once its name ends in .mcap; move or delete it", mode="xb")
         self._namespace = namespace.strip("/")
-        self._messages = 0
         self._channels: dict[str, int] = {}
         self._sequence: dict[str, int] = {}
         self._atmospheric_pa = STANDARD_ATMOSPHERE_PA
-        self._stream: BinaryIO | None = None
-        try:
-            self._stream = self.part.open("xb")
-        except FileExistsError:
-            raise RecordingError(
-                f"{self.part}: is an unfinished recording; it reads as it is once its name ends in .mcap; move or "
-                "delete it"
-            ) from None
-        except OSError as error:
-            raise RecordingError(f"{path}: cannot be written ({error.strerror}); check the folder") from None
-        self._writer: Any = Writer(self._stream, chunk_size=CHUNK_BYTES, compression=CompressionType.ZSTD)
+        self._writer: Any = Writer(self._open_stream, chunk_size=CHUNK_BYTES, compression=CompressionType.ZSTD)
         self._guarded(lambda: self._writer.start(profile="ros2", library="soft_tactile_node"))
 
     def start(self, layout: Layout) -> None:
@@ -146,52 +131,18 @@ class McapWriter:
         time_ns = max(sec * 10**9 + nanosec, 0)
         number = self._sequence.get(topic, 0)
         self._sequence[topic] = number + 1
-        if self._stream is None:
-            raise RecordingError(f"{self._path}: the recording has ended; start another")
+        self._open_stream  # noqa: B018 - refuses messages after the end
         channel = self._channel(topic)
         self._guarded(
             lambda: self._writer.add_message(
                 channel_id=channel, log_time=time_ns, data=data, publish_time=time_ns, sequence=number % 2**32
             )
         )
-        self._messages += 1
+        self._written += 1
 
-    def finish(self) -> None:
-        """Put the recording in its place, once it is on the disk.
-
-        Raises
-        ------
-        RecordingError
-            Nothing was recorded, or the disk is full; an older recording stays as it was.
-        """
-        if not self._messages:
-            self.abandon()
-            raise RecordingError(f"{self._path}: nothing was recorded; check the source")
-        stream = self._stream
-        if stream is None:
-            raise RecordingError(f"{self._path}: the recording has ended; start another")
-
-        def settle() -> None:
-            self._writer.finish()
-            stream.flush()
-            os.fsync(stream.fileno())
-            stream.close()
-            self.part.replace(self._path)
-
-        self._guarded(settle)
-        self._stream = None
-
-    def abandon(self) -> None:
-        """Stop; what is on the disk stays in `part`, and reads like a recording that was cut short."""
-        stream, self._stream = self._stream, None
-        if stream is None:
-            return
-        with suppress(OSError, ValueError):  # the disk is full: what fitted is there
-            if self._messages:
-                self._writer.finish()
-            stream.close()
-        if not self._messages:
-            self.part.unlink(missing_ok=True)
+    def _end(self) -> None:
+        """Write index and summary; a file that was cut short then reads like one that is whole."""
+        self._writer.finish()
 
     def _channel(self, topic: str) -> int:
         """Return the number of a topic; the first time its type is written, as the recorder of ROS 2 does it."""
@@ -205,15 +156,6 @@ class McapWriter:
             place = f"/{self._namespace}/{topic}" if self._namespace else f"/{topic}"
             self._channels[topic] = self._writer.register_channel(place, "cdr", schema, metadata)
         return self._channels[topic]
-
-    def _guarded(self, action: Callable[[], Any]) -> None:
-        try:
-            action()
-        except (OSError, ValueError) as error:
-            reason = getattr(error, "strerror", None) or str(error)
-            self.abandon()
-            kept = f"; what was written is kept in {self.part}" if self._messages else ""
-            raise RecordingError(f"{self._path}: cannot be written ({reason}){kept}; make room and go on") from None
 
 
 def save_mcap_recording(recording: Recording, path: str | Path, *, namespace: str = NAMESPACE) -> None:

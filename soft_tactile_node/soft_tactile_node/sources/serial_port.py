@@ -10,14 +10,10 @@ from pathlib import Path
 import serial
 from serial.tools import list_ports
 
-from soft_tactile_node.errors import SourceError
-from soft_tactile_node.sources.device import Device
-from soft_tactile_node.sources.protocol import Counters, Reading
+from soft_tactile_node.sources.protocol import Reading
 from soft_tactile_node.sources.silence import Silence
 from soft_tactile_node.sources.tank import Tank
-
-RETRY_S = 0.1
-"""How often a port that is gone is looked for (s)."""
+from soft_tactile_node.sources.waiting import WaitingSource
 
 BY_ID = Path("/dev/serial/by-id")
 """Where Linux names ports by maker, product and serial number, so that the name stays when the number changes."""
@@ -49,7 +45,7 @@ def _links(by_id: Path) -> dict[str, Path]:
         return {}
 
 
-class SerialSource:
+class SerialSource(WaitingSource):
     """A device that sends frames over a serial port.
 
     Parameters
@@ -75,47 +71,17 @@ class SerialSource:
         clock: Callable[[], float] = time.time,
         by_id: Path = BY_ID,
     ) -> None:
-        self.name = f"serial:{port}@{baud}"
-        self.counters = Counters()
+        silence = Silence(f"serial port {port}", f"check the wiring, and that the device sends at {baud} baud")
+        super().__init__(f"serial:{port}@{baud}", silence, clock, tank)
         self._port_name, self._baud, self._by_id = port, baud, by_id
         self._alias = ""
-        self._clock = clock
-        self._device = Device(tank, self.counters)
         self._port: serial.Serial | None = None
-        self._was_open = False
-        self._fault = ""
-        self._silence = Silence(f"serial port {port}", f"check the wiring, and that the device sends at {baud} baud")
 
-    @property
-    def fault(self) -> str:
-        """Why nothing comes; empty while all is well."""
-        return self._fault or self._silence.fault(self._device.received, self.counters.scans)
+    def _is_open(self) -> bool:
+        return self._port is not None
 
-    @property
-    def ended(self) -> bool:
-        """A port may always come back."""
-        return False
-
-    def open(self) -> None:
-        """Open the port.
-
-        Raises
-        ------
-        SourceError
-            It is missing (the ports there are, are listed), in use, or not allowed; `read` goes on trying.
-        """
-        if self._port is None:
-            self._try_to_open()
-        if self._fault:
-            raise SourceError(self._fault)
-
-    def read(self, timeout_s: float) -> list[Reading]:
-        """Return what has come; waits up to `timeout_s` (s). A port that is gone is opened as soon as it is back."""
-        if self._port is None:
-            self._try_to_open()
-        if self._port is None:
-            time.sleep(min(timeout_s, RETRY_S))
-            return []
+    def _read(self, timeout_s: float) -> list[Reading]:
+        assert self._port is not None
         try:
             if self._port.timeout != timeout_s:  # setting it looks at the whole port anew
                 self._port.timeout = timeout_s
@@ -123,7 +89,7 @@ class SerialSource:
             if data:
                 data += self._port.read(self._port.in_waiting)
         except (OSError, serial.SerialException) as error:
-            self._unplugged(error)
+            self._lose(f"serial port {self._port_name} has gone ({_reason(error)}): plug the device in again")
             return []
         return self._device.feed(data, self._clock())
 
@@ -134,11 +100,6 @@ class SerialSource:
             with suppress(OSError, serial.SerialException):
                 port.close()
 
-    def _unplugged(self, error: Exception) -> None:
-        self.close()
-        self._device.interrupted()
-        self._fault = f"serial port {self._port_name} has gone ({_reason(error)}): plug the device in again"
-
     def _try_to_open(self) -> None:
         """Open the port under its name, or under the name by id it had last time."""
         error: Exception | None = None
@@ -148,21 +109,18 @@ class SerialSource:
             except (OSError, ValueError, serial.SerialException) as caught:
                 error = error or caught
                 continue
-            self._is_open(name)
+            self._take_up(name)
             return
         self._fault = self._refusal(error)
 
-    def _is_open(self, name: str) -> None:
+    def _take_up(self, name: str) -> None:
         assert self._port is not None
         # Adapters with a timer in them (16 ms) hold bytes back unless told otherwise; others do not know the word.
         with suppress(AttributeError, OSError, ValueError):
             self._port.set_low_latency_mode(True)
         here = Path(name).resolve()
         self._alias = next((link for link, port in _links(self._by_id).items() if port == here), self._alias)
-        self.counters.reconnects += self._was_open
-        self._was_open = True
-        self._fault = ""
-        self._silence.begin(self._device.received, self.counters.scans)
+        self._begin()
 
     def _refusal(self, error: Exception | None) -> str:
         what = f"serial port {self._port_name}"

@@ -6,14 +6,12 @@ import socket
 import time
 from collections.abc import Callable
 
-from soft_tactile_node.errors import SourceError
-from soft_tactile_node.sources.device import Device
 from soft_tactile_node.sources.frames import DELIMITER
-from soft_tactile_node.sources.protocol import Counters, Reading
+from soft_tactile_node.sources.protocol import Reading
 from soft_tactile_node.sources.silence import Silence
 from soft_tactile_node.sources.tank import Tank
+from soft_tactile_node.sources.waiting import WaitingSource
 
-RETRY_S = 0.1
 RECEIVE_BUFFER = 1 << 20
 """Asked of the system, so that a busy reader loses nothing (bytes)."""
 
@@ -27,7 +25,7 @@ OTHER_AFTER_S = 1.0
 """After this silence of the device another sender is listened to (s)."""
 
 
-class UdpSource:
+class UdpSource(WaitingSource):
     """A device that sends frames in datagrams.
 
     One sender is listened to: the first one heard. Another takes its place when it has been silent for a second.
@@ -48,48 +46,19 @@ class UdpSource:
         self, host: str, port: int, *, tank: Tank | None = None, clock: Callable[[], float] = time.time
     ) -> None:
         shown = f"[{host}]" if ":" in host else host
-        self.name = f"udp:{shown}:{port}"
-        self.counters = Counters()
+        name = f"udp:{shown}:{port}"
+        silence = Silence(name, "check the address the device sends to, the port and the firewall")
+        super().__init__(name, silence, clock, tank, PATIENCE)
         self._address = (host, port)
-        self._clock = clock
-        self._device = Device(tank, self.counters, PATIENCE)
         self._socket: socket.socket | None = None
         self._sender: object = None
         self._heard_s = -OTHER_AFTER_S
-        self._fault = ""
-        self._was_open = False
-        self._silence = Silence(self.name, "check the address the device sends to, the port and the firewall")
 
-    @property
-    def fault(self) -> str:
-        """Why nothing comes; empty while all is well."""
-        return self._fault or self._silence.fault(self._device.received, self.counters.scans)
+    def _is_open(self) -> bool:
+        return self._socket is not None
 
-    @property
-    def ended(self) -> bool:
-        """A device may always come back."""
-        return False
-
-    def open(self) -> None:
-        """Listen.
-
-        Raises
-        ------
-        SourceError
-            The address is not of this machine, or the port is taken; `read` goes on trying.
-        """
-        if self._socket is None:
-            self._try_to_open()
-        if self._fault:
-            raise SourceError(self._fault)
-
-    def read(self, timeout_s: float) -> list[Reading]:
-        """Return what has come, in the order the device counted; waits up to `timeout_s` (s)."""
-        if self._socket is None:
-            self._try_to_open()
-        if self._socket is None:
-            time.sleep(min(timeout_s, RETRY_S))
-            return []
+    def _read(self, timeout_s: float) -> list[Reading]:
+        assert self._socket is not None
         readings: list[Reading] = []
         self._socket.settimeout(max(timeout_s, 1e-6))
         try:
@@ -100,9 +69,7 @@ class UdpSource:
         except (TimeoutError, BlockingIOError):
             pass
         except OSError as error:
-            self.close()
-            self._device.interrupted()
-            self._fault = f"{self.name}: the network has gone ({error.strerror}): check the interface"
+            self._lose(f"{self.name}: the network has gone ({error.strerror}): check the interface")
         # Scans that wait for one that was overtaken do not wait for the next datagram as well.
         return readings + self._device.feed(b"", self._clock())
 
@@ -141,7 +108,4 @@ class UdpSource:
                 "any) and a free port"
             )
             return
-        self.counters.reconnects += self._was_open
-        self._was_open = True
-        self._fault = ""
-        self._silence.begin(self._device.received, self.counters.scans)
+        self._begin()
