@@ -15,14 +15,8 @@ from typing import NamedTuple
 import numpy as np
 
 from soft_tactile_node.compiled import compiled
-from soft_tactile_node.estimation.pad import advance_pad, count_memory, pad_terms
-from soft_tactile_node.estimation.separation import (
-    APPARENT_PRIOR,
-    SHEAR_FLOOR_N,
-    SeparationModel,
-    predict_contact,
-    update_contact,
-)
+from soft_tactile_node.estimation.pad import direction_at, elastic_response, relax, unloaded_response
+from soft_tactile_node.estimation.separation import SeparationModel, fill_missing, follow_force
 from soft_tactile_node.estimation.touch_test import (
     QUICK_S,
     SCORE_AMOUNT,
@@ -45,6 +39,10 @@ RELAX_SHARE = 0.15
 
 RELAX_S = 1.5
 """Time over which a released pad counts as still relaxing (s)."""
+
+
+RECOVERY_AGES = 3.0
+"""Time since a release over the longest memory that is trusted then (1)."""
 
 
 class Thresholds(NamedTuple):
@@ -89,10 +87,14 @@ class DecisionState(NamedTuple):
         Drift as each memory of the bank sees it (1).
     quiet_since : numpy.ndarray, shape (w,)
         Last time each memory saw no sign of a touch (s).
-    pad_memory : numpy.ndarray, shape (1 + lags + 2 * shear_lags,)
-        Memory of the pad (N).
-    state, covariance : numpy.ndarray, shape (s,), (s, s)
-        Contact filter.
+    memory : numpy.ndarray, shape (a, 1 + k)
+        Relaxation of the pad; see `estimation.pad.relax` (N).
+    force, force_covariance : numpy.ndarray, shape (a,), (a, a)
+        Force filter of a touch (N), (N^2).
+    spread : numpy.ndarray, shape (a, a)
+        Covariance of the force, everything considered (N^2).
+    offset, offset_covariance : numpy.ndarray, shape (c,), (c, c)
+        Drift held during a touch and its covariance (1).
     offset_variance : numpy.ndarray, shape (c,)
         Extra variance of channels that came back from a fault (1).
     """
@@ -101,9 +103,12 @@ class DecisionState(NamedTuple):
     quick: Array
     drift: Array
     quiet_since: Array
-    pad_memory: Array
-    state: Array
-    covariance: Array
+    memory: Array
+    force: Array
+    force_covariance: Array
+    spread: Array
+    offset: Array
+    offset_covariance: Array
     offset_variance: Array
 
 
@@ -112,15 +117,14 @@ SINCE = 1  # evidence for a change of mode since (s); NaN = none
 ENTERED = 2  # time the mode was entered (s)
 ONSET = 3  # estimated begin of the touch (s)
 PEAK = 4  # highest force of this contact (N)
-ENERGY = 5  # largest squared force whose model error is already in the covariance (N^2)
-RELAX = 6  # load the pad is still relaxing from (N)
-PROBABILITY = 7
-MEMORY = 8  # memory of the bank that claimed
-HELD_SIZE = 9  # departure along the bending curve (1 = full free bend)
-TOUCH_FORCE = 10  # best guess of the force while free (N)
-TOUCH_DEVIATION = 11
-STRONG = 12  # last time the force was more than weak (s)
-MODE_SIZE = 13
+RELAX = 5  # load the pad is still relaxing from (N)
+PROBABILITY = 6
+MEMORY = 7  # memory of the bank that claimed
+HELD_SIZE = 8  # departure along the bending curve (1 = full free bend)
+TOUCH_FORCE = 9  # best guess of the force while free (N)
+TOUCH_DEVIATION = 10
+STRONG = 11  # last time the force was more than weak (s)
+MODE_SIZE = 12
 
 
 def new_decision_state(model: SeparationModel) -> DecisionState:
@@ -136,10 +140,8 @@ def new_decision_state(model: SeparationModel) -> DecisionState:
     DecisionState
         Zeros of the right shapes.
     """
-    extended = model.pad_weights.shape[1]
-    channels = model.channels
-    memories = count_memory(model.lag_s.size, model.shear_s.size)
-    size = 3 + memories + extended
+    channels = model.noise.shape[0]
+    axes = model.error_floor.size
     mode = np.zeros(MODE_SIZE)
     mode[MODE] = FREE
     mode[SINCE] = np.nan
@@ -149,9 +151,12 @@ def new_decision_state(model: SeparationModel) -> DecisionState:
         quick=np.zeros(channels),
         drift=np.zeros((model.wander_s.size, channels)),
         quiet_since=np.zeros(model.wander_s.size),
-        pad_memory=np.zeros(memories),
-        state=np.zeros(size),
-        covariance=np.zeros((size, size)),
+        memory=np.zeros((axes, 1 + model.pad.lag_s.size)),
+        force=np.zeros(axes),
+        force_covariance=np.zeros((axes, axes)),
+        spread=np.zeros((axes, axes)),
+        offset=np.zeros(channels),
+        offset_covariance=np.zeros((channels, channels)),
         offset_variance=np.zeros(channels),
     )
 
@@ -207,10 +212,8 @@ def _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activit
     channels = departure.shape[0]
     memories = model.wander_s.shape[0]
     residual = np.zeros(channels)
-    nothing = np.zeros(3)
-    advance_pad(memo.pad_memory, nothing, dt_s, model.quick_s, model.lag_s, model.shear_s)
     memo.mode[RELAX] *= np.exp(-dt_s / RELAX_S)
-    _subtract_relaxation(model, memo, departure, load, residual)
+    _recover(model, memo, dt_s, departure, load, residual)
     smoothing = 1.0 - np.exp(-dt_s / QUICK_S)
     for i in range(channels):
         if used[i] > 0.5:
@@ -241,7 +244,9 @@ def _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activit
         # learn, more slowly the more it looks like a touch that could be claimed
         doubt = max(touch, 0.0) / model.touch_z[w] if scores[w, SCORE_FORCE] >= bar_n else 0.0
         trust = 1.0 / (1.0 + (2.0 * doubt) ** 4)
-        gain = (1.0 - np.exp(-dt_s / model.wander_s[w])) * trust
+        # after a release every memory starts anew and grows with its age: the finger's own recovery is no touch
+        memory_s = min(model.wander_s[w], 0.1 + (now_s - memo.mode[ENTERED]) / RECOVERY_AGES)
+        gain = (1.0 - np.exp(-dt_s / memory_s)) * trust
         for i in range(channels):
             if used[i] > 0.5:
                 memo.drift[w, i] += gain * (residual[i] - memo.drift[w, i])
@@ -256,71 +261,45 @@ def _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activit
         if np.isnan(memo.mode[SINCE]):
             memo.mode[SINCE] = now_s - dt_s
         if now_s - memo.mode[SINCE] >= limits.claim_s:
-            _begin_touch(model, memo, now_s, best, force, activity, used, bend_slope, load_variance)
+            _begin_touch(model, memo, now_s, best, force, activity, bend_slope, load_variance)
     else:
         memo.mode[SINCE] = np.nan
 
 
 @compiled
-def _subtract_relaxation(model, memo, departure, load, residual):  # type: ignore[no-untyped-def]
-    """Write the departure less what the unloaded pad still shows of earlier loads."""
-    memories = memo.pad_memory.shape[0]
-    terms = np.zeros(model.pad_weights.shape[0])
-    slopes = np.zeros((terms.shape[0], 2 + memories))
-    nothing = np.zeros(2)
-    pad_terms(nothing, memo.pad_memory, load, model.lag_s.shape[0], model.shear_s.shape[0], model.axes, terms, slopes)
-    for i in range(departure.shape[0]):
-        relaxing = 0.0
-        for m in range(terms.shape[0]):
-            relaxing += model.pad_weights[m, i] * terms[m]
-        residual[i] = departure[i] - relaxing
+def _recover(model, memo, dt_s, departure, load, residual):  # type: ignore[no-untyped-def]
+    """Let the unloaded pad relax by one scan and write the departure less what it still shows of earlier loads."""
+    axes = model.error_floor.shape[0]
+    channels = departure.shape[0]
+    response = np.zeros(axes)
+    direction = np.zeros((axes, channels))
+    unloaded_response(model.pad, memo.memory, response)
+    relax(model.pad, memo.memory, response, dt_s, np.zeros(axes))
+    direction_at(model.directions, load, direction)
+    for i in range(channels):
+        residual[i] = departure[i]
+        for axis in range(axes):
+            residual[i] -= direction[axis, i] * response[axis]
 
 
 @compiled
-def _begin_touch(model, memo, now_s, memory, force, activity, used, bend_slope, load_variance):  # type: ignore[no-untyped-def]
-    """Start the contact filter from the drift that the claiming memory held before the touch."""
-    channels = used.shape[0]
-    extended = model.pad_weights.shape[1]
-    size = memo.state.shape[0]
-    first_offset = size - extended
-    covariance = np.zeros((channels, channels))
+def _begin_touch(model, memo, now_s, memory, force, activity, bend_slope, load_variance):  # type: ignore[no-untyped-def]
+    """Hold the drift that the claiming memory knew before the touch, and start to follow the force."""
     departure_covariance(
-        model,
-        memory,
-        activity[memory],
-        memo.mode[RELAX],
-        used,
-        memo.offset_variance,
-        bend_slope,
-        load_variance,
-        covariance,
-    )
-    memo.state[:] = 0.0
-    memo.covariance[:, :] = 0.0
-    memo.state[2] = force
-    memo.covariance[2, 2] = force * force + 0.01
-    memo.covariance[3, 3] = force * force
-    if model.axes == 3:
-        for axis in range(2):
-            memo.covariance[axis, axis] = (APPARENT_PRIOR * force + SHEAR_FLOOR_N) ** 2
-    for j in range(memo.pad_memory.shape[0]):
-        memo.state[3 + j] = memo.pad_memory[j]
-    memo.state[3] = force
-    for i in range(extended):
-        for j in range(extended):
-            memo.covariance[first_offset + i, first_offset + j] = model.error_floor[i, j]
-    for i in range(channels):
-        memo.state[first_offset + i] = memo.drift[memory, i]
-        for j in range(channels):
-            memo.covariance[first_offset + i, first_offset + j] += covariance[i, j]
-        if used[i] < 0.5:
-            memo.covariance[first_offset + i, first_offset + i] = 1.0
+        model, memory, activity[memory], memo.mode[RELAX], memo.offset_variance, bend_slope, load_variance,
+        memo.offset_covariance,
+    )  # fmt: skip
+    memo.offset[:] = memo.drift[memory]
+    memo.force[:] = 0.0
+    memo.force[-1] = force
+    memo.force_covariance[:, :] = 0.0
+    for axis in range(memo.force.shape[0]):
+        memo.force_covariance[axis, axis] = force * force + 0.01
     memo.mode[MODE] = TOUCHED
     memo.mode[SINCE] = np.nan
     memo.mode[ENTERED] = now_s
     memo.mode[ONSET] = memo.quiet_since[memory]
     memo.mode[PEAK] = force
-    memo.mode[ENERGY] = 0.0
     memo.mode[MEMORY] = memory
     memo.mode[HELD_SIZE] = 0.0
 
@@ -337,35 +316,14 @@ def _ageing(model, age_s, activity, i, j):  # type: ignore[no-untyped-def]
 
 @compiled
 def _follow_touch(model, limits, memo, now_s, dt_s, departure, used, load, activity, bend_slope, load_variance):  # type: ignore[no-untyped-def]
-    """Run the contact filter by one scan and give the touch up when its force is no longer told from zero."""
+    """Follow the force by one scan and give the touch up when it is no longer told from zero."""
     channels = departure.shape[0]
-    extended = model.pad_weights.shape[1]
-    size = memo.state.shape[0]
-    first_offset = size - extended
-    terms = np.zeros(model.pad_weights.shape[0])
-    slopes = np.zeros((terms.shape[0], first_offset - 1))
-    growth = np.zeros((extended, extended))
-    all_departure = np.zeros(extended)
-    all_used = np.ones(extended)
-    for i in range(channels):
-        all_departure[i] = departure[i]
-        all_used[i] = used[i]
-    energy = memo.state[2] ** 2
-    rise = max(0.0, energy - memo.mode[ENERGY])
-    memo.mode[ENERGY] += rise
-    for i in range(extended):
-        for j in range(extended):
-            growth[i, j] = rise * model.error_relative[i, j]
     for i in range(channels):
         for j in range(channels):
-            growth[i, j] += dt_s * (
-                _ageing(model, now_s - memo.mode[ENTERED], activity, i, j)
-                + load_variance * bend_slope[i] * bend_slope[j]
-            )
-    predict_contact(model, memo.state, memo.covariance, dt_s, growth)
-    update_contact(model, memo.state, memo.covariance, all_departure, all_used, load, terms, slopes)
-    force = memo.state[2]
-    deviation = np.sqrt(max(memo.covariance[2, 2], 1e-12))
+            memo.offset_covariance[i, j] += dt_s * _ageing(model, now_s - memo.mode[ENTERED], activity, i, j)
+    _measure_force(model, memo, dt_s, departure, used, load, bend_slope, load_variance)
+    force = memo.force[-1]
+    deviation = np.sqrt(max(memo.spread[-1, -1], 1e-12))
     memo.mode[PEAK] = max(memo.mode[PEAK], force)
     memo.mode[RELAX] = max(memo.mode[RELAX] * np.exp(-dt_s / RELAX_S), force)
     memo.mode[PROBABILITY] = 1.0 / (1.0 + np.exp(-min(30.0, 0.5 * (force / deviation) ** 2))) if force > 0.0 else 0.5
@@ -383,12 +341,42 @@ def _follow_touch(model, limits, memo, now_s, dt_s, departure, used, load, activ
 
 
 @compiled
+def _measure_force(model, memo, dt_s, departure, used, load, bend_slope, load_variance):  # type: ignore[no-untyped-def]
+    """Make a force of the contact signal and let the filter follow it; missing channels follow from the others."""
+    channels = departure.shape[0]
+    axes = memo.force.shape[0]
+    count = model.pad.weights.shape[0]
+    gather, doubt = np.zeros((channels, channels)), np.zeros((channels, channels))
+    if not fill_missing(model.pattern, used, gather, doubt):
+        memo.spread[:, :] = np.inf
+        return
+    contact = np.zeros(channels)
+    for i in range(channels):
+        if used[i] > 0.5:
+            contact[i] = departure[i] - memo.offset[i]
+    contact = gather @ contact
+    response, measured, jacobian = np.zeros(axes), np.zeros(axes), np.zeros((axes, channels))
+    elastic_response(model.pad, contact, load, np.zeros(count), np.zeros((count, channels)), response, jacobian)
+    relax(model.pad, memo.memory, response, dt_s, measured)
+    gain = jacobian @ gather
+    noise = gain @ model.noise @ gain.T
+    for i in range(axes):
+        for j in range(axes):
+            noise[i, j] *= model.noise_gain[i] * model.noise_gain[j]
+        noise[i, i] += 1e-10
+    follow_force(memo.force, memo.force_covariance, measured, noise, model.force_rate_n**2 * dt_s)
+    squared = memo.force[-1] ** 2
+    offset = memo.offset_covariance + load_variance * np.outer(bend_slope, bend_slope)
+    considered = gain @ offset @ gain.T + squared * (jacobian @ doubt @ jacobian.T)
+    memo.spread[:, :] = memo.force_covariance + considered
+    for i in range(axes):
+        memo.spread[i, i] += model.error_floor[i] ** 2 + squared * model.error_relative[i] ** 2
+
+
+@compiled
 def _end_touch(model, memo, now_s, departure, load):  # type: ignore[no-untyped-def]
-    """Give the touch up: what the channels show now, less the pad's relaxation, is drift."""
-    for j in range(memo.pad_memory.shape[0]):
-        memo.pad_memory[j] = memo.state[3 + j]
-    memo.pad_memory[0] = 0.0
-    _subtract_relaxation(model, memo, departure, load, memo.quick)
+    """Give the touch up: what the channels show now, less the pad's recovery, is drift."""
+    _recover(model, memo, 0.0, departure, load, memo.quick)
     for w in range(memo.drift.shape[0]):
         memo.drift[w] = memo.quick
         memo.quiet_since[w] = now_s
