@@ -19,13 +19,11 @@ from soft_tactile_node.estimation.pad import direction_at, elastic_response, rel
 from soft_tactile_node.estimation.separation import SeparationModel, fill_missing, follow_force
 from soft_tactile_node.estimation.touch_test import (
     QUICK_S,
-    SCORE_AMOUNT,
     SCORE_DEVIATION,
     SCORE_FORCE,
-    SCORE_HELD,
-    SCORE_TOUCH,
     SCORES,
     departure_covariance,
+    score_departure,
     score_memories,
 )
 from soft_tactile_node.samples import Array
@@ -40,6 +38,9 @@ RELAX_SHARE = 0.15
 RELAX_S = 1.5
 """Time over which a released pad counts as still relaxing (s)."""
 
+
+LEAST_HELD_LOAD = 0.05
+"""A vented finger cannot be held back: least relative pressure of a hold elsewhere (1)."""
 
 RECOVERY_AGES = 3.0
 """Time since a release over the longest memory that is trusted then (1)."""
@@ -202,6 +203,8 @@ def decide(
     """
     if memo.mode[MODE] == TOUCHED:
         _follow_touch(model, limits, memo, now_s, dt_s, departure, used, load, activity, bend_slope, load_variance)
+    elif memo.mode[MODE] == HELD:
+        _watch_held(model, limits, memo, now_s, dt_s, departure, used, load, activity, bend_slope, load_variance)
     else:
         _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activity, bend_slope, load_variance)
 
@@ -212,37 +215,30 @@ def _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activit
     channels = departure.shape[0]
     memories = model.wander_s.shape[0]
     residual = np.zeros(channels)
-    memo.mode[RELAX] *= np.exp(-dt_s / RELAX_S)
-    _recover(model, memo, dt_s, departure, load, residual)
-    smoothing = 1.0 - np.exp(-dt_s / QUICK_S)
-    for i in range(channels):
-        if used[i] > 0.5:
-            memo.quick[i] += smoothing * (residual[i] - memo.quick[i])
-            memo.offset_variance[i] *= np.exp(-dt_s / 0.5)
+    _smooth_departure(model, memo, dt_s, departure, used, load, residual)
     scores = np.zeros((memories, SCORES))
     score_memories(
         model, memo.quick, memo.drift, memo.mode[RELAX], used, memo.offset_variance, load, activity, bend_slope,
         load_variance, scores,
     )  # fmt: skip
+    bar_n = _least_touch(limits, memo)
     best = 0
+    most = 0
     best_excess = -np.inf
     held_excess = 0.0
-    memo.mode[HELD_SIZE] = 0.0
-    # a pad just released still shows a share of the load it relaxes from; a touch must stand out from that
-    bar_n = limits.touch_n + RELAX_SHARE * memo.mode[RELAX]
     for w in range(memories):
-        touch = scores[w, SCORE_TOUCH]
-        held = scores[w, SCORE_HELD]
-        if touch < 1.0:
+        force = scores[w, SCORE_FORCE]
+        z = force / scores[w, SCORE_DEVIATION]
+        if z < 1.0:
             memo.quiet_since[w] = now_s
-        if touch - model.touch_z[w] > best_excess and touch >= held:
+        if z - model.touch_z[w] > best_excess:
             best = w
-            best_excess = touch - model.touch_z[w]
-        if held - model.touch_z[w] > held_excess and held > touch:
-            held_excess = held - model.touch_z[w]
-            memo.mode[HELD_SIZE] = scores[w, SCORE_AMOUNT]
-        # learn, more slowly the more it looks like a touch that could be claimed
-        doubt = max(touch, 0.0) / model.touch_z[w] if scores[w, SCORE_FORCE] >= bar_n else 0.0
+            best_excess = z - model.touch_z[w]
+        if force < -bar_n and -z - model.touch_z[w] > held_excess:
+            most = w
+            held_excess = -z - model.touch_z[w]
+        # learn, more slowly the more it looks like something that could be claimed
+        doubt = abs(z) / model.touch_z[w] if abs(force) >= bar_n else 0.0
         trust = 1.0 / (1.0 + (2.0 * doubt) ** 4)
         # after a release every memory starts anew and grows with its age: the finger's own recovery is no touch
         memory_s = min(model.wander_s[w], 0.1 + (now_s - memo.mode[ENTERED]) / RECOVERY_AGES)
@@ -250,20 +246,87 @@ def _watch_free(model, limits, memo, now_s, dt_s, departure, used, load, activit
         for i in range(channels):
             if used[i] > 0.5:
                 memo.drift[w, i] += gain * (residual[i] - memo.drift[w, i])
-    memo.mode[MODE] = HELD if held_excess > 0.0 else FREE
     force = scores[best, SCORE_FORCE]
-    z = scores[best, SCORE_TOUCH] if best_excess > -np.inf else 0.0
-    limit = model.touch_z[best]
+    _guess_touch(model, memo, best, force, scores[best, SCORE_DEVIATION])
+    if held_excess > 0.0 and load > LEAST_HELD_LOAD:
+        _hold_drift(model, memo, most, activity, bend_slope, load_variance)
+        memo.mode[MODE] = HELD
+        memo.mode[ENTERED] = now_s
+        memo.mode[SINCE] = np.nan
+    elif _lasts(memo, limits.claim_s, now_s, dt_s, best_excess > 0.0 and force >= bar_n):
+        _hold_drift(model, memo, best, activity, bend_slope, load_variance)
+        _begin_touch(memo, now_s, best, force)
+
+
+@compiled
+def _watch_held(model, limits, memo, now_s, dt_s, departure, used, load, activity, bend_slope, load_variance):  # type: ignore[no-untyped-def]
+    """Follow a finger held elsewhere against the drift from before: to be let go is no touch, to be pressed is one."""
+    channels = departure.shape[0]
+    residual = np.zeros(channels)
+    _smooth_departure(model, memo, dt_s, departure, used, load, residual)
+    _age_offset(model, memo, now_s, dt_s, activity)
+    score = np.zeros(SCORES)
+    covariance = memo.offset_covariance + load_variance * np.outer(bend_slope, bend_slope)
+    score_departure(model, memo.quick, memo.offset, covariance, used, load, score)
+    force = score[SCORE_FORCE]
+    deviation = score[SCORE_DEVIATION]
+    last = model.wander_s.shape[0] - 1
+    energy = 1e-12
+    along = 0.0
+    for i in range(channels):
+        if used[i] > 0.5:
+            energy += bend_slope[i] ** 2
+            along -= bend_slope[i] * (memo.quick[i] - memo.offset[i])
+    memo.mode[HELD_SIZE] = max(along / energy, 0.0)
+    _guess_touch(model, memo, last, force, deviation)
+    if force < deviation:
+        memo.quiet_since[last] = now_s
+    pressed = force >= _least_touch(limits, memo) and force > model.touch_z[last] * deviation
+    if _lasts(memo, limits.claim_s, now_s, dt_s, pressed):
+        _begin_touch(memo, now_s, last, force)
+    elif load < LEAST_HELD_LOAD:
+        _begin_anew(memo, now_s, memo.quick)
+    elif not pressed and force > -deviation:
+        _begin_anew(memo, now_s, memo.offset)
+
+
+@compiled
+def _smooth_departure(model, memo, dt_s, departure, used, load, residual):  # type: ignore[no-untyped-def]
+    """Write the departure less the pad's recovery, and smooth it."""
+    memo.mode[RELAX] *= np.exp(-dt_s / RELAX_S)
+    _recover(model, memo, dt_s, departure, load, residual)
+    smoothing = 1.0 - np.exp(-dt_s / QUICK_S)
+    for i in range(residual.shape[0]):
+        if used[i] > 0.5:
+            memo.quick[i] += smoothing * (residual[i] - memo.quick[i])
+            memo.offset_variance[i] *= np.exp(-dt_s / 0.5)
+
+
+@compiled
+def _least_touch(limits, memo):  # type: ignore[no-untyped-def]
+    """Return the force (N) that counts: a pad just released still shows a share of the load it relaxes from."""
+    return limits.touch_n + RELAX_SHARE * memo.mode[RELAX]
+
+
+@compiled
+def _guess_touch(model, memo, memory, force, deviation):  # type: ignore[no-untyped-def]
+    """Keep what is known of a touch that is not claimed."""
+    z = force / deviation
+    limit = model.touch_z[memory]
     memo.mode[PROBABILITY] = 1.0 / (1.0 + np.exp(-max(-30.0, 0.5 * (z * abs(z) - limit * limit))))
     memo.mode[TOUCH_FORCE] = max(force, 0.0)
-    memo.mode[TOUCH_DEVIATION] = scores[best, SCORE_DEVIATION]
-    if best_excess > 0.0 and force >= bar_n:
-        if np.isnan(memo.mode[SINCE]):
-            memo.mode[SINCE] = now_s - dt_s
-        if now_s - memo.mode[SINCE] >= limits.claim_s:
-            _begin_touch(model, memo, now_s, best, force, activity, bend_slope, load_variance)
-    else:
+    memo.mode[TOUCH_DEVIATION] = deviation
+
+
+@compiled
+def _lasts(memo, least_s, now_s, dt_s, evidence):  # type: ignore[no-untyped-def]
+    """Return whether the evidence for a change of mode has lasted."""
+    if not evidence:
         memo.mode[SINCE] = np.nan
+        return False
+    if np.isnan(memo.mode[SINCE]):
+        memo.mode[SINCE] = now_s - dt_s
+    return now_s - memo.mode[SINCE] >= least_s
 
 
 @compiled
@@ -283,13 +346,18 @@ def _recover(model, memo, dt_s, departure, load, residual):  # type: ignore[no-u
 
 
 @compiled
-def _begin_touch(model, memo, now_s, memory, force, activity, bend_slope, load_variance):  # type: ignore[no-untyped-def]
-    """Hold the drift that the claiming memory knew before the touch, and start to follow the force."""
+def _hold_drift(model, memo, memory, activity, bend_slope, load_variance):  # type: ignore[no-untyped-def]
+    """Hold the drift that a memory knew before."""
     departure_covariance(
         model, memory, activity[memory], memo.mode[RELAX], memo.offset_variance, bend_slope, load_variance,
         memo.offset_covariance,
     )  # fmt: skip
     memo.offset[:] = memo.drift[memory]
+
+
+@compiled
+def _begin_touch(memo, now_s, memory, force):  # type: ignore[no-untyped-def]
+    """Start to follow the force."""
     memo.force[:] = 0.0
     memo.force[-1] = force
     memo.force_covariance[:, :] = 0.0
@@ -315,12 +383,18 @@ def _ageing(model, age_s, activity, i, j):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _follow_touch(model, limits, memo, now_s, dt_s, departure, used, load, activity, bend_slope, load_variance):  # type: ignore[no-untyped-def]
-    """Follow the force by one scan and give the touch up when it is no longer told from zero."""
-    channels = departure.shape[0]
+def _age_offset(model, memo, now_s, dt_s, activity):  # type: ignore[no-untyped-def]
+    """Let the held drift become more uncertain."""
+    channels = memo.offset.shape[0]
     for i in range(channels):
         for j in range(channels):
             memo.offset_covariance[i, j] += dt_s * _ageing(model, now_s - memo.mode[ENTERED], activity, i, j)
+
+
+@compiled
+def _follow_touch(model, limits, memo, now_s, dt_s, departure, used, load, activity, bend_slope, load_variance):  # type: ignore[no-untyped-def]
+    """Follow the force by one scan and give the touch up when it is no longer told from zero."""
+    _age_offset(model, memo, now_s, dt_s, activity)
     _measure_force(model, memo, dt_s, departure, used, load, bend_slope, load_variance)
     force = memo.force[-1]
     deviation = np.sqrt(max(memo.spread[-1, -1], 1e-12))
@@ -331,13 +405,10 @@ def _follow_touch(model, limits, memo, now_s, dt_s, departure, used, load, activ
     weak = force < limits.weak_n and now_s - max(memo.mode[STRONG], memo.mode[ENTERED]) > limits.weak_s
     if force >= limits.weak_n:
         memo.mode[STRONG] = now_s
-    if force < floor or weak:
-        if np.isnan(memo.mode[SINCE]):
-            memo.mode[SINCE] = now_s - dt_s
-        if now_s - memo.mode[SINCE] >= limits.release_s:
-            _end_touch(model, memo, now_s, departure, load)
-    else:
-        memo.mode[SINCE] = np.nan
+    if _lasts(memo, limits.release_s, now_s, dt_s, force < floor or weak):
+        # what the channels show now, less the pad's recovery, is drift
+        _recover(model, memo, 0.0, departure, load, memo.quick)
+        _begin_anew(memo, now_s, memo.quick)
 
 
 @compiled
@@ -374,14 +445,14 @@ def _measure_force(model, memo, dt_s, departure, used, load, bend_slope, load_va
 
 
 @compiled
-def _end_touch(model, memo, now_s, departure, load):  # type: ignore[no-untyped-def]
-    """Give the touch up: what the channels show now, less the pad's recovery, is drift."""
-    _recover(model, memo, 0.0, departure, load, memo.quick)
+def _begin_anew(memo, now_s, drift):  # type: ignore[no-untyped-def]
+    """Be free again, with every memory of the bank beginning at this drift."""
     for w in range(memo.drift.shape[0]):
-        memo.drift[w] = memo.quick
+        memo.drift[w] = drift
         memo.quiet_since[w] = now_s
     memo.mode[MODE] = FREE
     memo.mode[SINCE] = np.nan
     memo.mode[ENTERED] = now_s
+    memo.mode[HELD_SIZE] = 0.0
     memo.mode[PROBABILITY] = 0.0
     memo.mode[TOUCH_FORCE] = 0.0
