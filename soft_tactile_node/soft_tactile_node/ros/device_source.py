@@ -136,7 +136,7 @@ class DeviceSource:
         executor = self._node.executor
         if executor is not None and not self._asked.is_set():
             self._asked.set()
-            executor.create_task(self._hand_on)
+            executor.create_task(self._node.guard, "device", self._hand_on)
 
     def _tell(self, fault: str) -> None:
         """Log each new fault once, and its end."""
