@@ -35,3 +35,7 @@ class SourceError(SoftTactileError, RuntimeError):
 
 class SensorLostError(SoftTactileError, RuntimeError):
     """The sensor of a finger has died or fallen silent while it was needed; names the finger and why."""
+
+
+class NoAnswerError(SoftTactileError, TimeoutError):
+    """Something that was awaited did not come in time; says what was missing and what to do."""

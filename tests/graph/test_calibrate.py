@@ -2,175 +2,29 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterator
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 from action_msgs.msg import GoalStatus
-from geometry_msgs.msg import PoseStamped, WrenchStamped
 from rclpy.action import ActionClient
-from rclpy.time import Time
-from sensor_msgs.msg import FluidPressure
 from soft_tactile_msgs.action import Calibrate
-from soft_tactile_msgs.msg import CoilReadings, PadEstimate
+from soft_tactile_msgs.msg import PadEstimate
 from soft_tactile_msgs.srv import LoadCalibration
 from std_srvs.srv import Trigger
 
-from graph.finger_driver import ATMOSPHERIC_PA, LEFT, SEED
-from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, DEACTIVATE, FINALIZED, SHUTDOWN_OF, Graph
+from graph.bench_driver import MAX_PA, NODE, BenchDriver, vented
+from graph.finger_driver import LEFT, SEED
+from graph.graph_tools import ACTIVE, DEACTIVATE, FINALIZED, SHUTDOWN_OF, Graph
 from soft_tactile_node.calibration.storage import calibration_id, load_calibration
 from soft_tactile_node.commands.main import run as run_command
 from soft_tactile_node.estimation import Estimator
-from soft_tactile_node.physics.kinematics import pad_pose
-from soft_tactile_node.ros import conversions, qos
-from soft_tactile_node.ros.tactile_sensor import TactileSensor
-from soft_tactile_node.ros.valve import Valve
+from soft_tactile_node.ros import qos
 from soft_tactile_node.simulation import simulate
-from soft_tactile_node.simulation.bench import Bench
-
-NODE = "/finger/tactile_sensor"
-RATE_HZ = 125.0
-CHUNK = 10
-MAX_PA = 60e3
-
-
-class BenchDriver:
-    """A bench behind topics, stepped as fast as the node follows: valve, force cell, camera, client of the action.
-
-    It uses the topics alone, as a real bench would: the valve takes `pressure_command`, the stage `press_command`.
-    """
-
-    def __init__(self, live: Graph) -> None:
-        self.live = live
-        self.bench = Bench(SEED, rate_hz=RATE_HZ)
-        client = live.client
-        self.coils = client.create_publisher(CoilReadings, "/finger/coils", qos.sensor_data(500))
-        self.pressure = client.create_publisher(FluidPressure, "/finger/pressure", qos.sensor_data(500))
-        self.wrench = client.create_publisher(WrenchStamped, "/finger/reference_wrench", qos.sensor_data(500))
-        self.pose = client.create_publisher(PoseStamped, "/finger/reference_pose", qos.sensor_data(500))
-        client.create_subscription(FluidPressure, "/finger/pressure_command", self._on_command, qos.reliable(50))
-        client.create_subscription(WrenchStamped, "/finger/press_command", self._on_press, qos.reliable(50))
-        self.valve = Valve(1e9, True, 60e3)
-        self.commands: list[float] = []
-        self.asked: WrenchStamped | None = None
-        self.feedback: list[Calibrate.Feedback] = []
-        self.start_ns = client.get_clock().now().nanoseconds
-        self.stamp_ns = 0
-        self.pressure_pa = 0.0
-        self.touch_n: Callable[[], np.ndarray | None] = lambda: None
-        self.leaks = False
-        self.clients: list[ActionClient] = []
-        self.number = 0
-
-    def sensor(self, **parameters: object) -> TactileSensor:
-        """Add a sensor that has no calibration, active."""
-        given = {
-            "autostart": False, "calibration": "none", "tare_file": "none", "coil_timeout": 10.0,
-            "press_timeout": 5.0, "max_pressure": 60e3, **parameters,
-        }  # fmt: skip
-        node = self.live.add(TactileSensor, namespace="finger", parameters=given)
-        assert self.live.transition(NODE, CONFIGURE)
-        assert self.live.transition(NODE, ACTIVATE)
-        self.live.wait(lambda: self.coils.get_subscription_count(), "sensor on the topics")
-        self.live.wait(lambda: self.live.client.count_subscribers("/finger/pressure_command"), "valve")
-        self.step()
-        return node
-
-    def send(self, path: Path | str = "", max_pressure: float = MAX_PA, client: Any = None) -> Any:
-        """Send a goal; returns its handle once accepted."""
-        if client is None:
-            client = ActionClient(self.live.client, Calibrate, "/finger/calibrate")
-            self.clients.append(client)
-        self.client = client
-        self.live.wait(client.server_is_ready, "action server")
-        self.live.wait(lambda: self.live.nodes[0]._action._channels is not None, "a scan")
-        goal = Calibrate.Goal(path=str(path), max_pressure=max_pressure)
-        future = client.send_goal_async(goal, feedback_callback=lambda heard: self.feedback.append(heard.feedback))
-        self.live.wait(future.done, "answer to the goal")
-        return future.result()
-
-    def result(self, handle: Any, *, stepping: bool = True, limit: int = 10**6) -> Any:
-        """Let the bench live until the action has ended; returns status and result."""
-        future = handle.get_result_async()
-        self.live.run(0.02)
-        for _ in range(limit):
-            if future.done():
-                return future.result()
-            if stepping and self.live.nodes[0]._action.is_running:
-                self.step()
-            else:
-                self.live.run(0.05)
-        raise AssertionError("the action did not end")
-
-    def run_until(self, condition: Callable[[], bool], limit_s: float = 600.0) -> None:
-        """Let the bench live until a condition holds."""
-        for _ in range(math.ceil(limit_s * RATE_HZ / CHUNK)):
-            if condition():
-                return
-            self.step()
-        raise AssertionError(f"did not happen within {limit_s:g} s of the bench's time")
-
-    def step(self) -> None:
-        """Let the bench live for a few scans, and the node answer them."""
-        heard = len(self.commands)
-        for _ in range(CHUNK):
-            self._press()
-            opening_pa = 0.0 if self.leaks else self.valve.opening_pa(self.stamp_ns)
-            self._publish(self.bench.step([opening_pa]))
-        action = self.live.nodes[0]._action
-        if action is not None and action.is_running:
-            # scans come in order, so a command for the last of them means that all have been taken
-            self.live.wait(
-                lambda: len(self.commands) > heard or not action.is_running, "a command after each chunk of scans"
-            )
-        else:
-            self.live.run(0.02)
-
-    def _press(self) -> None:
-        touch_n = self.touch_n()
-        if touch_n is not None:
-            self.bench.press(touch_n)
-        elif self.asked is None or math.isnan(self.asked.wrench.force.z):
-            self.bench.press(None)
-        else:
-            force, torque = self.asked.wrench.force, self.asked.wrench.torque
-            normal = max(force.z, 1e-3)
-            self.bench.press((force.x, force.y, force.z), (-torque.y / normal, torque.x / normal))
-
-    def _publish(self, step: Any) -> None:
-        self.stamp_ns = self.start_ns + round(step.time_s * 1e9)
-        stamp = Time(nanoseconds=self.stamp_ns).to_msg()
-        self.pressure_pa = step.pressure_pa[0] if math.isfinite(step.pressure_pa[0]) else self.pressure_pa
-        if math.isfinite(step.pressure_pa[0]):
-            self.pressure.publish(
-                conversions.pressure_message(step.pressure_pa[0], ATMOSPHERIC_PA, stamp, "finger_pad")
-            )
-        wrench = WrenchStamped()
-        wrench.header.stamp, wrench.header.frame_id = stamp, "finger_pad"
-        force = self.bench.reference_force(step) + np.array([0.1, -0.2, 0.4])  # nobody zeroed this force cell
-        wrench.wrench.force.x, wrench.wrench.force.y, wrench.wrench.force.z = (float(value) for value in force)
-        self.wrench.publish(wrench)
-        body = self.bench.specimens[0].finger
-        pose = PoseStamped(
-            pose=conversions.pose_message(
-                *pad_pose(self.bench.reference_bend(step), body.arc_length_m, body.neutral_height_m)
-            )
-        )
-        pose.header.stamp, pose.header.frame_id = stamp, "finger_finger_root"
-        self.pose.publish(pose)
-        self.coils.publish(conversions.scan_to_message(step.scans[0], self.number, stamp, "finger_pad"))
-        self.number += 1
-
-    def _on_command(self, message: FluidPressure) -> None:
-        gauge_pa = message.fluid_pressure - ATMOSPHERIC_PA
-        self.commands.append(gauge_pa)
-        self.valve.command(gauge_pa, self.stamp_ns)
-
-    def _on_press(self, message: WrenchStamped) -> None:
-        self.asked = message
 
 
 @pytest.fixture
@@ -180,13 +34,6 @@ def bench(live: Graph) -> Iterator[BenchDriver]:
     yield driver
     for client in driver.clients:
         client.destroy()
-
-
-def vented(bench: BenchDriver) -> None:
-    """Check that the last command was to vent; the vented line is known as well as the pressure sensor's zero."""
-    assert abs(bench.commands[-1]) < 500.0
-    assert bench.asked is not None
-    assert math.isnan(bench.asked.wrench.force.z), "the stage keeps off"
 
 
 def normal_rmse_n(path: Path) -> float:
@@ -284,6 +131,45 @@ def test_a_lost_client_means_vent(bench: BenchDriver, tmp_path: Path, watched: b
     client.destroy()
     bench.live.executor.remove_node(other)
     other.destroy_node()
+    bench.run_until(lambda: not node._action.is_running)
+    vented(bench)
+    assert list(tmp_path.iterdir()) == []
+
+
+OPERATOR = """
+import sys, rclpy
+from rclpy.action import ActionClient
+from rclpy.node import Node
+from soft_tactile_msgs.action import Calibrate
+rclpy.init()
+node = Node("operator")
+client = ActionClient(node, Calibrate, "/finger/calibrate")
+client.wait_for_server(30.0)
+client.send_goal_async(Calibrate.Goal(path=sys.argv[1], max_pressure=60e3))
+rclpy.spin(node)
+"""
+"""A client that is a process of its own."""
+
+LEASE_S = 40.0
+"""Longest time after which a killed process is missed: DDS gives it a lease of 20 s by default."""
+
+
+def test_a_killed_client_means_vent(bench: BenchDriver, tmp_path: Path) -> None:
+    """A client killed by force says no goodbye: its lease runs out, and the finger is vented in bounded time."""
+    node = bench.sensor()
+    operator = subprocess.Popen([sys.executable, "-c", OPERATOR, str(tmp_path / "finger.yaml")])
+    bench.live.processes.append(operator)
+    bench.live.wait(lambda: bench.step() or node._action.is_running, "the goal")
+    bench.run_until(lambda: bench.pressure_pa > 20e3 and bool(node._action._run.client._first))
+    operator.kill()
+    operator.wait()
+    end_s = time.monotonic() + LEASE_S
+    while node._action._run is not None and node._action._run.result is None and time.monotonic() < end_s:
+        bench.step()
+        bench.live.run(0.2)  # the lease is real time; the calibration must not come to its end meanwhile
+    assert node._action._run is not None
+    assert node._action._run.result is not None, "still under way"
+    assert node._action._run.result.message.startswith("the client is gone")
     bench.run_until(lambda: not node._action.is_running)
     vented(bench)
     assert list(tmp_path.iterdir()) == []

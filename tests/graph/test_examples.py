@@ -3,11 +3,14 @@ from __future__ import annotations
 import math
 import subprocess
 import sys
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from rclpy.task import Future
 from soft_tactile_msgs.msg import GraspState, PadEstimate, PadTruth
+from std_srvs.srv import Trigger
 
 from graph.finger_driver import LEFT, RIGHT
 from graph.graph_tools import Graph, graph
@@ -26,28 +29,48 @@ START_S = 90.0
 EXAMPLE_S = 120.0
 """Longest that one example may take; on a busy machine simulated time goes more slowly."""
 
+RATE_HZ = 100.0
+
 
 class Gripped:
-    """The simulated gripper as processes of their own, in simulated time, and what truly happens to its object."""
+    """The simulated gripper as processes of their own, and what truly happens to its object.
+
+    Each scan waits for the commands of the one before: simulated time goes as fast as the nodes follow, and a machine
+    that is busy makes them slow, not deaf.
+    """
 
     def __init__(self, live: Graph) -> None:
         self.live = live
-        own_time = ("-p", "time:=clock", "-p", "object:=none")
+        self.troubles: list[str] = []
+        own_time = ("-p", "time:=step", "-p", f"rate:={RATE_HZ}", "-p", "object:=none")
         self.start("gripper_simulator", "gripper", *own_time)
         for finger, calibration in FINGERS.items():
             self.start("tactile_sensor", finger, "-p", f"calibration:={calibration}", "-p", "use_sim_time:=true")
         self.start("grasp_monitor", "gripper", "-p", "use_sim_time:=true")
-        self.start("grasp_controller", "gripper", "-p", "use_sim_time:=true", "-p", "picks:=0")
+        self.start("grasp_controller", "gripper", "-p", "use_sim_time:=true", "-p", "picks:=0", "-p", "pace:=estimates")
         live.wait(lambda: live.client.count_publishers("/gripper/grasp_state"), "the monitor", START_S)
+        self.steps = live.client.create_client(Trigger, "/gripper/step")
+        live.wait(self.steps.service_is_ready, "the simulator", START_S)
         self.truths = {f: live.listen(PadTruth, f"/{f}/truth", qos.reliable(1000)) for f in FINGERS}
         estimates = {f: live.listen(PadEstimate, f"/{f}/pad_estimate", qos.reliable(10)) for f in FINGERS}
         self.grasps = live.listen(GraspState, "/gripper/grasp_state", qos.reliable(100, latched=True))
         free = PadEstimate.STATE_FREE
+        self.go_on()
         live.wait(lambda: all(e and e[-1].state == free for e in estimates.values()), "the tares", START_S)
 
     def start(self, module: str, namespace: str, *words: str) -> None:
         """Start one node."""
         self.live.start(module, "-r", f"__ns:=/{namespace}", "--params-file", str(CONFIG), *words)
+
+    def go_on(self) -> None:
+        """Let time go on, step after step, whenever the graph runs."""
+        self.steps.call_async(Trigger.Request()).add_done_callback(self.on_step)
+
+    def on_step(self, answered: Future) -> None:
+        """Begin the next step; one that failed is tried again."""
+        if not answered.result().success:
+            self.troubles.append(answered.result().message)
+        self.go_on()
 
     def put(self, item: str) -> None:
         """Put a fresh item on the tray and forget the truth of the last one."""
@@ -60,13 +83,19 @@ class Gripped:
         """Run an example as a program of its own; returns exit code and output."""
         command = [sys.executable, "-m", f"soft_tactile_node.examples.{example}", *words]
         command += ["--ros-args", "-p", "use_sim_time:=true"]
-        program = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
-        self.live.processes.append(program)
-        self.live.wait(lambda: program.poll() is not None, f"the end of {example}", EXAMPLE_S)
-        output, _ = program.communicate()
-        self.live.processes.remove(program)
-        self.live.run(0.2)
-        return program.returncode, output
+        with tempfile.TemporaryFile("w+") as output:
+            program = subprocess.Popen(command, stdout=output, stderr=subprocess.STDOUT)
+            try:
+                self.live.wait(lambda: program.poll() is not None, f"the end of {example}", EXAMPLE_S)
+            except AssertionError as error:
+                output.seek(0)
+                raise AssertionError(f"{error}; steps {self.troubles}; so far it said:\n{output.read()}") from None
+            finally:
+                program.kill()
+                program.wait()
+            self.live.run(0.2)
+            output.seek(0)
+            return program.returncode, output.read()
 
     def heights_m(self) -> list[float]:
         """Return the true height of the object above the tray (m)."""
@@ -77,7 +106,7 @@ class Gripped:
 def gripped() -> Iterator[Gripped]:
     """Give one gripper to all tests of this file: it puts down what it picks."""
     warm_up(load_calibration(LEFT))
-    Gripper(rate_hz=250.0).step([0.0, 0.0])
+    Gripper(rate_hz=RATE_HZ).step([0.0, 0.0])
     with graph() as live:
         yield Gripped(live)
 

@@ -12,6 +12,7 @@ import yaml
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from soft_tactile_msgs.msg import ContactEvent, PadEstimate
 from soft_tactile_msgs.srv import LoadCalibration
+from std_srvs.srv import Trigger
 
 from graph.finger_driver import LEFT, RATE_HZ, FingerDriver
 from graph.graph_tools import ACTIVATE, CONFIGURE, UNCONFIGURED, Graph
@@ -250,3 +251,39 @@ def test_calibrations_that_do_not_fit_are_refused(
     assert not answer.success
     assert said in answer.message
     assert answer.calibration_id == live.nodes[0]._stream.calibration_id != ""
+
+
+def test_an_unexpected_error_ends_in_error_processing_not_in_silence(
+    driver: FingerDriver, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """A defect in the work on a scan is logged once, the node goes unconfigured and says why, and can start anew."""
+    node = driver.live.nodes[0]
+    calls: list[int] = []
+
+    def breaks(*_arguments: object) -> None:
+        calls.append(1)
+        raise ZeroDivisionError("a defect")
+
+    monkeypatch.setattr(node._stream, "step", breaks)
+    driver.run(0.5, heard=False)
+    driver.live.wait(lambda: driver.live.state(NODE) == UNCONFIGURED, "error processing")
+    assert len(calls) == 1
+    assert capfd.readouterr().err.count("coils: unexpected ZeroDivisionError: a defect") == 1
+    driver.live.wait(lambda: "unexpected ZeroDivisionError" in driver.status().message, "the reason in diagnostics")
+    assert driver.status().level == DiagnosticStatus.ERROR
+    assert driver.live.transition(NODE, CONFIGURE)
+    assert driver.live.transition(NODE, ACTIVATE)
+    driver.live.wait(lambda: driver.coils.get_subscription_count(), "the sensor on the topics again")
+    heard = len(driver.estimates)
+    driver.run(0.2, heard=False)
+    driver.live.wait(lambda: len(driver.estimates) > heard, "estimates again")
+
+
+def test_an_unexpected_error_in_a_timer_or_service(driver: FingerDriver, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A service that breaks still answers, and the node goes unconfigured as it does for a scan."""
+    node = driver.live.nodes[0]
+    monkeypatch.setattr(node._stream, "request_tare", lambda: 1 / 0)
+    answer = driver.live.call(Trigger, "/finger/tare", Trigger.Request())
+    assert not answer.success
+    driver.live.wait(lambda: driver.live.state(NODE) == UNCONFIGURED, "error processing")
+    assert node.reason == "tare: unexpected ZeroDivisionError: division by zero"

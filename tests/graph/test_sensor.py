@@ -158,6 +158,25 @@ def test_takes_gauge_pressure_if_told_so(live: Graph) -> None:
     assert 5e3 < driver.estimates[-1].pressure < 22e3
 
 
+def test_a_scan_that_comes_twice_counts_once(live: Graph) -> None:
+    """A repeated scan and pressure reading change nothing; the estimate of that scan is published again, as it was."""
+    driver = FingerDriver(live)
+    start(driver)
+    driver.run(0.5)
+    for publisher in (driver.coils, driver.pressure):
+        publish = publisher.publish
+        publisher.publish = lambda message, publish=publish: [publish(message) for _ in range(2)]
+    heard = len(driver.estimates)
+    driver.run(0.5)
+    live.wait(lambda: len(driver.estimates) >= heard + 2 * 120, "two estimates of each scan")
+    assert not any(estimate.flags & PadEstimate.TIME_JUMP for estimate in driver.estimates)
+    assert live.nodes[0]._health.counters.scans == len(
+        {(e.header.stamp.sec, e.header.stamp.nanosec) for e in driver.estimates}
+    )
+    pairs = [str(estimate) for estimate in driver.estimates[heard:]]  # as text, for NaN equals nothing
+    assert pairs[0::2] == pairs[1::2]
+
+
 def test_goes_stale_once_then_silent_then_recovers(live: Graph) -> None:
     """When scans stop, one estimate says STALE with a NaN wrench, nothing follows, diagnostics is ERROR."""
     driver = FingerDriver(live)

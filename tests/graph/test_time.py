@@ -111,9 +111,32 @@ class TestSteps:
         for number in range(5):
             answer = self.ask(live)
             assert (answer.success, answer.message) == (True, f"scan {number + 1}")
-        live.wait(lambda: len(coils) == 5, "five scans")
         live.run(0.3)
-        assert times(coils) == pytest.approx([100.01, 100.02, 100.03, 100.04, 100.05], abs=1e-6)
+        assert sorted(set(times(coils))) == pytest.approx([100.01, 100.02, 100.03, 100.04, 100.05], abs=1e-6)
+
+    def test_a_scan_that_nobody_heard_is_sent_again(self, live: Graph) -> None:
+        """Who finds the simulator late gets the scan that waits for its commands, as it was: none is lost."""
+        bring_up(live, time="step")
+        asked = live.client.create_client(Trigger, "/gripper/step")
+        live.wait(asked.service_is_ready, "the step")
+        answer = asked.call_async(Trigger.Request())
+        live.run(0.3)  # the scan is out, and nobody has heard it
+        assert not answer.done()
+        heard: list[CoilReadings] = []
+        commands = live.client.create_publisher(FluidPressure, "/finger/pressure_command", qos.reliable(10))
+
+        def follow(message: CoilReadings) -> None:
+            heard.append(message)
+            commands.publish(conversions.pressure_message(20e3, 101325.0, message.header.stamp, ""))
+
+        live.client.create_subscription(CoilReadings, "/finger/coils", follow, qos.sensor_data(500))
+        live.wait(answer.done, "the answer", 5.0)
+        assert (answer.result().success, answer.result().message) == (True, "scan 1")
+        assert {(message.scan, round(time_s, 6)) for message, time_s in zip(heard, times(heard), strict=True)} == {
+            (0, 100.01)
+        }
+        assert self.ask(live).message == "scan 2"
+        live.wait(lambda: heard[-1].scan == 1, "the second scan")
 
     def test_says_whose_command_is_missing(self, live: Graph) -> None:
         """Without a command the step fails after its timeout and names the finger; an older command does not count."""
@@ -178,7 +201,7 @@ class TestSteps:
         return started
 
     def wait_for_all(self, live: Graph) -> None:
-        """Wait until every process hears the others."""
+        """Wait until every process has its topics; whether they have found each other is the simulator's business."""
         counts = live.client.count_subscribers
         for finger in FINGERS:
             for topic, listeners in (("coils", 1), ("pressure", 1), ("pressure_command", 1), ("pad_estimate", 1)):
@@ -187,9 +210,6 @@ class TestSteps:
         nodes = [*(f"/{finger}/tactile_sensor" for finger in FINGERS), "/gripper/grasp_controller"]
         for node in [*nodes, "/gripper/gripper_simulator"]:
             live.wait(lambda n=node: live.state(n) == ACTIVE, f"{node} active", START_S)
-        # All must have found each other, not only this process them, which it cannot see: a first scan that is lost is
-        # not sent again. Seen here: 2 s were too short, 4 s were enough.
-        live.run(6.0)
 
     def phases(self, live: Graph) -> list[str]:
         """Follow the controller's phase."""

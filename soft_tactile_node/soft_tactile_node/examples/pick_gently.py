@@ -7,24 +7,22 @@ from collections.abc import Sequence
 
 from rclpy.node import Node
 
-from soft_tactile_node.examples.program import Arm, options, run, sleep
-from soft_tactile_node.grasping import Hand
+from soft_tactile_node.examples.program import Arm, give_up, options, prepare, run
+from soft_tactile_node.grasping import Hand, pause
 
 
 async def pick_gently(node: Node, hand: Hand, given: argparse.Namespace) -> int:
     """Close until the first touch, hold with `given.force`, lift, lower, let go; returns the exit code."""
     arm = Arm(node, hand.gripper)
-    await hand.ready()
-    await hand.tare()
+    await prepare(node, hand, given.wait)
     touch = hand.first_contact()
     hold = hand.hold_force(given.force, max_normal_n=given.most)
     if not await hold.held:
-        print(f"not held: {(await hold.result).message}")
-        return 1
+        return await give_up(hand, hold)
     first = await touch
     print(f"{first.finger} touched first, with {first.force_n[2]:.2f} N", flush=True)
     await arm.move_to(given.height)
-    await sleep(node, 1.0)
+    await pause(node, 1.0)
     await arm.move_to(0.0)
     result = await hold.cancel()
     forces = " and ".join(f"{value:.2f}" for value in result.normal_n)

@@ -9,14 +9,19 @@ from collections.abc import Callable, Coroutine, Sequence
 import rclpy
 from rclpy.executors import ExternalShutdownException, SingleThreadedExecutor
 from rclpy.node import Node
-from rclpy.task import Future
 from rclpy.utilities import remove_ros_args
 from std_msgs.msg import Float64
 
 from soft_tactile_node.errors import SoftTactileError
-from soft_tactile_node.grasping import Hand
+from soft_tactile_node.grasping import Hand, Hold, NoAnswerError, pause
 
 TICK_S = 0.02
+
+LONGEST_STOP_S = 20.0
+"""The arm gives up after it has stood still for this long (s)."""
+
+TARE_TRIES, TARE_PAUSE_S = 10, 1.0
+"""A finger that has just let go may need a moment until it is at rest."""
 
 
 class Arm:
@@ -37,23 +42,45 @@ class Arm:
         self.waits = False
 
     async def move_to(self, height_m: float, speed_m_s: float = 0.04) -> None:
-        """Go to a height (m) at a speed (m/s), standing still whenever `waits` is set."""
+        """Go to a height (m) at a speed (m/s), standing still whenever `waits` is set, though not for ever."""
+        stopped_s = 0.0
         while self.height_m != height_m:
-            await sleep(self._node, TICK_S)
+            await pause(self._node, TICK_S)
+            stopped_s = stopped_s + TICK_S if self.waits else 0.0
+            if stopped_s > LONGEST_STOP_S:
+                raise NoAnswerError(f"the arm was kept waiting for {LONGEST_STOP_S:g} s, {self.height_m:.3f} m up")
             if not self.waits:
                 step_m = speed_m_s * TICK_S
                 self.height_m += min(max(height_m - self.height_m, -step_m), step_m)
             self._commands.publish(Float64(data=self.height_m))
 
 
-async def sleep(node: Node, duration_s: float) -> None:
-    """Wait on the node's clock (s)."""
-    over: Future[None] = Future(executor=node.executor)
-    timer = node.create_timer(duration_s, lambda: over.done() or over.set_result(None))
+async def prepare(node: Node, hand: Hand, wait_s: float) -> None:
+    """Wait for the gripper (s) and tare its fingers; one that refuses for a moment is asked again."""
+    await hand.ready(wait_s)
+    for _ in range(TARE_TRIES - 1):
+        if not await refusal_of(hand):
+            return
+        await pause(node, TARE_PAUSE_S)
+    await hand.tare()
+
+
+async def refusal_of(hand: Hand) -> str:
+    """Tare the fingers; returns why one refuses, or nothing. What does not answer is an error all the same."""
     try:
-        await over
-    finally:
-        node.destroy_timer(timer)
+        await hand.tare()
+    except NoAnswerError:
+        raise
+    except SoftTactileError as error:
+        return str(error)
+    return ""
+
+
+async def give_up(hand: Hand, hold: Hold) -> int:
+    """Say why nothing is held and let go; returns the exit code."""
+    print(f"not held: {(await hold.result).message}", flush=True)
+    await hand.release()
+    return 1
 
 
 def options(description: str, args: Sequence[str] | None) -> tuple[argparse.ArgumentParser, list[str]]:
@@ -61,6 +88,7 @@ def options(description: str, args: Sequence[str] | None) -> tuple[argparse.Argu
     parser = argparse.ArgumentParser(description=description, formatter_class=argparse.ArgumentDefaultsHelpFormatter)
     parser.add_argument("--gripper", default="/gripper", help="namespace of monitor and controller")
     parser.add_argument("--fingers", default="left_finger,right_finger", help="fingers, with commas")
+    parser.add_argument("--wait", type=float, default=60.0, help="longest wait for the gripper to be there, s")
     return parser, remove_ros_args([sys.argv[0], *(sys.argv[1:] if args is None else args)])[1:]
 
 

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 
 from rclpy.node import Node
 
-from soft_tactile_node.examples.program import options, run, sleep
-from soft_tactile_node.grasping import Hand
+from soft_tactile_node.examples.program import give_up, options, prepare, run
+from soft_tactile_node.grasping import Hand, pause
 
 SOFTEST_FIRST = ((2.0e-3, "choux bun"), (0.25e-3, "rye roll"), (-math.inf, "jam jar"))
 """From which compliance on (m/N) an item is taken for what; the items and numbers of the bench are invented."""
@@ -29,13 +29,11 @@ def doubt_of(compliance_m_n: float, deviation_m_n: float) -> str:
 
 async def sort_by_compliance(node: Node, hand: Hand, given: argparse.Namespace) -> int:
     """Squeeze up to `given.force`, read the compliance, let go, say what it is; returns the exit code."""
-    await hand.ready()
-    await hand.tare()
+    await prepare(node, hand, given.wait)
     hold = hand.hold_force(given.force)
     if not await hold.held:
-        print(f"not held: {(await hold.result).message}")
-        return 1
-    await sleep(node, 0.3)
+        return await give_up(hand, hold)
+    await pause(node, 0.3)
     grasp = hand.grasp
     await hold.cancel()
     if grasp is None or not math.isfinite(grasp.compliance):

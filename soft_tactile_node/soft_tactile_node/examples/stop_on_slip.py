@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from rclpy.node import Node
 
-from soft_tactile_node.examples.program import Arm, options, run, sleep
-from soft_tactile_node.grasping import Hand, Touch
+from soft_tactile_node.examples.program import Arm, give_up, options, prepare, run
+from soft_tactile_node.grasping import Hand, Touch, pause
 
 CALM_S = 0.6
 """The arm goes on when there was no slip for this long."""
@@ -32,16 +32,14 @@ async def stop_on_slip(node: Node, hand: Hand, given: argparse.Namespace) -> int
             arm.waits = False
             print("calm: the arm goes on", flush=True)
 
-    await hand.ready()
-    await hand.tare()
+    await prepare(node, hand, given.wait)
     hold = hand.hold_force(given.force, max_normal_n=given.most)
     if not await hold.held:
-        print(f"not held: {(await hold.result).message}")
-        return 1
+        return await give_up(hand, hold)
     hand.on_slip(stop)
     node.create_timer(0.05, look)
     await arm.move_to(given.height)
-    await sleep(node, 1.0)
+    await pause(node, 1.0)
     lost = hold.result.done()
     await arm.move_to(0.0)
     result = await hold.cancel()

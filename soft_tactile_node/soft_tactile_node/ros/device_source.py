@@ -129,10 +129,14 @@ class DeviceSource:
     def _queue(self, readings: list[Reading]) -> None:
         self._dropped += max(len(self._waiting) + len(readings) - MOST_WAITING, 0)
         self._waiting.extend(readings)
+        self._ask()
+
+    def _ask(self) -> None:
+        """Have the executor hand on what waits, once."""
         executor = self._node.executor
         if executor is not None and not self._asked.is_set():
             self._asked.set()
-            executor.create_task(self._hand_on)
+            executor.create_task(self._node.guard, "device", self._hand_on)
 
     def _tell(self, fault: str) -> None:
         """Log each new fault once, and its end."""
@@ -147,9 +151,14 @@ class DeviceSource:
     # -- in the executor
 
     def _hand_on(self) -> None:
+        """Hand on what waits now; what comes meanwhile has its turn after what else the node has to do."""
         self._asked.clear()
-        while self._waiting and not self._end.is_set():
+        for _ in range(len(self._waiting)):
+            if self._end.is_set() or not self._waiting:
+                return
             self._take(self._waiting.popleft())
+        if self._waiting:
+            self._ask()
 
     def _take(self, reading: Reading) -> None:
         stamp = conversions.seconds_to_stamp(reading.scan.time_s)

@@ -21,6 +21,7 @@ from std_srvs.srv import Trigger
 
 from soft_tactile_node.errors import RangeError
 from soft_tactile_node.ros import conversions, parameter_tables, qos, running
+from soft_tactile_node.ros.awaiting import AGAIN_S, real_s
 from soft_tactile_node.ros.finger_watch import READY_STATES, FingerWatch
 from soft_tactile_node.ros.hold_action import HoldActions, Host
 from soft_tactile_node.ros.hold_sequence import HoldGoal, HoldSequence, Outcome, Step
@@ -55,7 +56,7 @@ class GraspController(ManagedNode):
         self._paced = self.setting("pace") == "estimates"
         self._pick, self._hold = PickSequence(len(fingers)), HoldSequence(len(fingers))
         self._tared_s = [math.inf] * len(fingers)
-        self._asked = [False] * len(fingers)
+        self._asked: list[float | None] = [None] * len(fingers)  # when, in real time
         self._slipped = ""
         self._lift_told_m = 0.0
         self._active = False
@@ -133,9 +134,15 @@ class GraspController(ManagedNode):
         if not self._paced or not self._active or any(watch.estimate is None for watch in self._watches):
             return
         stamps = {conversions.stamp_to_seconds(watch.estimate.header.stamp) for watch in self._watches}
-        if len(stamps) == 1 and stamps != {self._step_stamp_s}:
+        if len(stamps) != 1:
+            return
+        if stamps != {self._step_stamp_s}:
             self._step_stamp_s = stamps.pop()
             self._on_time()
+        elif any(self._asked):
+            self._ask_tares()
+        else:
+            self._publish_commands()  # estimates come again where their answer was lost
 
     def _on_event(self, number: int, message: ContactEvent) -> None:
         if message.kind == ContactEvent.SLIP:
@@ -216,14 +223,18 @@ class GraspController(ManagedNode):
     def _ask_tares(self) -> None:
         """Ask every finger that has not granted its tare and is not being asked; refusals are logged."""
         for number, client in enumerate(self._tares):
-            if math.isfinite(self._tared_s[number]) or self._asked[number] or not client.service_is_ready():
+            asked_s = self._asked[number]
+            under_way = asked_s is not None and real_s() - asked_s < AGAIN_S
+            if math.isfinite(self._tared_s[number]) or under_way or not client.service_is_ready():
                 continue
-            self._asked[number] = True
+            self._asked[number] = real_s()
             client.call_async(Trigger.Request()).add_done_callback(partial(self._on_tare_answer, number))
 
     def _on_tare_answer(self, number: int, future: Any) -> None:
-        self._asked[number] = False
         answer = future.result()
+        if self._asked[number] is None:
+            return  # answered twice, for it was asked twice
+        self._asked[number] = None
         if answer.success:
             self._tared_s[number] = self._now_s()
         else:

@@ -29,6 +29,9 @@ from soft_tactile_node.simulation.gripper import Gripper
 TICK_HZ = 250.0
 """Most timer calls in a second; a faster simulation does several steps a call."""
 
+REPEAT_S = 0.5
+"""A scan without its commands is sent again after this long (s of real time): nodes may still be finding each other."""
+
 TRUTH_DEPTH = 500
 """Truth kept for a slow reader: 1 s at 500 Hz."""
 
@@ -50,12 +53,12 @@ class GripperSimulator(ManagedNode):
         self._atmospheric_pa = self.setting("atmospheric_pressure")
         self._build_gripper()
         self._lift_m = 0.0
+        self._time = SimulatedTime(self)
         self._frames = []
         self._coils, self._pressures, self._truths, self._valves = [], [], [], []
         for number, finger in enumerate(fingers):
             self._add_finger(number, sibling(self.get_namespace(), finger))
         self.subscribe_to(Float64, "lift_command", self._on_lift, qos.sensor_data(10))
-        self._time = SimulatedTime(self)
         self._awaited: set[str] = set()
         rate_hz = min(self.setting("rate") * max(self.setting("speed"), 1.0), TICK_HZ)
         clock = REAL_TIME if self._time.is_own else None
@@ -64,6 +67,7 @@ class GripperSimulator(ManagedNode):
         self._patience = self.call_every(
             self.setting("step_timeout"), self._on_patience, running=False, clock=REAL_TIME
         )
+        self._repeat = self.call_every(REPEAT_S, self._tell_again, running=False, clock=REAL_TIME)
 
     def activate(self) -> None:
         """Let time run."""
@@ -122,9 +126,10 @@ class GripperSimulator(ManagedNode):
         return (Fault(kind, start_s, end_s, channel=self.setting("fault_channel") - 1, finger=number),)
 
     def _add_finger(self, number: int, namespace: str) -> None:
+        # Discovery goes by the order of creation: who hears the coils hears clock and pressure already.
         self._frames.append(f"{frame_prefix(namespace)}_pad")
-        self._coils.append(self.publish_on(CoilReadings, f"{namespace}/coils", qos.sensor_data(qos.COIL_DEPTH)))
         self._pressures.append(self.publish_on(FluidPressure, f"{namespace}/pressure", qos.sensor_data()))
+        self._coils.append(self.publish_on(CoilReadings, f"{namespace}/coils", qos.sensor_data(qos.COIL_DEPTH)))
         self._truths.append(self.publish_on(PadTruth, f"{namespace}/truth", qos.reliable(TRUTH_DEPTH)))
         self._valves.append(
             Valve(
@@ -166,11 +171,14 @@ class GripperSimulator(ManagedNode):
             )
 
     def _advance(self, stamp_ns: int) -> None:
-        """Simulate and publish one scan: the time first, then pressure, then coils."""
+        """Simulate and publish one scan."""
         commands_pa = [valve.opening_pa(stamp_ns) for valve in self._valves]
         step = self._gripper.step(commands_pa, self._lift_m)
-        self._time.publish()
-        self._publish(step, ClockTime(nanoseconds=stamp_ns).to_msg())
+        stamp = ClockTime(nanoseconds=stamp_ns).to_msg()
+        self._told = step, stamp, self._scans
+        self._scans += 1
+        self._tell(*self._told)
+        self._publish_truth(step, stamp)
 
     # -- scan by scan
 
@@ -187,6 +195,7 @@ class GripperSimulator(ManagedNode):
             return Trigger.Response(success=False, message=refused)
         self._awaited = set(self._fingers)
         self._patience.reset()
+        self._repeat.reset()
         self._advance(self._time.advance())
         return None
 
@@ -197,13 +206,16 @@ class GripperSimulator(ManagedNode):
     def _end_step(self, problem: str) -> None:
         """Answer the step that is under way, if any."""
         self._patience.cancel()
+        self._repeat.cancel()
         self._awaited.clear()
         if self._step.is_owed:
             self._step.answer(Trigger.Response(success=not problem, message=problem or f"scan {self._scans}"))
 
     # -- outputs
 
-    def _publish(self, step: Any, stamp: Time) -> None:
+    def _tell(self, step: Any, stamp: Time, scan: int) -> None:
+        """Publish what the sensors need of a scan: the time first, then pressure, then coils."""
+        self._time.publish()
         for number in range(len(self._fingers)):
             if math.isfinite(step.pressure_pa[number]):
                 self._pressures[number].publish(
@@ -211,17 +223,23 @@ class GripperSimulator(ManagedNode):
                         step.pressure_pa[number], self._atmospheric_pa, stamp, self._frames[number]
                     )
                 )
-            self._publish_coils(number, step.scans[number], stamp)
+            self._publish_coils(number, step.scans[number], stamp, scan)
+
+    def _tell_again(self) -> None:
+        """Send the scan that waits for its commands again, with stamp and number as before."""
+        self._tell(*self._told)
+
+    def _publish_truth(self, step: Any, stamp: Time) -> None:
+        for number, publisher in enumerate(self._truths):
             truth = conversions.truth_to_message(step, number)
             truth.header.stamp, truth.header.frame_id = stamp, self._frames[number]
-            self._truths[number].publish(truth)
-        self._scans += 1
+            publisher.publish(truth)
 
-    def _publish_coils(self, number: int, scan: Scan, stamp: Time) -> None:
+    def _publish_coils(self, number: int, scan: Scan, stamp: Time, running: int) -> None:
         silent, start_s, end_s = self._silent
         if self._fingers[number] == silent and start_s <= scan.time_s < end_s:
             return
-        self._coils[number].publish(conversions.scan_to_message(scan, self._scans, stamp, self._frames[number]))
+        self._coils[number].publish(conversions.scan_to_message(scan, running, stamp, self._frames[number]))
 
 
 def main(args: Sequence[str] | None = None) -> int:

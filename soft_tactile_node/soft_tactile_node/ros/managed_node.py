@@ -25,7 +25,8 @@ class ManagedNode(LifecycleNode):
     """A lifecycle node whose parameters come from a table and whose callbacks always log their cause.
 
     Subclasses fill in `configure`, `activate`, `deactivate` and `release`; raising SoftTactileError there refuses the
-    transition with the error's text, anything else ends in error processing, from which the node recovers.
+    transition with the error's text, anything else ends in error processing, from which the node recovers. So does an
+    unexpected error in any subscription, timer or service: it is logged once, and the node is then unconfigured.
 
     Parameters
     ----------
@@ -36,6 +37,9 @@ class ManagedNode(LifecycleNode):
     **options
         As rclpy.node.Node takes them.
     """
+
+    failed = ""
+    """The unexpected error that has stopped the node; empty = none since it was last configured."""
 
     def __init__(self, name: str, specs: Sequence[ParameterSpec], **options: Any) -> None:
         super().__init__(name, automatically_declare_parameters_from_overrides=True, **options)
@@ -97,7 +101,9 @@ class ManagedNode(LifecycleNode):
 
     def serve(self, service: type, name: str, callback: Callable[[Any, Any], Any]) -> Any:
         """Create a service that vanishes at cleanup."""
-        server = self.create_service(service, name, callback)
+        server = self.create_service(
+            service, name, lambda request, response: self.guard(name, callback, request, response) or response
+        )
         self._entities.append((self.destroy_service, server))
         return server
 
@@ -135,10 +141,57 @@ class ManagedNode(LifecycleNode):
                 destroy(entity)
                 return
 
+    def create_subscription(self, msg_type: type, topic: str, callback: Any, *args: Any, **options: Any) -> Any:
+        """Create a subscription with a guarded callback."""
+        return super().create_subscription(
+            msg_type, topic, lambda message: self.guard(topic, callback, message), *args, **options
+        )
+
+    def create_timer(self, timer_period_sec: float, callback: Any, *args: Any, **options: Any) -> Any:
+        """Create a timer with a guarded callback."""
+        return super().create_timer(timer_period_sec, lambda: self.guard("timer", callback), *args, **options)
+
+    def guard(self, what: str, action: Callable[..., Any], *arguments: Any) -> Any:
+        """Run a callback; an error in it ends the work of the node in an orderly way instead of that of the process.
+
+        Parameters
+        ----------
+        what : str
+            Where the callback belongs to, for the log.
+        action : callable
+            The callback; not run any more once the node has failed.
+        *arguments
+            Handed to it.
+
+        Returns
+        -------
+        object
+            What it returns; None where it failed.
+        """
+        if self.failed:
+            return None
+        try:
+            return action(*arguments)
+        except Exception as error:
+            self.failed = f"{what}: unexpected {type(error).__name__}: {error}"
+            self.get_logger().error(f"{self.failed}; configure again to go on\n{traceback.format_exc()}")
+            if self.executor is not None:
+                self.executor.create_task(self._end_failed)
+        return None
+
+    def _end_failed(self) -> None:
+        """Leave the active or inactive state by way of error processing."""
+        state = self._state_machine.current_state[1]
+        if state == "active":
+            self.trigger_deactivate()
+        elif state == "inactive":
+            self.trigger_cleanup()
+
     # -- lifecycle callbacks: guarded, logged
 
     def on_configure(self, _state: LifecycleState) -> TransitionCallbackReturn:
         """Check parameters, then configure; refused with the reason, nothing half-made left."""
+        self.failed = ""
         result = self._guarded("configure", self._configure_checked)
         self._configured = result == SUCCESS
         if result != SUCCESS:
@@ -151,10 +204,14 @@ class ManagedNode(LifecycleNode):
 
     def on_deactivate(self, state: LifecycleState) -> TransitionCallbackReturn:
         """Stop, then silence the publishers."""
+        if self.failed:
+            return ERROR
         return self._guarded("deactivate", lambda: self._deactivate_all(state))
 
     def on_cleanup(self, _state: LifecycleState) -> TransitionCallbackReturn:
         """Free everything."""
+        if self.failed:
+            return ERROR
         return self._guarded("clean up", self._release_all)
 
     def on_shutdown(self, _state: LifecycleState) -> TransitionCallbackReturn:
@@ -162,8 +219,12 @@ class ManagedNode(LifecycleNode):
         return self._guarded("shut down", self._stop_and_release)
 
     def on_error(self, _state: LifecycleState) -> TransitionCallbackReturn:
-        """Recover to the unconfigured state."""
-        return self._guarded("recover", self._recover)
+        """Recover to the unconfigured state; what has happened stays on show."""
+        result = self._guarded("recover", self._recover)
+        if self.failed and result == SUCCESS:
+            self.reason = self.failed
+            self.transition_failed()
+        return result
 
     def start_by_itself(self) -> None:
         """Configure and activate if `autostart` says so; a refusal is logged and leaves the node waiting."""

@@ -25,6 +25,7 @@ from soft_tactile_node.ros.diagnostics import ERROR, WARN
 from soft_tactile_node.ros.estimator_setup import estimator_settings, geometry_of, load_for, make_estimator, warm_up
 from soft_tactile_node.ros.finger_outputs import FingerOutputs, root_frame_of
 from soft_tactile_node.ros.finger_stream import FingerStream
+from soft_tactile_node.ros.last_messages import LastMessages
 from soft_tactile_node.ros.managed_node import ManagedNode
 from soft_tactile_node.ros.parameters import ParameterError
 from soft_tactile_node.ros.sensor_health import SensorHealth
@@ -48,6 +49,7 @@ class TactileSensor(ManagedNode):
         self._source: ScanSource | None = None
         self._action: CalibrateAction | None = None
         self._active = False
+        self._last = LastMessages()
         self._health = SensorHealth(self, lambda: self._stream, self._source_report, self._source_fault)
         self._health.say(WARN, "not configured")
 
@@ -71,8 +73,9 @@ class TactileSensor(ManagedNode):
         self._motion = BaseMotion(self)
         self._source = make_scan_source(self, self._outputs.pad_frame, self._on_scan, self._on_pressure)
         if self._source is None:
-            self.subscribe_to(CoilReadings, "coils", self._on_coils, qos.sensor_data(qos.COIL_DEPTH))
+            # in this order, in which they are discovered: no scan is heard before its pressure could be
             self.subscribe_to(FluidPressure, "pressure", self._on_pressure_message, qos.sensor_data())
+            self.subscribe_to(CoilReadings, "coils", self._on_coils, qos.sensor_data(qos.COIL_DEPTH))
         self._health.say(WARN, "not active")
 
     def _wanted_calibration(self) -> Calibration | None:
@@ -110,6 +113,7 @@ class TactileSensor(ManagedNode):
         if self._stream is not None:
             self._stream.restart(self._recall_tare())
         self._action.start()
+        self._last = LastMessages()
         self._active = True
         self._health.forget()
         self._health.say(WARN, "waiting for the first scan")
@@ -145,6 +149,9 @@ class TactileSensor(ManagedNode):
     def _on_coils(self, message: CoilReadings) -> None:
         if not self._active:
             return
+        if self._last.has_scan(message):
+            self._last.repeat(self._outputs)
+            return
         try:
             scan = conversions.scan_from_message(message)
         except SoftTactileError as error:
@@ -161,7 +168,8 @@ class TactileSensor(ManagedNode):
             )
 
     def _on_pressure_message(self, message: FluidPressure) -> None:
-        self._on_pressure(conversions.stamp_to_seconds(message.header.stamp), message.fluid_pressure)
+        if self._active and not self._last.has_pressure(message):
+            self._on_pressure(conversions.stamp_to_seconds(message.header.stamp), message.fluid_pressure)
 
     def _on_pressure(self, time_s: float, pressure_pa: float) -> None:
         if not self._active:
@@ -195,12 +203,14 @@ class TactileSensor(ManagedNode):
             self._health.refuse("coils", str(error))
             return
         self._outputs.publish(estimate, events, stamp)
+        self._last.keep(estimate, stamp)
         latency_s = self.get_clock().now().nanoseconds * 1e-9 - conversions.stamp_to_seconds(stamp)
         self._health.see(number, latency_s, estimate, events)
 
     def _on_silence(self) -> None:
         """Say once that the stream has stopped, then keep silent until it comes back."""
         self._watchdog.cancel()
+        self._last.forget_estimate()
         if self._stream is None:
             self._health.stop(None)
             return
