@@ -35,8 +35,12 @@ from soft_tactile_node.samples import Array
 COMPLIANCES = (0.0, 0.01, 0.02, 0.04, 0.06, 0.08, 0.12, 0.16)
 """Share of full pressure that one newton on the pad takes from the finger's drive (1/N), offered to the fit."""
 
-PENALTIES = (1e-5, 1e-4, 1e-3)
-"""Penalties of the map, relative to the mean squared term (1)."""
+PENALTIES = (1e-7, 1e-6, 1e-5, 1e-4, 1e-3)
+"""Penalties of the map, relative to the mean squared term (1): each axis has its own, for shear shows in small differences
+between channels where normal force shows in their sum."""
+
+FIRST_PENALTY = 1e-4
+"""Penalty while the compliance is looked for (1)."""
 
 PAD_RATE_HZ = 250.0
 """Rows are thinned to about this rate before the fit (Hz): the quickest lags must still be seen."""
@@ -130,22 +134,20 @@ def fit_pad(press: Sequence[Prepared], free: Sequence[Prepared], bending: Bendin
     compliance, best = COMPLIANCES[0], None
     for candidate in COMPLIANCES:
         rows = gather(press, forces, unloaded, quiet, bending, candidate, None)
-        trial = _fit_map(rows, axes, PENALTIES[1], axes == 1, brief=True)
+        trial = _fit_map(rows, axes, [2], [FIRST_PENALTY], axes == 1, BRIEF_ROUNDS)
         if best is None or trial.score < 0.97 * best.score:
             compliance, best = candidate, trial
     assert best is not None
     # the pad's recovery after a release is known now; the baseline must not learn it
     rows = gather(press, forces, unloaded, quiet, bending, compliance, None)
-    first = _fit_map(rows, axes, PENALTIES[1], axes == 1).pad
+    columns = [2] if axes == 1 else [0, 1, 2]
+    first = _fit_map(rows, axes, columns, [FIRST_PENALTY] * axes, axes == 1).pad
     known = (first, _directions(rows, first))
     rows = gather(press, forces, unloaded, quiet, bending, compliance, known)
-    split, penalty, best = False, PENALTIES[0], None
-    for try_split in (False, True):
-        for try_penalty in PENALTIES:
-            trial = _fit_map(rows, axes, try_penalty, try_split, brief=True)
-            if best is None or trial.score < 0.99 * best.score:
-                split, penalty, best = try_split, try_penalty, trial
-    final = _fit_map(rows, axes, penalty, split)
+    tries = [_choose_penalty(rows, axes, 2, split) for split in (False, True)]
+    split = tries[1][1] < 0.99 * tries[0][1]
+    penalties = [_choose_penalty(rows, axes, column, split)[0] for column in columns[:-1]] + [tries[split][0]]
+    final = _fit_map(rows, axes, columns, penalties, split)
     return _finish(press, forces, unloaded, free, bending, compliance, rows, final, axes)
 
 
@@ -249,31 +251,36 @@ def _gauges(rows: Rows, axes: int) -> PadMap:
     )
 
 
-def _fit_map(rows: Rows, axes: int, penalty: float, split: bool, brief: bool = False) -> Trial:
-    """Fit map and relaxation in turns; return the pad and its held-out estimate. A brief fit serves to compare sizes.
+def _choose_penalty(rows: Rows, axes: int, column: int, split: bool) -> tuple[float, float]:
+    """Return the penalty of one axis with the smallest held-out error, the larger one of equals, and its score."""
+    penalty, best = PENALTIES[-1], np.inf
+    for candidate in reversed(PENALTIES):
+        score = _fit_map(rows, axes, [column], [candidate], split, BRIEF_ROUNDS).score
+        if score < 0.99 * best:
+            penalty, best = candidate, score
+    return penalty, best
 
-    It has the normal force only, and fewer turns.
-    """
+
+def _fit_map(
+    rows: Rows, axes: int, columns: Sequence[int], penalties: Sequence[float], split: bool, rounds: int = ROUNDS
+) -> Trial:
+    """Fit map and relaxation of some axes in turns; return the pad, its held-out estimate and the last axis' score."""
     pad = _gauges(rows, axes)
     designs = [elastic_design(pad, u, s) for u, s in zip(rows.contacts, rows.loads, strict=True)]
-    design = np.vstack(designs)
-    chosen = np.arange(0, len(design), FIT_STEP)
-    columns = [2] if axes == 1 or brief else [0, 1, 2]
+    chosen = np.arange(0, sum(len(d) for d in designs), FIT_STEP)
     weights, fill, empty, held_out = [], [], [], []
-    for column in columns:
+    for column, penalty in zip(columns, penalties, strict=True):
         target = rows.force_n[:, column]
-        weight, shares, estimate = _fit_axis(
-            rows, designs, target, chosen, penalty, split, BRIEF_ROUNDS if brief else ROUNDS
-        )
+        weight, shares, estimate = _fit_axis(rows, designs, target, chosen, penalty, split, rounds)
         weights.append(weight)
         fill.append(shares[0])
         empty.append(shares[1])
         held_out.append(estimate)
     pad = pad._replace(weights=np.stack(weights, axis=1), fill=np.array(fill), empty=np.array(empty))
     guess = np.stack(held_out, axis=1)
-    error = (guess - rows.force_n[:, columns]) * rows.weight[:, None]
-    nothing = rows.force_n[:, columns] * rows.weight[:, None]
-    return Trial(pad, guess, float(np.mean(error[:, -1] ** 2) / np.mean(nothing[:, -1] ** 2)))
+    force = rows.force_n[:, columns[-1]]
+    error = (guess[:, -1] - force) * rows.weight
+    return Trial(pad, guess, float(np.mean(error**2) / np.mean((force * rows.weight) ** 2)))
 
 
 def _fit_axis(

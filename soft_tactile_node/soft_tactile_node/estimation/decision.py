@@ -90,6 +90,9 @@ class DecisionState(NamedTuple):
         Last time each memory saw no sign of a touch (s).
     memory : numpy.ndarray, shape (a, 1 + k)
         Relaxation of the pad; see `estimation.pad.relax` (N).
+    shear : numpy.ndarray, shape (2,)
+        Shear that explains the contact signal at a fixed place (N); NaN = not observed. Its changes are what slip is
+        told by: the place of contact, which the pad map must allow for, does not change within milliseconds.
     force, force_covariance : numpy.ndarray, shape (a,), (a, a)
         Force filter of a touch (N), (N^2).
     spread : numpy.ndarray, shape (a, a)
@@ -105,6 +108,7 @@ class DecisionState(NamedTuple):
     drift: Array
     quiet_since: Array
     memory: Array
+    shear: Array
     force: Array
     force_covariance: Array
     spread: Array
@@ -153,6 +157,7 @@ def new_decision_state(model: SeparationModel) -> DecisionState:
         drift=np.zeros((model.wander_s.size, channels)),
         quiet_since=np.zeros(model.wander_s.size),
         memory=np.zeros((axes, 1 + model.pad.lag_s.size)),
+        shear=np.full(2, np.nan),
         force=np.zeros(axes),
         force_covariance=np.zeros((axes, axes)),
         spread=np.zeros((axes, axes)),
@@ -425,6 +430,7 @@ def _measure_force(model, memo, dt_s, departure, used, load, bend_slope, load_va
     for i in range(channels):
         if used[i] > 0.5:
             contact[i] = departure[i] - memo.offset[i]
+    _measure_shear(model, memo, contact, used, load)
     contact = gather @ contact
     response, measured, jacobian = np.zeros(axes), np.zeros(axes), np.zeros((axes, channels))
     elastic_response(model.pad, contact, load, np.zeros(count), np.zeros((count, channels)), response, jacobian)
@@ -442,6 +448,25 @@ def _measure_force(model, memo, dt_s, departure, used, load, bend_slope, load_va
     memo.spread[:, :] = memo.force_covariance + considered
     for i in range(axes):
         memo.spread[i, i] += model.error_floor[i] ** 2 + squared * model.error_relative[i] ** 2
+
+
+@compiled
+def _measure_shear(model, memo, contact, used, load):  # type: ignore[no-untyped-def]
+    """Explain the contact signal by a force at a fixed place, in the least-squares sense; keep its shear."""
+    channels = contact.shape[0]
+    axes = memo.force.shape[0]
+    memo.shear[:] = np.nan
+    if axes < 3 or np.sum(used) < axes:
+        return
+    direction = np.zeros((axes, channels))
+    direction_at(model.directions, load, direction)
+    for i in range(channels):
+        if used[i] < 0.5:
+            direction[:, i] = 0.0
+    gram = direction @ direction.T
+    for i in range(axes):
+        gram[i, i] *= 1.0 + 1e-9
+    memo.shear[:] = np.linalg.solve(gram, direction @ contact)[:2]
 
 
 @compiled

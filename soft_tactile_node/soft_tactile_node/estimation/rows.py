@@ -144,7 +144,8 @@ def process_row(
         events |= EVENT_RELEASE
     write_force(model, memo, touched, out)
     flags, events = write_health(model, memo, used_load, touched, flags, events, out)
-    if watch_slip(memo.slip, clock[NOW], dt_s, touched, out[FORCE], out[FORCE + 1], out[FORCE + 2]):
+    shear = memo.decision.shear
+    if watch_slip(memo.slip, clock[NOW], dt_s, touched, shear[0], shear[1], out[FORCE + 2]):
         events |= EVENT_SLIP
     out[SLIP_PROBABILITY] = memo.slip.scalar[0]
     out[FRICTION_USE] = memo.slip.scalar[1]
