@@ -36,8 +36,8 @@ COMPLIANCES = (0.0, 0.01, 0.02, 0.04, 0.06, 0.08, 0.12, 0.16)
 """Share of full pressure that one newton on the pad takes from the finger's drive (1/N), offered to the fit."""
 
 PENALTIES = (1e-7, 1e-6, 1e-5, 1e-4, 1e-3)
-"""Penalties of the map, relative to the mean squared term (1): each axis has its own, for shear shows in small differences
-between channels where normal force shows in their sum."""
+"""Penalties of the map, relative to the mean squared term (1). Each axis has its own: shear shows in small differences
+between channels, normal force in their sum."""
 
 FIRST_PENALTY = 1e-4
 """Penalty while the compliance is looked for (1)."""

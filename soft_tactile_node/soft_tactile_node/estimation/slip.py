@@ -1,8 +1,9 @@
 """Slip: shear falls abruptly when an object breaks loose, because it slides with less friction than it sticks with.
 
-A stuck object and the pad's shear spring are a spring and a mass: shear swings, and falls no more quickly than it rose. An object
-that breaks loose drops from the static to the kinetic friction limit within a few milliseconds, once or, in stick-slip,
-again and again. A slip is called where shear falls, under a steady normal force, more quickly than it rose before.
+A stuck object and the pad's shear spring are a spring and a mass: shear swings, and falls no more quickly than it rose.
+An object that breaks loose drops from the static to the kinetic friction limit within a few milliseconds, once or, in
+stick-slip, again and again. A slip is called where shear falls, under a steady normal force, more quickly than it rose
+before, or by more than a swing makes.
 
 Source: static and kinetic friction, stick-slip, Bowden & Tabor, The Friction and Lubrication of Solids (1950) (from
 memory); the test is our own.
@@ -35,7 +36,7 @@ FALL_N = 0.04
 
 LEAST_SHARE = 0.015
 LEAST_N = 0.02
-"""Smallest fall of shear that is a slip if it is quicker than every rise before: per normal force (1), and least (N)."""
+"""Smallest fall of shear that is a slip if it is quicker than any rise before: per normal force (1), and least (N)."""
 
 RISE_S = 0.3
 """Memory of the quickest rise (s): a swing never falls more quickly than it rose, what breaks loose does."""
