@@ -73,9 +73,9 @@ class TactileSensor(ManagedNode):
         self._motion = BaseMotion(self)
         self._source = make_scan_source(self, self._outputs.pad_frame, self._on_scan, self._on_pressure)
         if self._source is None:
-            # in this order, in which they are discovered: no scan is heard before its pressure could be
-            self.subscribe_to(FluidPressure, "pressure", self._on_pressure_message, qos.sensor_data())
+            # in this order, in which waiting messages are taken: a scan does not see pressure that came after it
             self.subscribe_to(CoilReadings, "coils", self._on_coils, qos.sensor_data(qos.COIL_DEPTH))
+            self.subscribe_to(FluidPressure, "pressure", self._on_pressure_message, qos.sensor_data())
         self._health.say(WARN, "not active")
 
     def _wanted_calibration(self) -> Calibration | None:
