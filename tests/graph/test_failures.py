@@ -279,7 +279,7 @@ def test_an_unexpected_error_ends_in_error_processing_not_in_silence(
     driver.live.wait(lambda: len(driver.estimates) > heard, "estimates again")
 
 
-def test_an_unexpected_error_in_a_timer_or_service(driver: FingerDriver, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_unexpected_error_in_a_service(driver: FingerDriver, monkeypatch: pytest.MonkeyPatch) -> None:
     """A service that breaks still answers, and the node goes unconfigured as it does for a scan."""
     node = driver.live.nodes[0]
     monkeypatch.setattr(node._stream, "request_tare", lambda: 1 / 0)

@@ -168,7 +168,7 @@ class TactileSensor(ManagedNode):
             )
 
     def _on_pressure_message(self, message: FluidPressure) -> None:
-        if self._active and not self._last.has_pressure(message):
+        if not self._last.has_pressure(message):
             self._on_pressure(conversions.stamp_to_seconds(message.header.stamp), message.fluid_pressure)
 
     def _on_pressure(self, time_s: float, pressure_pa: float) -> None:
