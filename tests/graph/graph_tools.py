@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import os
 import signal
 import subprocess
@@ -148,8 +149,14 @@ class Graph:
         for node in [*self.nodes, self.client]:
             self.executor.remove_node(node)
             node.destroy_node()
+        del node
+        self.nodes.clear()
+        self.clients.clear()
         self.executor.shutdown()
         self.context.try_shutdown()
+        # A lifecycle node lives on in DDS, services and all, until it is collected: until then a client of the next
+        # graph may meet the services of the last one and never find its own.
+        gc.collect()
 
 
 @contextlib.contextmanager
