@@ -84,7 +84,7 @@ def test_a_sensor_killed_while_holding_a_jar(live: Graph, tmp_path: Path) -> Non
     cell = Cell(live, tmp_path)
     hold = cell.hand.hold_force(1.5)
     live.wait(hold.held.done, "the jar held", START_S)
-    assert hold.held.result() is True
+    assert hold.held.result() is True, hold.result.result()
     pause = live.client.get_clock().now().nanoseconds + 10**9
     live.wait(lambda: live.client.get_clock().now().nanoseconds > pause, "a second of holding")
 
