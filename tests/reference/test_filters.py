@@ -1,78 +1,40 @@
-"""Group J: the contact filter on linear pads, where it must be the textbook filter, and its consistency."""
+"""Group J: the force filter of a touch, which must be the textbook filter, and its consistency."""
 
 import numpy as np
 import pytest
 from scipy.linalg import solve_discrete_are
 from scipy.stats import chi2
 
-from soft_tactile_node.estimation.pad import NORMAL_TERMS
-from soft_tactile_node.estimation.separation import SeparationModel, predict_contact, update_contact
+from soft_tactile_node.estimation.separation import follow_force
 
-FORCE, FIRST_MEMORY = 2, 3
 HARVEY = "local level, Harvey 1989, sec. 3.3 [NUM]"
 
 
-def linear_model(noise, force_rate, quick_s=0.0, channels=1):
-    """Channels that each read the loaded memory itself: equal weights make the pad's curves a straight line."""
-    stack = np.zeros((1, channels, channels))
-    return SeparationModel(
-        axes=1,
-        channels=channels,
-        pad_weights=np.ones((NORMAL_TERMS, channels)),
-        quick_s=np.full(2, quick_s),
-        lag_s=np.zeros(0),
-        shear_s=np.zeros(0),
-        noise=np.asarray(noise) * np.eye(channels),
-        wander_s=np.ones(1),
-        wander_rest=stack,
-        wander_active=stack,
-        wander_loaded=stack,
-        error_floor=np.zeros((channels, channels)),
-        error_relative=np.zeros((channels, channels)),
-        force_rate_n=force_rate,
-        touch_z=np.ones(1),
-        shear_share=np.ones(2),
-    )
-
-
 class Filter:
-    """The package's contact filter, one scan after the other."""
+    """The package's force filter, one scan after the other."""
 
-    def __init__(self, model, variance, offset=0.0, dt_s=1.0):
-        c = model.channels
-        self.model, self.dt_s = model, dt_s
-        self.state, self.covariance = np.zeros(4 + c), np.zeros((4 + c, 4 + c))
-        self.covariance[2:4, 2:4] = variance
-        self.covariance[4:, 4:] = offset
-        self.terms, self.slopes = np.zeros(NORMAL_TERMS), np.zeros((NORMAL_TERMS, 3))
+    def __init__(self, noise, walk, variance, axes=1):
+        self.noise, self.walk = np.asarray(noise) * np.eye(axes), walk
+        self.state, self.covariance = np.zeros(axes), variance * np.eye(axes)
 
-    def predict(self, growth=None):
-        c = self.model.channels
-        predict_contact(
-            self.model, self.state, self.covariance, self.dt_s, np.zeros((c, c)) if growth is None else growth
-        )
-
-    def update(self, reading):
-        """Take a scan; return its normalised innovation squared, the mean of the channels."""
-        values = np.atleast_1d(np.asarray(reading, dtype=float))
-        used = np.ones(values.size)
-        return update_contact(self.model, self.state, self.covariance, values, used, 0.3, self.terms, self.slopes)
+    def step(self, measured, growth=None):
+        values = np.atleast_1d(np.asarray(measured, dtype=float))
+        assert follow_force(self.state, self.covariance, values, self.noise, self.walk if growth is None else growth)
 
 
 @pytest.mark.parametrize("ratio", [0.1, 0.5, 1.0, 2.0, 10.0])
 def test_steady_gain_of_a_local_level(table, ratio):
     """J1, J2: prediction and posterior variance of a random walk in noise settle at the closed form."""
     noise = 0.04
-    kalman = Filter(linear_model(noise, np.sqrt(ratio * noise)), 1.0)
+    kalman = Filter(noise, ratio * noise, 1.0)
     for _ in range(400):
-        kalman.predict()
-        predicted = kalman.covariance[FIRST_MEMORY, FIRST_MEMORY]
-        kalman.update(0.0)
+        predicted = kalman.covariance[0, 0] + ratio * noise
+        kalman.step(0.0)
     x = 0.5 * (ratio + np.sqrt(ratio**2 + 4.0 * ratio))
     table.close(f"J1 predicted / R, q = {ratio}", predicted / noise, x, HARVEY, rtol=1e-7)
-    table.close(f"J1 posterior / R, q = {ratio}", kalman.covariance[2, 2] / noise, x / (1 + x), HARVEY, rtol=1e-7)
+    table.close(f"J1 posterior / R, q = {ratio}", kalman.covariance[0, 0] / noise, x / (1 + x), HARVEY, rtol=1e-7)
     published = {0.1: 0.2701562, 0.5: 0.5, 1.0: 0.6180340, 2.0: 0.7320508, 10.0: 0.9160798}
-    table.close(f"J2 gain, q = {ratio}", kalman.covariance[2, 2] / noise, published[ratio], HARVEY, atol=5e-8)
+    table.close(f"J2 gain, q = {ratio}", kalman.covariance[0, 0] / noise, published[ratio], HARVEY, atol=5e-8)
 
 
 def test_nile(table, read_table):
@@ -80,98 +42,66 @@ def test_nile(table, read_table):
     flow = [row["flow"] for row in read_table("nile.csv")]
     source = "Durbin & Koopman 2001, ch. 2 [NUM][LIB statsmodels]"
     noise, walk = 15099.0, 1469.1
-    kalman = Filter(linear_model(noise, np.sqrt(walk)), 1e9)
+    kalman = Filter(noise, walk, 1e9)
     levels = []
     for number, value in enumerate(flow):
-        if number:
-            kalman.predict()
-        predicted = kalman.covariance[FIRST_MEMORY, FIRST_MEMORY]
-        kalman.update(value)
-        levels.append(kalman.state[FORCE])
+        predicted = kalman.covariance[0, 0] + (walk if number else 0.0)
+        kalman.step(value, walk if number else 0.0)
+        levels.append(kalman.state[0])
     table.close("J7 second level", levels[1], 1140.928, source, rtol=1e-5)
     table.close("J7 last level", levels[-1], 798.370, source, rtol=1e-5)
-    table.close("J7 posterior variance", kalman.covariance[2, 2], 4032.16, source, rtol=1e-5)
+    table.close("J7 posterior variance", kalman.covariance[0, 0], 4032.16, source, rtol=1e-5)
     table.close("J7 predicted variance", predicted, 5501.26, source, rtol=1e-5)
-    table.close("J7 gain", kalman.covariance[2, 2] / noise, 0.267048, source, rtol=1e-5)
+    table.close("J7 gain", kalman.covariance[0, 0] / noise, 0.267048, source, rtol=1e-5)
 
 
-def lagged_system(lag_s, dt_s, rate):
-    """Return transition and process noise of a force that walks and a memory that follows it, in textbook form."""
-    gain = 1.0 - np.exp(-dt_s / lag_s)
-    transition = np.array([[1.0, 0.0], [gain, 1.0 - gain]])
-    push = np.array([1.0, gain])  # the memory follows the force already moved
-    return transition, rate**2 * dt_s * np.outer(push, push)
+def correlated(axes):
+    """Return a covariance of correlated noise of several forces."""
+    root = 0.01 * (np.eye(axes) + 0.3 * np.tri(axes))
+    return root @ root.T
 
 
-def test_riccati_of_force_and_memory(table):
-    """A force seen through the pad's first-order memory: the steady covariance solves the Riccati equation."""
-    dt_s, lag_s, noise, rate = 0.002, 0.05, 1e-4, 2.0
-    kalman = Filter(linear_model(noise, rate, lag_s), 1.0, dt_s=dt_s)
-    for _ in range(20000):
-        kalman.predict()
-        prior = kalman.covariance[2:4, 2:4].copy()
-        kalman.update(0.0)
-    transition, process = lagged_system(lag_s, dt_s, rate)
-    wanted = solve_discrete_are(transition.T, np.array([[0.0], [1.0]]), process, np.array([[noise]]))
-    table.close("steady prior of force and memory", prior, wanted, "scipy solve_discrete_are [LIB]", rtol=1e-7)
+def test_riccati_of_three_forces(table):
+    """Three forces measured with correlated noise: the steady prediction solves the Riccati equation."""
+    noise, walk = correlated(3), 2e-4
+    kalman = Filter(1.0, walk, 1.0, 3)
+    kalman.noise = noise
+    for _ in range(3000):
+        prior = kalman.covariance + walk * np.eye(3)
+        kalman.step(np.zeros(3))
+    wanted = solve_discrete_are(np.eye(3), np.eye(3), walk * np.eye(3), noise)
+    table.close("steady prior of three forces", prior, wanted, "scipy solve_discrete_are [LIB]", rtol=1e-7)
 
 
-@pytest.mark.parametrize("channels", [1, 4])
-def test_scan_by_scan_against_a_general_filter(table, channels):
-    """Force and memory through one or four noisy channels, scan by scan: the numbers of a general Kalman library."""
+@pytest.mark.parametrize("axes", [1, 3])
+def test_scan_by_scan_against_a_general_filter(table, axes):
+    """One or three forces in correlated noise, scan by scan: the numbers of a general Kalman library."""
     from filterpy.kalman import KalmanFilter
 
-    dt_s, lag_s, rate = 0.002, 0.05, 2.0
-    noise = np.diag(1e-4 * np.arange(1.0, channels + 1.0))
-    own = Filter(linear_model(np.diag(noise), rate, lag_s, channels), np.diag([1.0, 0.5]), dt_s=dt_s)
-    other = KalmanFilter(dim_x=2, dim_z=channels)
-    other.F, other.Q = lagged_system(lag_s, dt_s, rate)
-    other.H = np.tile([[0.0, 1.0]], (channels, 1))
-    other.R, other.P, other.x = noise, np.diag([1.0, 0.5]), np.zeros((2, 1))
+    walk, noise = 8e-3, correlated(axes)
+    own = Filter(1.0, walk, 0.7, axes)
+    own.noise = noise
+    other = KalmanFilter(dim_x=axes, dim_z=axes)
+    other.F = other.H = np.eye(axes)
+    other.Q, other.R, other.P, other.x = walk * np.eye(axes), noise, 0.7 * np.eye(axes), np.zeros((axes, 1))
     rng = np.random.default_rng(5)
-    scans = np.cumsum(rng.normal(0.0, 0.05, 500))[:, None] + rng.normal(0.0, 0.01, (500, channels))
-    got, wanted = np.zeros((500, 6)), np.zeros((500, 6))
-    for i, scan in enumerate(scans):
-        own.predict()
-        own.update(scan)
+    scans = np.cumsum(rng.normal(0.0, 0.05, (500, axes)), axis=0) + rng.normal(0.0, 0.01, (500, axes))
+    got, wanted = [], []
+    for scan in scans:
+        own.step(scan)
         other.predict()
         other.update(scan[:, None])
-        got[i] = [*own.state[2:4], *own.covariance[2:4, 2:4].ravel()]
-        wanted[i] = [*other.x[:, 0], *other.P.ravel()]
+        got.append([*own.state, *own.covariance.ravel()])
+        wanted.append([*other.x[:, 0], *other.P.ravel()])
     size = np.abs(wanted).max(axis=0)
-    table.close(f"500 scans, {channels} channels", got / size, wanted / size, "filterpy KalmanFilter [LIB]", atol=1e-9)
+    table.close(f"500 scans, {axes} forces", got / size, wanted / size, "filterpy KalmanFilter [LIB]", atol=1e-9)
 
 
-def test_considered_offset_is_the_schmidt_filter(table):
-    """An offset that is considered, not estimated: the covariance of the Schmidt-Kalman recursion, gain and all."""
-    noise, rate, offset = 1e-3, 0.7, 0.02
-    own = Filter(linear_model(noise, rate), np.ones((2, 2)), offset, dt_s=0.01)
-    # augmented state force, offset; gain of the offset put to zero, covariance in the form valid for any gain
-    state, covariance = np.zeros(2), np.diag([1.0, offset])
-    sensitivity = np.array([1.0, 1.0])
-    readings = np.cumsum(np.random.default_rng(9).normal(0.0, 0.1, 300))
-    got, wanted = [], []
-    for z in readings:
-        own.predict()
-        own.update(z)
-        covariance[0, 0] += rate**2 * 0.01
-        spread = sensitivity @ covariance @ sensitivity + noise
-        gain = np.array([(covariance @ sensitivity)[0] / spread, 0.0])
-        state = state + gain * (z - sensitivity @ state)
-        left = np.eye(2) - np.outer(gain, sensitivity)
-        covariance = left @ covariance @ left.T + noise * np.outer(gain, gain)
-        got.append([own.state[2], own.covariance[2, 2], own.covariance[2, 4]])
-        wanted.append([state[0], covariance[0, 0], covariance[0, 1]])
-    table.close("force, variance, covariance with offset", got, wanted, "Schmidt 1966, Joseph form", atol=1e-10)
-
-
-def test_an_offset_that_is_not_known_stays_in_the_variance():
-    """However many scans agree, an unknown offset is never averaged away."""
-    kalman = Filter(linear_model(1e-4, 0.5), np.ones((2, 2)), 0.01, dt_s=0.01)
-    for _ in range(2000):
-        kalman.predict()
-        kalman.update(1.0)
-    assert kalman.covariance[2, 2] >= 0.0099
+def test_noise_that_is_no_covariance_corrects_nothing():
+    """A measurement whose noise is not a number is refused and leaves the force as it was."""
+    state, covariance = np.array([0.3]), np.array([[0.01]])
+    assert not follow_force(state, covariance, np.array([5.0]), np.array([[np.nan]]), 0.0)
+    assert state[0] == 0.3
 
 
 def band(runs, degrees):
@@ -187,55 +117,42 @@ def test_quantiles(table):
     table.close("J10 95 %", chi2.ppf(0.95, [1, 2, 3, 6]), [3.84146, 5.99146, 7.81473, 12.59159], "tables", atol=1e-5)
 
 
-def simulate(model, rng, scans, dt_s, lag_s, offset):
-    """Return force, memory and readings of a truth that obeys the filter's own model."""
-    transition, process = lagged_system(lag_s, dt_s, model.force_rate_n)
-    root = np.sqrt(process[0, 0]) * np.array([1.0, transition[1, 0]])
-    truth = np.zeros((scans, 2))
-    now = rng.normal(0.0, [1.0, 0.5])
-    for i in range(scans):
-        now = transition @ now + root * rng.standard_normal()
-        truth[i] = now
-    noise = np.sqrt(np.diag(model.noise))
-    readings = truth[:, 1:] + offset + noise * rng.standard_normal((scans, model.channels))
-    return truth, readings
-
-
-@pytest.mark.parametrize("offset_variance", [0.0, 0.04])
-def test_normalised_errors_are_consistent(table, offset_variance):
-    """NEES of force and memory over runs lies in its chi-square band, with and without an unknown offset.
-
-    A hundred runs; the error is squared in the filter's own covariance at the last scan.
-    """
-    runs, dt_s, lag_s = 100, 0.01, 0.1
-    model = linear_model([1e-3, 2e-3], 1.5, lag_s, 2)
+def test_normalised_errors_are_consistent(table):
+    """NEES of three forces over a hundred runs of a truth that obeys the filter's model lies in its chi-square band."""
+    runs, walk, noise = 100, 2e-3, correlated(3)
+    root = np.linalg.cholesky(noise)
     rng = np.random.default_rng(21)
     total = 0.0
     for _ in range(runs):
-        offset = np.sqrt(offset_variance) * rng.standard_normal(2)
-        truth, readings = simulate(model, rng, 60, dt_s, lag_s, offset)
-        kalman = Filter(model, np.diag([1.0, 0.25]), offset_variance * np.eye(2), dt_s)
-        for reading in readings:
-            kalman.predict()
-            kalman.update(reading)
-        error = kalman.state[2:4] - truth[-1]
-        total += error @ np.linalg.solve(kalman.covariance[2:4, 2:4], error)
-    low, high = band(runs, 2)
-    table.between(f"NEES, offset variance {offset_variance}", total / runs, low, high, "chi-square, 95 % band")
+        kalman = Filter(1.0, walk, 0.5, 3)
+        kalman.noise = noise
+        truth = np.sqrt(0.5) * rng.standard_normal(3)
+        for _ in range(60):
+            truth = truth + np.sqrt(walk) * rng.standard_normal(3)
+            kalman.step(truth + root @ rng.standard_normal(3))
+        error = kalman.state - truth
+        total += error @ np.linalg.solve(kalman.covariance, error)
+    low, high = band(runs, 3)
+    table.between("NEES of three forces", total / runs, low, high, "chi-square, 95 % band")
 
 
 def test_innovations_are_consistent(table):
-    """J13: the mean normalised innovation squared of 20 000 scans lies in its chi-square band."""
-    scans, dt_s, lag_s = 20000, 0.01, 0.1
-    model = linear_model([1e-3, 2e-3], 1.5, lag_s, 2)
-    _, readings = simulate(model, np.random.default_rng(3), scans, dt_s, lag_s, np.zeros(2))
-    kalman = Filter(model, np.diag([1.0, 0.25]), dt_s=dt_s)
+    """J13: the mean normalised innovation squared of 20 000 scans lies in its chi-square band, and is white."""
+    scans, walk, noise = 20000, 2e-3, correlated(2)
+    root = np.linalg.cholesky(noise)
+    rng = np.random.default_rng(3)
+    kalman = Filter(1.0, walk, 0.5, 2)
+    kalman.noise = noise
+    truth = np.sqrt(0.5) * rng.standard_normal(2)
     values = np.zeros(scans)
-    for i, reading in enumerate(readings):
-        kalman.predict()
-        values[i] = 2.0 * kalman.update(reading)
+    for i in range(scans):
+        truth = truth + np.sqrt(walk) * rng.standard_normal(2)
+        reading = truth + root @ rng.standard_normal(2)
+        innovation = reading - kalman.state
+        values[i] = innovation @ np.linalg.solve(kalman.covariance + walk * np.eye(2) + noise, innovation)
+        kalman.step(reading)
     low, high = band(scans, 2)
-    table.between("NIS of two channels", values.mean(), low, high, "chi-square, 95 % band")
+    table.between("NIS of two forces", values.mean(), low, high, "chi-square, 95 % band")
     # white: neighbours do not know of each other; 1.96 / sqrt(n) is the 95 % bound of a correlation
     centred = values - values.mean()
     correlation = centred[1:] @ centred[:-1] / (centred @ centred)

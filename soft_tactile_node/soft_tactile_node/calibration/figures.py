@@ -14,7 +14,7 @@ import numpy as np
 
 from soft_tactile_node.calibration.bending_fit import BendingFit
 from soft_tactile_node.calibration.characteristics import signal_to_noise_db
-from soft_tactile_node.calibration.pad_fit import QUICK_SETS, PadFit
+from soft_tactile_node.calibration.pad_fit import PadFit
 from soft_tactile_node.calibration.preparation import Prepared
 from soft_tactile_node.calibration.press_figures import find_hysteresis, find_non_linearity, find_repeatability
 from soft_tactile_node.calibration.record import Figure
@@ -27,6 +27,7 @@ from soft_tactile_node.calibration.uncertainty import (
     jackknife,
 )
 from soft_tactile_node.calibration.wander import white_noise
+from soft_tactile_node.estimation.pad import QUICK_LAGS
 from soft_tactile_node.samples import Array
 
 MOST_BLOCKS = 12
@@ -54,14 +55,13 @@ def figures_of_merit(free: Sequence[Prepared], bending: BendingFit, pad: PadFit)
     dict of str to Figure
         By name; a figure the recordings cannot give is left out.
     """
-    departure = np.vstack(pad.departures)
-    good = np.isfinite(departure).all(axis=1)
-    force, departure, residual = pad.force_n[good], departure[good], pad.residual[good]
+    departure, force = np.vstack(pad.contacts), pad.force_n
+    error = pad.estimate_n[:, 2] - force[:, 2]
     gain = normal_gain(departure, force)
     return (
         _response(free, departure, force, gain)
-        | _errors(free, bending, residual @ gain, gain)
-        | _static(departure @ gain, residual @ gain, force, pad.axes)
+        | _errors(free, bending, error, gain)
+        | _static(departure @ gain, error, force, pad.axes)
         | _time_response(pad)
         | _drift(free, bending, gain)
         | _angle(bending)
@@ -248,17 +248,18 @@ def _static(apparent: Array, error: Array, force: Array, axes: int) -> dict[str,
 
 
 def _time_response(pad: PadFit) -> dict[str, Figure]:
-    """Return the quick time constants of the pad; offered in steps, so each is known to half a step."""
-    figures = {}
-    for place, (name, words) in enumerate((("rise_time_constant", "loaded"), ("fall_time_constant", "unloaded"))):
-        offered = sorted({pair[place] for pair in QUICK_SETS})
-        value = float(pad.quick_s[place])
-        index = int(np.argmin(np.abs(np.array(offered) - value)))
-        gaps = np.diff(offered)[max(index - 1, 0) : index + 1]
-        # a rectangular distribution of half-width a has a standard uncertainty of a / sqrt(3): JCGM 100:2008, 4.3.7
-        spread = expand(0.5 * float(gaps.max()) / math.sqrt(3.0))
-        figures[name] = make_figure(value, spread, "s", f"first-order lag of the response when {words}")
-    return figures
+    """Return how far the normal response lags behind a ramp: the sum of share times lag over the quick lags."""
+    lag_s = pad.pad.lag_s[:QUICK_LAGS]
+    rows = (
+        ("rise_time_constant", pad.pad.fill, "loaded"),
+        ("fall_time_constant", pad.pad.empty, "unloaded"),
+    )
+    return {
+        name: make_figure(
+            float(share[-1, :QUICK_LAGS] @ lag_s), None, "s", f"lag of the normal response behind a ramp when {words}"
+        )
+        for name, share, words in rows
+    }
 
 
 def _drift(free: Sequence[Prepared], bending: BendingFit, gain: Array) -> dict[str, Figure]:

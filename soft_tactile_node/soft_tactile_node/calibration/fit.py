@@ -8,7 +8,6 @@ from datetime import date
 import numpy as np
 
 from soft_tactile_node.calibration.bending_fit import (
-    FIT_RATE_HZ,
     LAG_S,
     PLAY_RADIUS,
     BendingFit,
@@ -18,7 +17,7 @@ from soft_tactile_node.calibration.bending_fit import (
 from soft_tactile_node.calibration.contamination import check_untouched
 from soft_tactile_node.calibration.figures import figures_of_merit
 from soft_tactile_node.calibration.noise_fit import fit_health, fit_noise, measure_tails
-from soft_tactile_node.calibration.pad_fit import PadFit, fit_pad
+from soft_tactile_node.calibration.pad_fit import PAD_RATE_HZ, PadFit, fit_pad
 from soft_tactile_node.calibration.preparation import Prepared, prepare, thin
 from soft_tactile_node.calibration.record import (
     SCHEMA_VERSION,
@@ -101,14 +100,14 @@ def calibrate(
     bending = fit_bending(free, scale_pa)
     check_untouched(free, bending.residuals)
     tell("fitting the pad model")
-    # the pad answers slowly against 100 Hz; fewer rows make minutes into seconds
-    pressed = [thin(recording, FIT_RATE_HZ) for recording in pressed]
-    pad_fit = _fit_pad(pressed, bending)
+    # fewer rows make minutes into seconds
+    pressed = [thin(recording, PAD_RATE_HZ) for recording in pressed]
+    pad_fit = _fit_pad(pressed, [thin(recording, PAD_RATE_HZ) for recording in free], bending)
     tell("measuring noise and figures of merit")
     noise = fit_noise(free, bending, pressed, pad_fit)
     slope_load, slope = slope_table(bending.weights)
     temperature = _temperature_range([*free_bend, *press])
-    response = float(np.nansum(pad_fit.force_n[:, 2:3] * np.vstack(pad_fit.departures)))
+    response = float(np.sum(pad_fit.force_n[:, 2:3] * np.vstack(pad_fit.contacts)))
     calibration = Calibration(
         schema_version=SCHEMA_VERSION,
         channels=free_bend[0].channels,
@@ -134,13 +133,20 @@ def calibrate(
         ),
         pad_model=PadModel(
             axes=pad_fit.axes,
-            quick_s=nested(pad_fit.quick_s),
-            lag_s=nested(pad_fit.lag_s),
-            shear_s=nested(pad_fit.shear_s),
-            weights=nested(pad_fit.weights),
+            scale=nested(pad_fit.pad.scale),
+            lean=nested(pad_fit.pad.lean),
+            low=nested(pad_fit.pad.low),
+            high=nested(pad_fit.pad.high),
+            weights=nested(pad_fit.pad.weights),
+            lag_s=nested(pad_fit.pad.lag_s),
+            fill=nested(pad_fit.pad.fill),
+            empty=nested(pad_fit.pad.empty),
+            directions=nested(pad_fit.directions),
+            pattern=nested(pad_fit.pattern),
             error_floor=nested(pad_fit.error_floor),
             error_relative=nested(pad_fit.error_relative),
-            place=nested(pad_fit.place),
+            noise_gain=nested(pad_fit.noise_gain),
+            shear_ratio=nested(pad_fit.shear_ratio),
             compliance=pad_fit.compliance,
             force_rate_n=FORCE_RATE_N,
         ),
@@ -155,11 +161,11 @@ def calibrate(
     return calibration.model_copy(update={"noise": noise.model_copy(update={"tail": tails})})
 
 
-def _fit_pad(pressed: Sequence[Prepared], bending: BendingFit) -> PadFit:
+def _fit_pad(pressed: Sequence[Prepared], free: Sequence[Prepared], bending: BendingFit) -> PadFit:
     """Fit with shear where there are channels and shear enough to tell, else normal force only."""
     channels = pressed[0].change.shape[1]
     shear = max(float(np.nanquantile(np.abs(p.force_n[:, :2]), 0.995)) for p in pressed if p.force_n is not None)
-    return fit_pad(pressed, bending, 3 if channels >= 3 and shear > 0.1 else 1)
+    return fit_pad(pressed, free, bending, 3 if channels >= 3 and shear > 0.1 else 1)
 
 
 def _temperature_range(recordings: Sequence[Recording]) -> tuple[float, float] | None:

@@ -101,27 +101,24 @@ def measure_tails(finger: CalibratedFinger, free: Sequence[Prepared], bending: B
 
 def _loaded_wander(press: Sequence[Prepared], pad: PadFit) -> Array:
     """Return the covariance of the departure after a release, per squared load the pad still relaxes from."""
-    channels = pad.residual.shape[1]
+    channels = pad.pattern.shape[0]
     total = np.zeros((WANDER_S.size, channels, channels))
     count = 0
     start = 0
-    for recording in press:
-        n = recording.time_s.size
-        residual = pad.residual[start : start + n]
-        force = np.linalg.norm(pad.force_n[start : start + n], axis=1)
-        start += n
-        rest = find_unloaded(recording.time_s, pad.force_n[start - n : start])
+    for recording, residual in zip(press, pad.recoveries, strict=True):
+        force_n = pad.force_n[start : start + len(residual)]
+        start += len(residual)
+        force = np.linalg.norm(force_n, axis=1)
+        rest = find_unloaded(recording.time_s, force_n)
         edges = np.flatnonzero(np.diff(np.concatenate([[0], rest.astype(int), [0]])))
         previous = 0
         for begin, end in zip(edges[::2], edges[1::2], strict=True):
             peak = float(force[previous:begin].max()) if begin > previous else 0.0
             previous = end
-            piece = slice(begin, end)
-            good = np.isfinite(residual[piece]).all()
-            if peak < 0.5 or end - begin < 20 or not good:
+            if peak < 0.5 or end - begin < 20:
                 continue
-            time_s = recording.time_s[piece]
-            bank = run_bank(time_s, residual[piece], WANDER_S, QUICK_S)
+            time_s = recording.time_s[begin:end]
+            bank = run_bank(time_s, residual[begin:end], WANDER_S, QUICK_S)
             load = peak * np.exp(-(time_s - time_s[0]) / RELAX_S)
             counted = load > 0.2
             for w in range(WANDER_S.size):

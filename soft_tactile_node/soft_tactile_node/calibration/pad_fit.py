@@ -1,105 +1,123 @@
-"""Fit of the pad model to press recordings: what a known force adds to each channel, and what stays unexplained."""
+"""Fit of the pad model to press recordings: a smooth map from the channels to the elastic response, and the relaxation.
+
+Map and relaxation are fitted in turns: each is linear while the other is held. Everything that has a size (the finger's
+compliance, the penalty, whether quick lags fill and empty at different rates) is chosen on held-out blocks.
+Free-bend rows take part with a force of zero, so that the map learns not to answer to what bending leaves over.
+
+Source: alternating least squares and non-negative least squares (Lawson & Hanson, Solving Least Squares Problems,
+1974, ch. 23); the arrangement is our own.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeVar
 
 import numpy as np
+from scipy.optimize import nnls
 
-from soft_tactile_node.calibration.bending_fit import BendingFit, terms_of
+from soft_tactile_node.calibration.bending_fit import BendingFit
+from soft_tactile_node.calibration.pad_rows import LAG_S, LEARN_S, Rows, departure_of, free_rows, gather
 from soft_tactile_node.calibration.preparation import Prepared
-from soft_tactile_node.calibration.press import Memory, find_place, find_unloaded, place_spread, smooth_force
-from soft_tactile_node.calibration.ridge import RidgeFit, fit_ridge, fit_signed, split_blocks
-from soft_tactile_node.calibration.wander import clip_positive
-from soft_tactile_node.estimation.pad import NORMAL_TERMS, SHEAR_TERMS
+from soft_tactile_node.calibration.press import find_unloaded, smooth_force
+from soft_tactile_node.calibration.ridge import Indices
+from soft_tactile_node.calibration.wander import white_noise
+from soft_tactile_node.estimation.pad import QUICK_LAGS, PadMap
+from soft_tactile_node.estimation.pad_replay import (
+    elastic_design,
+    relax_terms,
+    relaxation_terms,
+    replay_pad,
+    track_baseline,
+)
 from soft_tactile_node.samples import Array
 
-QUICK_SETS: tuple[tuple[float, float], ...] = (
-    (0.0, 0.0),
-    (0.02, 0.02),
-    (0.05, 0.05),
-    (0.1, 0.1),
-    (0.03, 0.08),
-    (0.05, 0.15),
-    (0.05, 0.3),
-    (0.08, 0.2),
-    (0.12, 0.4),
-)
-"""Filling and emptying time constants of the quick lag offered to the fit (s)."""
+COMPLIANCES = (0.0, 0.01, 0.02, 0.04, 0.06, 0.08, 0.12, 0.16)
+"""Share of full pressure that one newton on the pad takes from the finger's drive (1/N), offered to the fit."""
 
-LAG_S = (0.1, 0.5, 2.5, 12.0)
-"""Time constants of the slow pad memory (s)."""
+PENALTIES = (1e-7, 1e-6, 1e-5, 1e-4, 1e-3)
+"""Penalties of the map, relative to the mean squared term (1). Each axis has its own: shear shows in small differences
+between channels, normal force in their sum."""
 
-COMPLIANCES = (0.0, 0.02, 0.04, 0.06, 0.08, 0.10, 0.12, 0.15, 0.19)
-"""Relative pressures per newton offered to the fit (1/N): how much of the drive a force on the pad takes away."""
+FIRST_PENALTY = 1e-4
+"""Penalty while the compliance is looked for (1)."""
 
-T = TypeVar("T")
+PAD_RATE_HZ = 250.0
+"""Rows are thinned to about this rate before the fit (Hz): the quickest lags must still be seen."""
 
-SHEAR_S = (0.3, 3.0)
-"""Time constants of the shear memory (s)."""
+FIT_STEP = 4
+"""One row in so many enters the least squares: neighbours say the same."""
 
-PLACE_ROUNDS = 3
-"""Rounds of finding the contact place and fitting again."""
-
-BLOCKS = 14
-"""Held-out blocks over all press recordings."""
+ROUNDS, BRIEF_ROUNDS = 6, 3
+"""Turns of map and relaxation: of the fit that is kept, and of those that only compare sizes."""
 
 
 @dataclass(frozen=True)
 class PadFit:
-    """The fitted pad model.
+    """The fitted pad.
 
     Attributes
     ----------
+    pad : PadMap
+        Constants of the model; see `estimation.pad`.
     axes : int
-        1 or 3.
-    quick_s, lag_s, shear_s : numpy.ndarray
-        Time constants of the memory (s).
-    weights : numpy.ndarray, shape (m, c)
-        Weights of the terms (1/N).
-    force_n : numpy.ndarray, shape (n, 3)
-        Reference force of all rows, smoothed (N).
-    residual : numpy.ndarray, shape (n, c)
-        Held-out error of the channels (1).
-    departures : tuple of numpy.ndarray, shape (n, c)
-        change - free_bending - baseline of each recording (1).
-    score : float
-        Held-out weighted error over the weighted signal (1).
-    error_floor, error_relative : numpy.ndarray, shape (c, c)
-        Error covariance at light load (1) and per squared force (1/N^2).
-    place : numpy.ndarray, shape (2,)
-        Standard deviation of the apparent shear that off-centre contact made, per normal force (1).
+        1 for normal force only, 3 with shear.
+    directions : numpy.ndarray, shape (3, a, c)
+        See `estimation.pad.direction_at` (1/N).
+    pattern : numpy.ndarray, shape (c, c)
+        Second moments of the contact signal per squared normal force (1/N^2): what channels tell of each other.
     compliance : float
-        Relative pressure that a newton on the pad takes from the drive of the finger (1/N).
-    loads : tuple of numpy.ndarray, shape (n,)
-        Drive of each recording, relief taken off, behind the quick lag (1).
+        See COMPLIANCES (1/N).
+    error_floor, error_relative : numpy.ndarray, shape (a,)
+        Held-out error at light load (N) and in proportion to the normal force (1).
+    noise_gain : numpy.ndarray, shape (a,)
+        Noise of the force over what the map alone makes of the channels' noise (1).
+    shear_ratio : numpy.ndarray, shape (2,)
+        Apparent shear per normal force in the presses, root mean square (1).
+    force_n : numpy.ndarray, shape (n, 3)
+        Reference force of all press rows (N).
+    estimate_n : numpy.ndarray, shape (n, 3)
+        Held-out estimate of it (N); NaN on axes that are not observed.
+    contacts, recoveries, loads : tuple of numpy.ndarray
+        Of each press recording: contact signal (n, c), departure less the pad's recovery and its baseline (n, c), both
+        (1), and the drive (n,) (1).
+    score : float
+        Weighted mean squared held-out error over that of a constant zero (1).
     """
 
+    pad: PadMap
     axes: int
-    quick_s: Array
-    lag_s: Array
-    shear_s: Array
-    weights: Array
-    force_n: Array
-    residual: Array
-    departures: tuple[Array, ...]
-    score: float
+    directions: Array
+    pattern: Array
+    compliance: float
     error_floor: Array
     error_relative: Array
-    place: Array
-    compliance: float
+    noise_gain: Array
+    shear_ratio: Array
+    force_n: Array
+    estimate_n: Array
+    contacts: tuple[Array, ...]
+    recoveries: tuple[Array, ...]
     loads: tuple[Array, ...]
+    score: float
 
 
-def fit_pad(recordings: Sequence[Prepared], bending: BendingFit, axes: int) -> PadFit:
-    """Fit the pad model; memory and penalty are chosen on held-out blocks.
+@dataclass(frozen=True)
+class Trial:
+    """One fit with one set of choices."""
+
+    pad: PadMap
+    held_out: Array
+    score: float
+
+
+def fit_pad(press: Sequence[Prepared], free: Sequence[Prepared], bending: BendingFit, axes: int) -> PadFit:
+    """Fit the pad model.
 
     Parameters
     ----------
-    recordings : sequence of Prepared
-        Press recordings.
+    press, free : sequence of Prepared
+        Press and free-bend recordings.
     bending : BendingFit
         The free-bend model of the same finger.
     axes : int
@@ -110,195 +128,244 @@ def fit_pad(recordings: Sequence[Prepared], bending: BendingFit, axes: int) -> P
     PadFit
         See PadFit.
     """
-    forces = [smooth_force(recording) for recording in recordings]
-    unloaded = [find_unloaded(r.time_s, f) for r, f in zip(recordings, forces, strict=True)]
+    forces = [smooth_force(recording) for recording in press]
+    unloaded = [find_unloaded(r.time_s, f) for r, f in zip(press, forces, strict=True)]
+    quiet = free_rows(free, bending)
+    compliance, best = COMPLIANCES[0], None
+    for candidate in COMPLIANCES:
+        rows = gather(press, forces, unloaded, quiet, bending, candidate, None)
+        trial = _fit_map(rows, axes, [2], [FIRST_PENALTY], axes == 1, BRIEF_ROUNDS)
+        if best is None or trial.score < 0.97 * best.score:
+            compliance, best = candidate, trial
+    assert best is not None
+    # the pad's recovery after a release is known now; the baseline must not learn it
+    rows = gather(press, forces, unloaded, quiet, bending, compliance, None)
+    columns = [2] if axes == 1 else [0, 1, 2]
+    first = _fit_map(rows, axes, columns, [FIRST_PENALTY] * axes, axes == 1).pad
+    known = (first, _directions(rows, first))
+    rows = gather(press, forces, unloaded, quiet, bending, compliance, known)
+    tries = [_choose_penalty(rows, axes, 2, split) for split in (False, True)]
+    split = tries[1][1] < 0.99 * tries[0][1]
+    penalties = [_choose_penalty(rows, axes, column, split)[0] for column in columns[:-1]] + [tries[split][0]]
+    final = _fit_map(rows, axes, columns, penalties, split)
+    return _finish(press, forces, unloaded, free, bending, compliance, rows, final, axes)
 
-    def split(compliance: float) -> tuple[list[Array], list[Array]]:
-        """Return what bending leaves over, and its drive, when a newton takes `compliance` of the drive."""
-        terms = [
-            terms_of(r, bending.scale_pa, compliance * np.maximum(f[:, 2], 0.0))
-            for r, f in zip(recordings, forces, strict=True)
-        ]
-        raw = [r.change - t @ bending.weights for r, t in zip(recordings, terms, strict=True)]
-        return raw, [np.ascontiguousarray(t[:, 0]) for t in terms]
 
-    def trial(quick: tuple[float, float], compliance: float) -> tuple[RidgeFit, list[Array]]:
-        """Fit with one set of time constants and one compliance."""
-        raw, loads = split(compliance)
-        memory = Memory(np.array(quick), np.array(LAG_S), np.array(SHEAR_S), axes)
-        designs = [memory.design(r.time_s, f, u) for r, f, u in zip(recordings, forces, loads, strict=True)]
-        return _fit_with_baseline(recordings, designs, raw, forces, unloaded, axes)
-
-    quick = _choose(QUICK_SETS, lambda candidate: trial(candidate, COMPLIANCES[2])[0].score)
-    compliance = _choose(COMPLIANCES, lambda candidate: trial(quick, candidate)[0].score)
-    raw, loads = split(compliance)
-    fit, departures = trial(quick, compliance)
-    memory = Memory(np.array(quick), np.array(LAG_S), np.array(SHEAR_S), axes)
-    force = np.vstack(forces)
-    place = np.zeros(2)
-    apparent = forces
-    for _ in range(PLACE_ROUNDS if axes == 3 else 0):
-        # contacts are never quite centred: what looks like shear but is not in the force reference is their place
-        shift = find_place(recordings, fit.weights, apparent, loads, departures, memory)
-        apparent = [f + np.pad(t, ((0, 0), (0, 1))) for f, t in zip(forces, shift, strict=True)]
-        place = place_spread(np.vstack(shift), force[:, 2])
-        designs = [memory.design(r.time_s, f, u) for r, f, u in zip(recordings, apparent, loads, strict=True)]
-        fit, departures = _fit_with_baseline(recordings, designs, raw, forces, unloaded, axes)
-    fit = _constrain(recordings, fit, memory, apparent, loads, departures)
-    residual = np.vstack(departures) - fit.held_out
-    floor, relative = split_error(residual, force)
+def _finish(
+    press: Sequence[Prepared],
+    forces: Sequence[Array],
+    unloaded: Sequence[Array],
+    free: Sequence[Prepared],
+    bending: BendingFit,
+    compliance: float,
+    rows: Rows,
+    trial: Trial,
+    axes: int,
+) -> PadFit:
+    """Return the fit with its errors, noise and directions."""
+    first = len(free)
+    count = sum(len(t) for t in rows.times[:first])
+    columns = [2] if axes == 1 else [0, 1, 2]
+    force = rows.force_n[count:]
+    estimate = np.full(force.shape, np.nan)
+    estimate[:, columns] = trial.held_out[count:]
+    directions = _directions(rows, trial.pad)
+    floor, relative = split_error(estimate[:, columns] - force[:, columns], force[:, 2])
+    recoveries: list[Array] = []
+    for recording, load, rest in zip(press, rows.loads[first:], unloaded, strict=True):
+        departure = departure_of(recording, bending, compliance * np.maximum(forces[len(recoveries)][:, 2], 0.0))[0]
+        baseline, residual = track_baseline(trial.pad, directions, recording.time_s, departure, load, rest, LEARN_S)
+        recoveries.append(residual - baseline)
+    contact = np.vstack(rows.contacts[first:])
+    heavy = force[:, 2] > 0.5
+    scaled = contact[heavy] / force[heavy, 2:3]
+    response = np.vstack(
+        [replay_pad(trial.pad, t, u, s)[0] for t, u, s in zip(*(x[first:] for x in rows[:3]), strict=True)]
+    )
+    ratio = np.zeros(2)
+    if axes == 3 and heavy.any():
+        ratio = np.sqrt(np.mean((response[heavy, :2] / force[heavy, 2:3]) ** 2, axis=0))
     return PadFit(
+        pad=trial.pad,
         axes=axes,
-        quick_s=np.array(quick),
-        lag_s=np.array(LAG_S),
-        shear_s=np.array(SHEAR_S),
-        weights=fit.weights,
-        force_n=force,
-        residual=residual,
-        departures=tuple(departures),
-        score=fit.score,
+        directions=directions,
+        pattern=np.asarray(scaled.T @ scaled / max(int(heavy.sum()), 1)),
+        compliance=compliance,
         error_floor=floor,
         error_relative=relative,
-        place=place,
-        compliance=compliance,
-        loads=tuple(loads),
+        noise_gain=_noise_gain(rows, trial.pad, first),
+        shear_ratio=ratio,
+        force_n=force,
+        estimate_n=estimate,
+        contacts=tuple(rows.contacts[first:]),
+        recoveries=tuple(recoveries),
+        loads=tuple(rows.loads[first:]),
+        score=trial.score,
     )
 
 
-def split_error(residual: Array, force_n: Array) -> tuple[Array, Array]:
-    """Split the pad model's held-out error into a part at light load and a part in proportion to the force.
+def split_error(error_n: Array, force_z_n: Array) -> tuple[Array, Array]:
+    """Split the held-out error of the force into a part at light load and a part in proportion to the normal force.
 
     Parameters
     ----------
-    residual : numpy.ndarray, shape (n, c)
-        Held-out error (1); rows with NaN are left out.
-    force_n : numpy.ndarray, shape (n, 3)
-        Force (N).
+    error_n : numpy.ndarray, shape (n, a)
+        Held-out error (N).
+    force_z_n : numpy.ndarray, shape (n,)
+        Normal force (N).
 
     Returns
     -------
-    floor, relative : numpy.ndarray, shape (c, c)
-        Covariances (1) and (1/N^2).
+    floor, relative : numpy.ndarray, shape (a,)
+        Root mean square (N) and (1).
     """
-    size = np.linalg.norm(force_n, axis=1)
-    good = np.isfinite(residual).all(axis=1)
-    light = good & (size > 0.03) & (size < 0.3)
-    heavy = good & (size > 0.5)
-    floor = clip_positive(residual[light].T @ residual[light] / max(int(light.sum()), 1))
-    scaled = residual[heavy] / size[heavy, None]
-    relative = clip_positive(scaled.T @ scaled / max(int(heavy.sum()), 1))
+    light = (force_z_n > 0.03) & (force_z_n < 0.4)
+    heavy = force_z_n > 0.6
+    floor = np.sqrt(np.mean(error_n[light] ** 2, axis=0)) if light.any() else np.zeros(error_n.shape[1])
+    excess = np.maximum(error_n[heavy] ** 2 - floor**2, 0.0) / force_z_n[heavy, None] ** 2
+    relative = np.sqrt(np.mean(excess, axis=0)) if heavy.any() else np.zeros(error_n.shape[1])
     return floor, relative
 
 
-def _fit_with_baseline(
-    recordings: Sequence[Prepared],
-    designs: Sequence[Array],
-    raw: Sequence[Array],
-    forces: Sequence[Array],
-    unloaded: Sequence[Array],
-    axes: int,
-) -> tuple[RidgeFit, list[Array]]:
-    """Fit the pad while the slow baseline between unloaded rests is taken out; both depend on each other."""
-    design = np.vstack(designs)
-    force = np.vstack(forces)
-    block = split_blocks([len(d) for d in designs], BLOCKS)
-    weight = _weight(force)
-    step = max(1, round(0.01 / float(np.median(np.diff(recordings[0].time_s)))))
-    departures = list(raw)
-    fit: RidgeFit | None = None
-    for _ in range(3):
-        target = np.vstack(departures)
-        rows = np.flatnonzero(np.isfinite(target).all(axis=1))[::step]
-        fit = fit_ridge(
-            design[rows],
-            target[rows],
-            block[rows],
-            weight[rows] / weight[rows].mean(),
-            candidates=_term_sets(design, axes),
-        )
-        departures = [
-            change - _baseline(r.time_s, change - d @ fit.weights, rest)
-            for r, d, change, rest in zip(recordings, designs, raw, unloaded, strict=True)
-        ]
-    assert fit is not None
-    full = np.zeros_like(np.vstack(departures))
-    for k in range(full.shape[1]):
-        full[:, k] = np.interp(np.arange(len(full)), rows, fit.held_out[:, k])
-    return RidgeFit(fit.weights, full, fit.penalty, fit.score, fit.terms), departures
+def _gauges(rows: Rows, axes: int) -> PadMap:
+    """Return a pad whose gauges are set and whose map is still empty."""
+    contact = np.vstack(rows.contacts)
+    columns = [2] if axes == 1 else [0, 1, 2]
+    scale = np.sqrt((contact**2).mean(axis=0)) + 1e-15
+    unit = contact / scale
+    gram = unit.T @ unit + 1e-3 * len(unit) * np.eye(unit.shape[1])
+    lean = np.linalg.solve(gram, unit.T @ rows.force_n[:, columns]) / scale[:, None]
+    gauge = contact @ lean
+    span = np.quantile(np.abs(gauge), 0.999, axis=0)
+    gauge, lean = gauge / span, lean / span
+    empty = np.zeros((axes, LAG_S.size))
+    return PadMap(
+        scale=scale,
+        lean=np.ascontiguousarray(lean),
+        low=gauge.min(axis=0),
+        high=gauge.max(axis=0),
+        weights=np.zeros((0, axes)),
+        lag_s=LAG_S,
+        fill=empty,
+        empty=empty.copy(),
+    )
 
 
-def _choose(candidates: Sequence[T], score: Callable[[T], float]) -> T:
-    """Return the candidate with the lowest held-out score; a later one must win by 3 %."""
-    best, best_score = candidates[0], np.inf
-    for candidate in candidates:
-        value = score(candidate)
-        if value < 0.97 * best_score:
-            best, best_score = candidate, value
-    return best
+def _choose_penalty(rows: Rows, axes: int, column: int, split: bool) -> tuple[float, float]:
+    """Return the penalty of one axis with the smallest held-out error, the larger one of equals, and its score."""
+    penalty, best = PENALTIES[-1], np.inf
+    for candidate in reversed(PENALTIES):
+        score = _fit_map(rows, axes, [column], [candidate], split, BRIEF_ROUNDS).score
+        if score < 0.99 * best:
+            penalty, best = candidate, score
+    return penalty, best
 
 
-def _constrain(
-    recordings: Sequence[Prepared],
-    fit: RidgeFit,
-    memory: Memory,
-    forces: Sequence[Array],
-    loads: Sequence[Array],
-    departures: Sequence[Array],
-) -> RidgeFit:
-    """Fit once more so that each channel's response to load keeps one sign; see `pad_terms`."""
-    design = np.vstack([memory.design(r.time_s, f, u) for r, f, u in zip(recordings, forces, loads, strict=True)])
-    target = np.vstack(departures)
-    force = np.vstack(forces)
-    signs = np.zeros(design.shape[1])
-    signs[:NORMAL_TERMS] = 1.0
-    block = split_blocks([len(d) for d in departures], BLOCKS)
-    step = max(1, round(0.01 / float(np.median(np.diff(recordings[0].time_s)))))
-    rows = np.flatnonzero(np.isfinite(target).all(axis=1))[::step]
-    return fit_signed(design, target, force[:, 2], _weight(force), block, rows, fit, signs)
+def _fit_map(
+    rows: Rows, axes: int, columns: Sequence[int], penalties: Sequence[float], split: bool, rounds: int = ROUNDS
+) -> Trial:
+    """Fit map and relaxation of some axes in turns; return the pad, its held-out estimate and the last axis' score."""
+    pad = _gauges(rows, axes)
+    designs = [elastic_design(pad, u, s) for u, s in zip(rows.contacts, rows.loads, strict=True)]
+    chosen = np.arange(0, sum(len(d) for d in designs), FIT_STEP)
+    weights, fill, empty, held_out = [], [], [], []
+    for column, penalty in zip(columns, penalties, strict=True):
+        target = rows.force_n[:, column]
+        weight, shares, estimate = _fit_axis(rows, designs, target, chosen, penalty, split, rounds)
+        weights.append(weight)
+        fill.append(shares[0])
+        empty.append(shares[1])
+        held_out.append(estimate)
+    pad = pad._replace(weights=np.stack(weights, axis=1), fill=np.array(fill), empty=np.array(empty))
+    guess = np.stack(held_out, axis=1)
+    force = rows.force_n[:, columns[-1]]
+    error = (guess[:, -1] - force) * rows.weight
+    return Trial(pad, guess, float(np.mean(error**2) / np.mean((force * rows.weight) ** 2)))
 
 
-def _weight(force_n: Array) -> Array:
-    """Return the weight of each row: errors count relative to the force, down to a light touch."""
-    size = np.linalg.norm(force_n, axis=1)
-    return np.asarray(1.0 / (0.05**2 + (0.03 * size) ** 2))
+def _fit_axis(
+    rows: Rows, designs: Sequence[Array], target: Array, chosen: Indices, penalty: float, split: bool, rounds: int
+) -> tuple[Array, Array, Array]:
+    """Fit one axis; return its weights, its shares (filling, emptying) and its held-out estimate."""
+    shares = np.zeros((2, LAG_S.size))
+    weight = _solve(np.vstack(designs)[chosen], target[chosen], rows.weight[chosen], penalty)
+    passed = np.vstack(designs)
+    for _ in range(rounds):
+        responses = [d @ weight for d in designs]
+        gaps = np.concatenate([relaxation_terms(t, e, LAG_S) for t, e in zip(rows.times, responses, strict=True)])
+        shares = _fit_shares(gaps[chosen], (target - np.concatenate(responses))[chosen], rows.weight[chosen], split)
+        pieces = []
+        start = 0
+        for time_s, design in zip(rows.times, designs, strict=True):
+            rising = gaps[start : start + len(time_s), 0] > 0.0
+            start += len(time_s)
+            pieces.append(relax_terms(time_s, design, LAG_S, np.where(rising, shares[0], shares[1])))
+        passed = np.vstack(pieces)
+        weight = _solve(passed[chosen], target[chosen], rows.weight[chosen], penalty)
+    return weight, shares, _hold_out(passed, target, chosen, rows, penalty)
 
 
-def _term_sets(design: Array, axes: int) -> list[Array]:
-    """Return the model sizes offered, smallest first: shear with load, squared, with pressure."""
-    everything = np.ones(design.shape[1], dtype=bool)
-    if axes == 1:
-        return [everything]
-    first = NORMAL_TERMS + len(LAG_S)
-    sets = []
-    for left_out in ((2, 3), (2,), ()):
-        keep = everything.copy()
-        keep[first + SHEAR_TERMS - 1] = 3 not in left_out
-        for axis in range(2):
-            for term in left_out:
-                keep[first + 4 * axis + term] = False
-        sets.append(keep)
-    return sets
+def _fit_shares(gaps: Array, rest: Array, weight: Array, split: bool) -> Array:
+    """Return the shares of the lags, not negative; quick ones apart for filling and emptying where `split`."""
+    both = gaps.sum(axis=1)
+    parts = [gaps[:, 0, :QUICK_LAGS], gaps[:, 1, :QUICK_LAGS], both[:, QUICK_LAGS:]] if split else [both]
+    terms = np.hstack(parts) * weight[:, None]
+    size = np.sqrt(np.mean(both[:, -1] ** 2)) + 1e-12
+    bounded = np.vstack([terms, 1e-3 * size * np.sqrt(len(terms)) * np.eye(terms.shape[1])])
+    found, _ = nnls(bounded, np.concatenate([rest * weight, np.zeros(terms.shape[1])]))
+    if not split:
+        return np.array([found, found])
+    slow = found[2 * QUICK_LAGS :]
+    quick = found[: 2 * QUICK_LAGS].reshape(2, QUICK_LAGS)
+    return np.hstack([quick, np.tile(slow, (2, 1))])
 
 
-def _baseline(time_s: Array, error: Array, rest: Array) -> Array:
-    """Return the slow baseline of the channels: the error in unloaded rests, straight lines in between."""
-    out = np.zeros_like(error)
-    starts = np.flatnonzero(np.diff(np.concatenate([[False], rest, [False]]).astype(int)) == 1)
-    ends = np.flatnonzero(np.diff(np.concatenate([[False], rest, [False]]).astype(int)) == -1)
-    knots: list[float] = []
-    values: list[Array] = []
-    for start, end in zip(starts, ends, strict=True):
-        # several knots in a long rest, so that the baseline follows drift there and not only between presses
-        pieces = max(1, int((time_s[end - 1] - time_s[start]) / 1.0))
-        for part in np.array_split(np.arange(start, end), pieces):
-            piece = error[part]
-            piece = piece[np.isfinite(piece).all(axis=1)]
-            if len(piece) >= 5:
-                knots.append(float(time_s[part].mean()))
-                values.append(np.median(piece, axis=0))
-    if not knots:
-        return out
-    table = np.array(values)
-    for channel in range(error.shape[1]):
-        out[:, channel] = np.interp(time_s, knots, table[:, channel])
+def _solve(design: Array, target: Array, weight: Array, penalty: float) -> Array:
+    """Return ridge weights of one target."""
+    scale = np.sqrt(np.mean(design**2, axis=0)) + 1e-15
+    a = design / scale * weight[:, None]
+    return np.asarray(np.linalg.solve(a.T @ a + penalty * len(a) * np.eye(a.shape[1]), a.T @ (target * weight)) / scale)
+
+
+def _hold_out(design: Array, target: Array, chosen: Indices, rows: Rows, penalty: float) -> Array:
+    """Return the estimate of each row by a map that did not see its block; the relaxation is kept."""
+    scale = np.sqrt(np.mean(design[chosen] ** 2, axis=0)) + 1e-15
+    scaled = design / scale
+    a = scaled[chosen] * rows.weight[chosen, None]
+    b = target[chosen] * rows.weight[chosen]
+    block = rows.block[chosen]
+    gram, cross = a.T @ a + penalty * len(a) * np.eye(a.shape[1]), a.T @ b
+    out = np.zeros(len(design))
+    for number in np.unique(rows.block):
+        own = a[block == number]
+        weight = np.linalg.solve(gram - own.T @ own, cross - own.T @ b[block == number])
+        inside = rows.block == number
+        out[inside] = scaled[inside] @ weight
     return out
+
+
+def _directions(rows: Rows, pad: PadMap) -> Array:
+    """Return what one newton of light elastic response adds to each channel, by least squares over light presses."""
+    axes = pad.lean.shape[1]
+    response = np.vstack(
+        [replay_pad(pad, t, u, s)[0] for t, u, s in zip(rows.times, rows.contacts, rows.loads, strict=True)]
+    )
+    contact, load = np.vstack(rows.contacts), np.concatenate(rows.loads)
+    pressed = rows.force_n[:, 2] > 0.05
+    light = pressed & (rows.force_n[:, 2] < max(1.5, float(np.quantile(rows.force_n[pressed, 2], 0.3))))
+    rest = 1.0 - load[light]
+    shares = np.stack([rest**2, 2.0 * rest * load[light], load[light] ** 2], axis=1)
+    design = (shares[:, :, None] * response[light][:, None, :]).reshape(int(light.sum()), -1)
+    gram = design.T @ design
+    gram += 1e-4 * np.trace(gram) / len(gram) * np.eye(len(gram))
+    return np.ascontiguousarray(np.linalg.solve(gram, design.T @ contact[light]).reshape(3, axes, -1))
+
+
+def _noise_gain(rows: Rows, pad: PadMap, free: int) -> Array:
+    """Return the noise of the force over what the map at rest makes of the channels' noise."""
+    measured, direct = [], []
+    for time_s, contact, load in zip(rows.times[:free], rows.contacts[:free], rows.loads[:free], strict=True):
+        response, force = replay_pad(pad, time_s, contact, load)
+        measured.append(np.diag(white_noise(force)))
+        direct.append(np.diag(white_noise(response)))
+    return np.asarray(np.sqrt(np.mean(measured, axis=0) / np.maximum(np.mean(direct, axis=0), 1e-300)))

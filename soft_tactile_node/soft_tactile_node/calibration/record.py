@@ -65,16 +65,23 @@ class BendingModel(Strict):
 
 
 class PadModel(Strict):
-    """Pad model: weights of the load terms for each channel and the pad's memory."""
+    """Pad model: a map from the channels to the elastic response, its relaxation, and what is known of its error."""
 
     axes: Literal[1, 3]
-    quick_s: tuple[Annotated[float, Field(ge=0.0)], Annotated[float, Field(ge=0.0)]]
-    lag_s: Vector
-    shear_s: Vector
+    scale: tuple[Positive, ...]
+    lean: Matrix
+    low: Vector
+    high: Vector
     weights: Matrix
-    error_floor: Matrix
-    error_relative: Matrix
-    place: tuple[Annotated[float, Field(ge=0.0)], Annotated[float, Field(ge=0.0)]]
+    lag_s: tuple[Positive, ...]
+    fill: tuple[tuple[Annotated[float, Field(ge=0.0)], ...], ...]
+    empty: tuple[tuple[Annotated[float, Field(ge=0.0)], ...], ...]
+    directions: Stack
+    pattern: Matrix
+    error_floor: tuple[Annotated[float, Field(ge=0.0)], ...]
+    error_relative: tuple[Annotated[float, Field(ge=0.0)], ...]
+    noise_gain: tuple[Annotated[float, Field(ge=0.0)], ...]
+    shear_ratio: tuple[Annotated[float, Field(ge=0.0)], Annotated[float, Field(ge=0.0)]]
     compliance: Annotated[float, Field(ge=0.0)]
     force_rate_n: Positive
 
@@ -184,15 +191,25 @@ class Calibration(Strict):
         c = self.channels
         lags, plays = len(self.bending.lag_s), len(self.bending.play_radius)
         bending_rows = bending_terms.count_terms(lags, plays)
-        pad_rows = pad_terms.count_terms(len(self.pad_model.lag_s), len(self.pad_model.shear_s), self.pad_model.axes)
+        pad = self.pad_model
+        axes, relaxations = pad.axes, len(pad.lag_s)
         memories = len(self.noise.wander_s)
         wanted: dict[str, tuple[object, tuple[int, ...]]] = {
             "tare_inductance_h": (self.tare_inductance_h, (c,)),
             "bending.weights": (self.bending.weights, (bending_rows, c)),
             "bending.slope": (self.bending.slope, (len(self.bending.slope_load), c)),
-            "pad_model.weights": (self.pad_model.weights, (pad_rows, c)),
-            "pad_model.error_floor": (self.pad_model.error_floor, (c, c)),
-            "pad_model.error_relative": (self.pad_model.error_relative, (c, c)),
+            "pad_model.scale": (pad.scale, (c,)),
+            "pad_model.lean": (pad.lean, (c, axes)),
+            "pad_model.low": (pad.low, (axes,)),
+            "pad_model.high": (pad.high, (axes,)),
+            "pad_model.weights": (pad.weights, (pad_terms.count_terms(c, axes), axes)),
+            "pad_model.fill": (pad.fill, (axes, relaxations)),
+            "pad_model.empty": (pad.empty, (axes, relaxations)),
+            "pad_model.directions": (pad.directions, (3, axes, c)),
+            "pad_model.pattern": (pad.pattern, (c, c)),
+            "pad_model.error_floor": (pad.error_floor, (axes,)),
+            "pad_model.error_relative": (pad.error_relative, (axes,)),
+            "pad_model.noise_gain": (pad.noise_gain, (axes,)),
             "noise.white": (self.noise.white, (c, c)),
             "noise.wander_rest": (self.noise.wander_rest, (memories, c, c)),
             "noise.wander_active": (self.noise.wander_active, (memories, c, c)),

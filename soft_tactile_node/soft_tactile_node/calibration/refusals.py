@@ -208,6 +208,6 @@ def find_gaps(free: Sequence[Prepared], press: Sequence[Prepared], pad: PadFit) 
     highest_free = max(float(p.pressure_pa.max()) for p in free)
     if pressures.size and pressures.max() < 0.8 * highest_free:
         gaps.append(f"presses at pressures below {pressures.max() / 1000:.0f} kPa only")
-    if pad.axes == 1 and pad.residual.shape[1] >= 3:
+    if pad.axes == 1 and pad.pattern.shape[0] >= 3:
         gaps.append("no shear in the press recordings: shear forces are not observed")
     return tuple(gaps)

@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import lsq_linear
 
 from soft_tactile_node.samples import Array
 
@@ -21,10 +20,6 @@ Indices = NDArray[np.signedinteger[Any]]
 
 PENALTIES = tuple(10.0 ** np.arange(-8.0, 0.1, 1.0))
 """Candidate penalties relative to the mean squared column (1)."""
-
-
-LEAST_SHARE = 0.05
-"""Smallest share of the mean response that a bound weight keeps (1): a response of zero could not be inverted."""
 
 
 @dataclass(frozen=True)
@@ -132,76 +127,6 @@ def fit_ridge(
         held_out[r] = scaled[r] @ _solve(gram - grams[i], cross - crosses[i], keep, penalty, len(a))
     weights = _solve(gram, cross, keep, penalty, len(a)) / scale[:, None]
     return RidgeFit(weights, held_out, penalty, score, keep)
-
-
-def fit_signed(
-    design: Array,
-    target: Array,
-    driver: Array,
-    row_weight: Array,
-    block: Indices,
-    rows: Indices,
-    like: RidgeFit,
-    signs: Array,
-) -> RidgeFit:
-    """Fit with the penalty and terms of an earlier fit, some weights bound to the sign of the whole response.
-
-    Parameters
-    ----------
-    design : numpy.ndarray, shape (n, m)
-        Terms.
-    target : numpy.ndarray, shape (n, k)
-        What is to be explained (any unit); may hold NaN outside `rows`.
-    driver : numpy.ndarray, shape (n,)
-        What the response follows (any unit); the sign of its regression on each target is the sign that is kept.
-    row_weight : numpy.ndarray, shape (n,)
-        Weight of each row (1).
-    block : numpy.ndarray of int, shape (n,)
-        Block of each row.
-    rows : numpy.ndarray of int, shape (r,)
-        Rows to fit.
-    like : RidgeFit
-        Supplies penalty and terms.
-    signs : numpy.ndarray, shape (m,)
-        1 for weights that must carry the response's sign and at least `LEAST_SHARE` of its size, 0 for free ones.
-
-    Returns
-    -------
-    RidgeFit
-        Weights and held-out predictions of all rows.
-    """
-    root = np.sqrt(row_weight[rows] / row_weight[rows].mean())[:, None]
-    scale = np.sqrt(np.average(design[rows] ** 2, axis=0, weights=row_weight[rows]))
-    scale[scale == 0.0] = 1.0
-    keep = np.flatnonzero(like.terms)
-    a = design[rows][:, keep] / scale[keep] * root
-    b = target[rows] * root
-    ridge = np.sqrt(like.penalty * rows.size) * np.eye(keep.size)
-    heavy = row_weight[rows, None] * driver[rows, None]
-    response = (heavy * target[rows]).sum(axis=0) / (heavy * driver[rows, None]).sum(axis=0)
-    floor = LEAST_SHARE * np.abs(response)
-
-    def solve(train: Indices) -> Array:
-        # the triangular factor carries all the information of the rows in m lines
-        lines = np.vstack([np.hstack([a[train], b[train]]), np.zeros((1, keep.size + b.shape[1]))])
-        factor = np.asarray(np.linalg.qr(lines, mode="r"), dtype=np.float64)
-        system = np.vstack([factor[:, : keep.size], ridge])
-        weights = np.zeros((design.shape[1], b.shape[1]))
-        for k in range(b.shape[1]):
-            right = np.concatenate([factor[:, keep.size + k], np.zeros(keep.size)])
-            low = np.where((signs[keep] > 0) & (response[k] > 0), floor[k] * scale[keep], -np.inf)
-            high = np.where((signs[keep] > 0) & (response[k] <= 0), -floor[k] * scale[keep], np.inf)
-            weights[keep, k] = lsq_linear(system, right, bounds=(low, high), method="bvls").x / scale[keep]
-        return weights
-
-    held_out = np.zeros_like(target)
-    number_of = block[rows]
-    for number in np.unique(block):
-        held_out[block == number] = design[block == number] @ solve(number_of != number)
-    weights = solve(np.ones(rows.size, dtype=bool))
-    error = ((target[rows] - held_out[rows]) * root) ** 2
-    score = float((error.mean(axis=0) / np.maximum((b**2).mean(axis=0), 1e-300)).mean())
-    return RidgeFit(weights, held_out, like.penalty, score, like.terms)
 
 
 def _solve(gram: Array, cross: Array, keep: Array, penalty: float, rows: int) -> Array:

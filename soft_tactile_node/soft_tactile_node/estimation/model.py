@@ -10,9 +10,8 @@ from soft_tactile_node.estimation.bending import count_memory, count_terms
 from soft_tactile_node.estimation.decision import Thresholds, new_decision_state
 from soft_tactile_node.estimation.health import HealthLimits, new_health_state
 from soft_tactile_node.estimation.layout import UNOBSERVED_N, RowModel, RowState
-from soft_tactile_node.estimation.pad import NORMAL_TERMS, pad_terms
-from soft_tactile_node.estimation.pad import count_memory as count_memory_of_pad
-from soft_tactile_node.estimation.separation import APPARENT_PRIOR, FRICTION_PRIOR, SHEAR_FLOOR_N, SeparationModel
+from soft_tactile_node.estimation.pad import PadMap
+from soft_tactile_node.estimation.separation import SeparationModel
 from soft_tactile_node.estimation.settings import EstimatorSettings
 from soft_tactile_node.estimation.slip import new_slip_state
 from soft_tactile_node.estimation.types import CalibratedFinger
@@ -70,27 +69,30 @@ def build_model(finger: CalibratedFinger, settings: EstimatorSettings) -> RowMod
         ]
     )
     pad = finger.pad_model
-    weights, white, floor, relative = extend_by_friction(
-        pad.axes, len(pad.lag_s), np.array(pad.weights), np.array(noise.white), np.array(pad.error_floor),
-        np.array(pad.error_relative),
-    )  # fmt: skip
     separation = SeparationModel(
-        axes=pad.axes,
-        channels=finger.channels,
-        pad_weights=weights,
-        quick_s=np.array(pad.quick_s),
-        lag_s=np.array(pad.lag_s),
-        shear_s=np.array(pad.shear_s),
-        noise=white,
+        pad=PadMap(
+            scale=np.array(pad.scale),
+            lean=np.array(pad.lean),
+            low=np.array(pad.low),
+            high=np.array(pad.high),
+            weights=np.array(pad.weights),
+            lag_s=np.array(pad.lag_s),
+            fill=np.array(pad.fill),
+            empty=np.array(pad.empty),
+        ),
+        directions=np.array(pad.directions),
+        pattern=np.array(pad.pattern),
+        noise=np.array(noise.white),
+        noise_gain=np.array(pad.noise_gain),
         wander_s=wander_s,
         wander_rest=np.array(noise.wander_rest),
         wander_active=np.array(noise.wander_active),
         wander_loaded=np.array(noise.wander_loaded),
-        error_floor=floor,
-        error_relative=relative,
+        error_floor=np.array(pad.error_floor),
+        error_relative=np.array(pad.error_relative),
+        shear_ratio=math.hypot(*pad.shear_ratio),
         force_rate_n=pad.force_rate_n,
         touch_z=touch_z,
-        shear_share=FRICTION_PRIOR**2 / (FRICTION_PRIOR**2 + np.array(pad.place) ** 2),
     )
     ranges = finger.ranges
     health = finger.health
@@ -143,82 +145,23 @@ def build_model(finger: CalibratedFinger, settings: EstimatorSettings) -> RowMod
     )
 
 
-def extend_by_friction(
-    axes: int, lags: int, weights: Array, white: Array, floor: Array, relative: Array
-) -> tuple[Array, Array, Array, Array]:
-    """Add the two channels that keep shear within friction; see `SeparationModel`.
-
-    Parameters
-    ----------
-    axes, lags : int
-        Observed axes (1 or 3) and number of slow lags of the pad.
-    weights : numpy.ndarray, shape (m, c)
-        Pad weights (1/N).
-    white, floor, relative : numpy.ndarray, shape (c, c)
-        Covariances of noise and model error (1) and (1/N^2).
-
-    Returns
-    -------
-    weights, white, floor, relative : numpy.ndarray, shapes as given
-        The same with two more channels (N), or unchanged where shear is not observed.
-    """
-    if axes == 1:
-        return weights, white, floor, relative
-    terms, channels = weights.shape
-    first = NORMAL_TERMS + lags
-    more = np.zeros((terms, 2))
-    more[first, 0] = 1.0
-    more[first + 4, 1] = 1.0
-
-    def bordered(matrix: Array, corner: float) -> Array:
-        out = np.zeros((channels + 2, channels + 2))
-        out[:channels, :channels] = matrix
-        out[channels:, channels:] = corner * np.eye(2)
-        return out
-
-    return (
-        np.hstack([weights, more]),
-        bordered(white, 1e-4),
-        bordered(floor, SHEAR_FLOOR_N**2),
-        bordered(relative, APPARENT_PRIOR**2),
-    )
-
-
-def observable_axes(separation: SeparationModel, used: Array | None = None) -> Array:
-    """Return which force axes the channels can tell apart.
+def observable_axes(separation: SeparationModel) -> Array:
+    """Return which force axes the pad can tell.
 
     Parameters
     ----------
     separation : SeparationModel
         The calibrated model.
-    used : numpy.ndarray, shape (c,), or None
-        1 for channels that work (1); None = all.
 
     Returns
     -------
     numpy.ndarray, shape (3,)
         1 for observed axes x, y, z (1).
     """
-    channels = separation.channels
-    working = np.ones(channels, dtype=bool) if used is None else np.asarray(used) > 0.5
-    lags, shear_lags = separation.lag_s.size, separation.shear_s.size
-    memory = np.zeros(count_memory_of_pad(lags, shear_lags))
-    memory[0] = 1.0
-    terms = np.zeros(separation.pad_weights.shape[0])
-    slopes = np.zeros((terms.size, 2 + memory.size))
-    pad_terms(np.zeros(2), memory, 0.5, lags, shear_lags, separation.axes, terms, slopes)
-    sensitivity = (separation.pad_weights[:, :channels].T @ slopes[:, :3])[working]
     observed = np.zeros(3)
-    if not working.any():
-        return observed
-    whole = (separation.error_floor + separation.error_relative + separation.noise)[:channels, :channels]
-    covariance = whole[np.ix_(working, working)]
-    information = sensitivity.T @ np.linalg.solve(covariance, sensitivity)
-    axes = [2] if separation.axes == 1 else [0, 1, 2]
-    # a weak prior of the full scale keeps the inverse finite where nothing is seen
-    posterior = np.linalg.inv(information[np.ix_(axes, axes)] + np.eye(len(axes)) / 25.0)
-    for i, axis in enumerate(axes):
-        observed[axis] = float(posterior[i, i] < UNOBSERVED_N**2)
+    axes = separation.error_floor.size
+    error = np.hypot(separation.error_floor, separation.error_relative)  # at 1 N
+    observed[3 - axes :] = error < UNOBSERVED_N
     return observed
 
 

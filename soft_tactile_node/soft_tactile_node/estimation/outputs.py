@@ -35,7 +35,6 @@ from soft_tactile_node.estimation.layout import (
     RowModel,
     RowState,
 )
-from soft_tactile_node.estimation.separation import FRICTION_PRIOR
 from soft_tactile_node.samples import Array
 
 
@@ -46,17 +45,12 @@ def write_force(model: RowModel, memo: RowState, touched: bool, out: Array) -> N
     for i in range(9):
         out[COVARIANCE + i] = 0.0
     if touched:
-        for i in range(3):
-            share_i = model.separation.shear_share[i] if i < 2 else 1.0
-            out[FORCE + i] = share_i * decision.state[i]
-            for j in range(3):
-                share_j = model.separation.shear_share[j] if j < 2 else 1.0
-                out[COVARIANCE + 3 * i + j] = share_i * share_j * decision.covariance[i, j]
-        for i in range(2):
-            # given the apparent shear, true shear still varies with the unknown contact place
-            share = model.separation.shear_share[i]
-            doubt = FRICTION_PRIOR * decision.state[2]
-            out[COVARIANCE + 4 * i] += (1.0 - share) * doubt * doubt
+        axes = decision.force.shape[0]
+        first = 3 - axes  # z alone, or all three
+        for i in range(axes):
+            out[FORCE + first + i] = decision.force[i]
+            for j in range(axes):
+                out[COVARIANCE + 3 * (first + i) + first + j] = decision.spread[i, j]
     else:
         p = decision.mode[PROBABILITY]
         force = decision.mode[TOUCH_FORCE]
@@ -162,7 +156,6 @@ def write_bend(model: RowModel, memo: RowState, load_variance: float, out: Array
 
 @compiled
 def write_parts(
-    model: RowModel,
     memo: RowState,
     touched: bool,
     change: Array,
@@ -174,12 +167,11 @@ def write_parts(
     """Write bending, free bending, contact and drift of each channel; change = bending + drift + contact holds."""
     decision = memo.decision
     channels = change.shape[0]
-    first_offset = decision.state.shape[0] - model.separation.pad_weights.shape[1]
     held = decision.mode[HELD_SIZE]
     shortest = 0
     for k in range(channels):
         bending = actual[k] - slope[k] * held
-        drift = decision.state[first_offset + k] if touched else decision.drift[shortest, k]
+        drift = decision.offset[k] if touched else decision.drift[shortest, k]
         contact = change[k] - bending - drift
         if not touched:
             drift += contact  # nothing touches: what is not bending is drift

@@ -101,7 +101,7 @@ def process_row(
         flags |= FLAG_PRESSURE_MISSING
     advance_bending(memo.memory, memo.terms, used_load, dt_s, model.lag_s, model.play_radius, clock[TEMPERATURE])
     touched_before = memo.decision.mode[MODE] == TOUCHED
-    relief = model.compliance * max(memo.decision.state[2], 0.0) if touched_before else 0.0
+    relief = model.compliance * max(memo.decision.force[-1], 0.0) if touched_before else 0.0
     advance_bending(
         memo.actual_memory, memo.actual_terms, used_load - relief, dt_s, model.lag_s, model.play_radius,
         clock[TEMPERATURE],
@@ -123,7 +123,7 @@ def process_row(
     before = memo.used.copy()
     if check_channels(model.health, memo.health, clock[NOW], dt_s, change, moved, memo.used):
         flags |= FLAG_REJECTED
-    _forget_returned_channels(model, memo, before)
+    _forget_returned_channels(memo, before)
     # separation and contact
     slope = np.zeros(channels)
     _interpolate(model.slope_load, model.slope, memo.actual_memory[0], slope)
@@ -144,12 +144,13 @@ def process_row(
         events |= EVENT_RELEASE
     write_force(model, memo, touched, out)
     flags, events = write_health(model, memo, used_load, touched, flags, events, out)
-    if watch_slip(memo.slip, clock[NOW], dt_s, touched, out[FORCE], out[FORCE + 1], out[FORCE + 2]):
+    shear = memo.decision.shear
+    if watch_slip(memo.slip, clock[NOW], dt_s, touched, shear[0], shear[1], out[FORCE + 2]):
         events |= EVENT_SLIP
     out[SLIP_PROBABILITY] = memo.slip.scalar[0]
     out[FRICTION_USE] = memo.slip.scalar[1]
     write_bend(model, memo, load_variance, out)
-    write_parts(model, memo, touched, change, free, bending, slope, out)
+    write_parts(memo, touched, change, free, bending, slope, out)
     out[CONTACT_PROBABILITY] = memo.decision.mode[PROBABILITY]
     out[IN_CONTACT] = 1.0 if touched else 0.0
     out[CONTACT_ID] = clock[CONTACTS]
@@ -188,14 +189,12 @@ def _asked_load(model: RowModel, memo: RowState) -> float:
 
 
 @compiled
-def _forget_returned_channels(model: RowModel, memo: RowState, before: Array) -> None:
+def _forget_returned_channels(memo: RowState, before: Array) -> None:
     """Give channels that came back from a fault an unknown offset, so that they weigh little until re-learnt."""
     decision = memo.decision
-    first_offset = decision.state.shape[0] - model.separation.pad_weights.shape[1]
     for k in range(before.shape[0]):
         if memo.used[k] > 0.5 and before[k] < 0.5 and decision.offset_variance[k] == 0.0:
             continue
         if memo.health.fault[k] != GOOD:
             decision.offset_variance[k] = 1e-3
-            i = first_offset + k
-            decision.covariance[i, i] = max(decision.covariance[i, i], 1e-3)
+            decision.offset_covariance[k, k] = max(decision.offset_covariance[k, k], 1e-3)

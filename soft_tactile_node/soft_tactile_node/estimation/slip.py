@@ -1,12 +1,12 @@
-"""Slip: a stuck object rings on the pad's shear spring when it is loaded, a sliding one cannot.
+"""Slip: shear falls abruptly when an object breaks loose, because it slides with less friction than it sticks with.
 
-When a stuck object is suddenly loaded, shear overshoots and swings about its new value, because pad and object are a
-spring and a mass. When the load exceeds friction, shear runs into the friction limit instead and stays there, flat: the
-object slides on. A slip is called where a quick rise of shear under steady normal force ends without a swing. A shear
-that rises slowly shows neither and is not judged.
+A stuck object and the pad's shear spring are a spring and a mass: shear swings, and falls no more quickly than it rose.
+An object that breaks loose drops from the static to the kinetic friction limit within a few milliseconds, once or, in
+stick-slip, again and again. A slip is called where shear falls, under a steady normal force, more quickly than it rose
+before, or by more than a swing makes.
 
-Source: stick-slip of a spring-loaded mass, Bowden & Tabor, The Friction and Lubrication of Solids (1950) (from memory);
-the test is our own.
+Source: static and kinetic friction, stick-slip, Bowden & Tabor, The Friction and Lubrication of Solids (1950) (from
+memory); the test is our own.
 """
 
 from __future__ import annotations
@@ -18,58 +18,48 @@ import numpy as np
 from soft_tactile_node.compiled import compiled
 from soft_tactile_node.samples import Array
 
-QUICK_S = 0.004
-"""Smoothing of the shear (s)."""
+FALL_S = 0.004
+"""Memory of the highest and lowest shear (s): what changes more slowly is the swing of a stuck object."""
 
-RATE_S = 0.01
-"""Time over which its rate is taken (s)."""
+SLOWEST_SCAN_S = 0.012
+"""Time between scans beyond which a swing and a fall are not told apart (s)."""
 
 STEADY_S = 0.3
-"""How long a contact must have lasted before slip is judged (s)."""
+"""How long a contact must have lasted before slip is judged (s), and memory of its shear and normal force."""
 
-RISE_RATE_N_S = 2.0
-"""Rate of shear that begins a quick rise (N/s)."""
+STEADY_SHARE = 0.9
+"""Share of its recent level that the normal force must keep (1); below it the grip opens."""
 
-LONGEST_RISE_S = 0.15
-"""A rise that lasts longer is not quick (s)."""
+FALL_SHARE = 0.033
+FALL_N = 0.04
+"""Fall of shear that no swing makes: per normal force (1), and least (N)."""
 
-LEAST_RISE_N = 0.05
-"""Smallest rise that is judged (N), and its smallest share of the normal force (1)."""
+LEAST_SHARE = 0.015
+LEAST_N = 0.02
+"""Smallest fall of shear that is a slip if it is quicker than any rise before: per normal force (1), and least (N)."""
 
-SETTLE_S = 0.02
-WATCH_S = 0.055
-"""Begin and end of the watch for a swing, after the rise has ended (s)."""
+RISE_S = 0.3
+"""Memory of the quickest rise (s): a swing never falls more quickly than it rose, what breaks loose does."""
 
-SWING_SHARE = 0.1
-SWING_N = 0.006
-"""Swing below which the object slides: share of the rise (1), plus what noise makes (N)."""
+QUICKER = 1.1
+"""How much more quickly it must fall, for noise (1)."""
 
-PAUSE_S = 0.3
-"""Pause before the next slip can be called (s)."""
-
-IDLE = 0.0
-RISING = 1.0
-WATCHING = 2.0
-PAUSING = 3.0
+LOOSE_S = 0.1
+"""Time without a further fall after which the object counts as stuck again (s)."""
 
 PROBABILITY = 0
 FRICTION_USE = 1
-QUICK_X = 2
-QUICK_Y = 3
-LATE_X = 4
-LATE_Y = 5
-BASE_X = 6
-BASE_Y = 7
-BASE_Z = 8
+TOP = 2  # recent highest and lowest departure of the shear from its level (N)
+LOW = 3
+RISE = 4  # quickest recent rise (N)
+TOP_Z = 5  # recent highest normal force (N)
+LEVEL_X = 6  # shear and normal force, slowly (N)
+LEVEL_Y = 7
+LEVEL_Z = 8
 HIGHEST = 9  # highest shear over normal force this contact has carried (1)
-PHASE = 10
-SINCE = 11  # begin of the phase (s)
-TOP_RATE = 12
-LOW = 13  # lowest and highest shear at the watched normal force (N)
-HIGH = 14
-BEGAN = 15  # begin of the contact (s)
-RISE = 16  # size of the rise that is judged (N)
-SIZE = 17
+BEGAN = 10  # begin of the contact (s)
+LOOSE = 11  # last fall (s); NaN = stuck
+SIZE = 12
 
 
 class SlipState(NamedTuple):
@@ -95,6 +85,7 @@ def new_slip_state() -> SlipState:
     scalar = np.zeros(SIZE)
     scalar[PROBABILITY] = np.nan
     scalar[FRICTION_USE] = np.nan
+    scalar[LOOSE] = np.nan
     return SlipState(scalar)
 
 
@@ -116,70 +107,42 @@ def watch_slip(memo: SlipState, now_s: float, dt_s: float, touched: bool, fx: fl
     Returns
     -------
     bool
-        A slip began within the last tenth of a second.
+        A slip begins.
     """
     s = memo.scalar
     if not touched or not np.isfinite(fx) or not np.isfinite(fy) or not fz > 0.0:
         _reset(s, now_s, fx, fy, fz)
         return False
-    quick = 1.0 - np.exp(-dt_s / QUICK_S)
-    late = 1.0 - np.exp(-dt_s / RATE_S)
-    s[QUICK_X] += quick * (fx - s[QUICK_X])
-    s[QUICK_Y] += quick * (fy - s[QUICK_Y])
-    s[LATE_X] += late * (s[QUICK_X] - s[LATE_X])
-    s[LATE_Y] += late * (s[QUICK_Y] - s[LATE_Y])
-    rate = np.hypot(s[QUICK_X] - s[LATE_X], s[QUICK_Y] - s[LATE_Y]) / RATE_S
-    rise = np.hypot(s[QUICK_X] - s[BASE_X], s[QUICK_Y] - s[BASE_Y])
-    ratio = np.hypot(s[QUICK_X], s[QUICK_Y]) / max(fz, 0.05)
+    shear = np.hypot(fx, fy)
+    ratio = shear / max(fz, 0.05)
     s[HIGHEST] = max(s[HIGHEST] * np.exp(-dt_s / 5.0), ratio)
     s[FRICTION_USE] = ratio / s[HIGHEST] if s[HIGHEST] > 0.0 else np.nan
-    age_s = now_s - s[SINCE]
-    if s[PHASE] == IDLE:
-        s[PROBABILITY] = 0.0
-        slow = 1.0 - np.exp(-dt_s / 0.1)
-        s[BASE_X] += slow * (s[QUICK_X] - s[BASE_X])
-        s[BASE_Y] += slow * (s[QUICK_Y] - s[BASE_Y])
-        s[BASE_Z] += slow * (fz - s[BASE_Z])
-        if rate > RISE_RATE_N_S and now_s - s[BEGAN] > STEADY_S:
-            _enter(s, RISING, now_s)
-            s[TOP_RATE] = rate
-    elif s[PHASE] == RISING:
-        s[TOP_RATE] = max(s[TOP_RATE], rate)
-        if age_s > LONGEST_RISE_S:
-            _enter(s, PAUSING, now_s)
-        elif rate < 0.25 * s[TOP_RATE]:
-            steady = abs(fz - s[BASE_Z]) < 0.6 * rise
-            large = rise > max(LEAST_RISE_N, LEAST_RISE_N * fz)
-            loaded = np.hypot(s[QUICK_X], s[QUICK_Y]) > np.hypot(s[BASE_X], s[BASE_Y])  # setting down is no slip
-            _enter(s, WATCHING if steady and large and loaded else PAUSING, now_s)
-            s[LOW] = np.inf
-            s[HIGH] = -np.inf
-            s[RISE] = rise
-    elif s[PHASE] == WATCHING:
-        s[PROBABILITY] = 0.5
-        if age_s > SETTLE_S:
-            # per normal force: a grip that is tightened meanwhile moves the friction limit, and shear with it
-            level = ratio * max(s[BASE_Z], 0.05)
-            s[LOW] = min(s[LOW], level)
-            s[HIGH] = max(s[HIGH], level)
-        if age_s > WATCH_S:
-            slides = s[HIGH] - s[LOW] < SWING_SHARE * s[RISE] + SWING_N
-            _enter(s, PAUSING, now_s)
-            s[PROBABILITY] = 1.0 if slides else 0.0
-            return bool(slides)
-    elif age_s > PAUSE_S:
-        _enter(s, IDLE, now_s)
-        s[BASE_X] = s[QUICK_X]
-        s[BASE_Y] = s[QUICK_Y]
-        s[BASE_Z] = fz
-    return False
-
-
-@compiled
-def _enter(scalar: Array, phase: float, now_s: float) -> None:
-    """Begin a phase."""
-    scalar[PHASE] = phase
-    scalar[SINCE] = now_s
+    away = np.hypot(fx - s[LEVEL_X], fy - s[LEVEL_Y])
+    # what a falling normal force explains is no slip
+    fall = s[TOP] - away - min(ratio, 1.0) * max(s[TOP_Z] - fz, 0.0)
+    least = min(max(FALL_SHARE * fz, FALL_N), max(LEAST_SHARE * fz, LEAST_N, QUICKER * s[RISE]))
+    steady = now_s - s[BEGAN] > STEADY_S and fz > STEADY_SHARE * s[LEVEL_Z]
+    s[RISE] = max(s[RISE] * np.exp(-dt_s / RISE_S), away - s[LOW])
+    keep = np.exp(-dt_s / FALL_S)
+    s[TOP] = away + keep * max(s[TOP] - away, 0.0)
+    s[LOW] = away - keep * max(away - s[LOW], 0.0)
+    s[TOP_Z] = fz + keep * max(s[TOP_Z] - fz, 0.0)
+    slow = 1.0 - np.exp(-dt_s / STEADY_S)
+    s[LEVEL_X] += slow * (fx - s[LEVEL_X])
+    s[LEVEL_Y] += slow * (fy - s[LEVEL_Y])
+    s[LEVEL_Z] += slow * (fz - s[LEVEL_Z])
+    if dt_s > SLOWEST_SCAN_S:
+        s[PROBABILITY] = np.nan
+        return False
+    s[PROBABILITY] = 1.0 / (1.0 + np.exp(-8.0 * (fall / least - 1.0))) if steady else 0.0
+    stuck = np.isnan(s[LOOSE])
+    if not stuck and now_s - s[LOOSE] > LOOSE_S:
+        s[LOOSE] = np.nan
+    if not steady or fall < least:
+        s[PROBABILITY] = max(s[PROBABILITY], 0.0 if np.isnan(s[LOOSE]) else 0.5)
+        return False
+    s[LOOSE] = now_s
+    return bool(stuck)
 
 
 @compiled
@@ -189,13 +152,10 @@ def _reset(scalar: Array, now_s: float, fx: float, fy: float, fz: float) -> None
     scalar[:] = 0.0
     scalar[PROBABILITY] = 0.0 if observed else np.nan
     scalar[FRICTION_USE] = np.nan
-    scalar[SINCE] = now_s
     scalar[BEGAN] = now_s
+    scalar[LOOSE] = np.nan
     if observed:
-        scalar[QUICK_X] = fx
-        scalar[QUICK_Y] = fy
-        scalar[LATE_X] = fx
-        scalar[LATE_Y] = fy
-        scalar[BASE_X] = fx
-        scalar[BASE_Y] = fy
-        scalar[BASE_Z] = fz if np.isfinite(fz) else 0.0
+        scalar[LEVEL_X] = fx
+        scalar[LEVEL_Y] = fy
+        scalar[TOP_Z] = fz if np.isfinite(fz) else 0.0
+        scalar[LEVEL_Z] = scalar[TOP_Z]

@@ -1,4 +1,7 @@
-"""The touch test: how much the departure from each memory of the drift bank looks like a touch, or a hold elsewhere.
+"""The touch test: the force that would explain the departure from a drift estimate, and how far it is told from zero.
+
+A positive force is a touch. A negative one no pad load explains: the finger is bent less than its pressure would bend
+it, because something holds it beside the pad.
 
 Source: generalised likelihood ratio over onset times, Basseville & Nikiforov, Detection of Abrupt Changes (1993),
 ch. 2 and 4; the bank of memories replaces the search over onsets (own arrangement).
@@ -9,32 +12,16 @@ from __future__ import annotations
 import numpy as np
 
 from soft_tactile_node.compiled import compiled
-from soft_tactile_node.estimation.linear import factor, whiten
-from soft_tactile_node.estimation.separation import (
-    MISSING,
-    SeparationModel,
-    score_direction,
-    touch_direction,
-    wander_covariance,
-)
+from soft_tactile_node.estimation.pad import elastic_response
+from soft_tactile_node.estimation.separation import SeparationModel, fill_missing, wander_covariance
 from soft_tactile_node.samples import Array
 
 QUICK_S = 0.004
 """Smoothing of the departure before it is tested (s)."""
 
-SHEAR_AT_TOUCH_N = 0.05
-"""Apparent shear that a beginning touch may bring along (N)."""
-
-LEAST_SPREAD = 0.05
-"""Share of the mean variance that every direction keeps (1): small eigenvalues of a measured covariance are not to be
-trusted in a test."""
-
-SCORE_TOUCH = 0
-SCORE_HELD = 1
-SCORE_FORCE = 2
-SCORE_DEVIATION = 3
-SCORE_AMOUNT = 4
-SCORES = 5
+SCORE_FORCE = 0
+SCORE_DEVIATION = 1
+SCORES = 2
 
 
 @compiled
@@ -43,7 +30,6 @@ def departure_covariance(
     memory: int,
     activity: float,
     relax_n: float,
-    used: Array,
     offset_variance: Array,
     bend_slope: Array,
     load_variance: float,
@@ -59,8 +45,6 @@ def departure_covariance(
         Memory of the drift bank.
     activity, relax_n : float
         See `wander_covariance`.
-    used : numpy.ndarray, shape (c,)
-        1 = channel carries weight.
     offset_variance : numpy.ndarray, shape (c,)
         Extra variance of each channel (1).
     bend_slope : numpy.ndarray, shape (c,)
@@ -71,10 +55,38 @@ def departure_covariance(
         Overwritten (1).
     """
     wander_covariance(model, memory, activity, relax_n, out)
-    for i in range(used.shape[0]):
-        for j in range(used.shape[0]):
+    for i in range(bend_slope.shape[0]):
+        for j in range(bend_slope.shape[0]):
             out[i, j] += load_variance * bend_slope[i] * bend_slope[j]
-        out[i, i] += offset_variance[i] + (0.0 if used[i] > 0.5 else MISSING)
+        out[i, i] += offset_variance[i]
+
+
+@compiled
+def light_gain(model: SeparationModel, load: float, gather: Array, out: Array) -> None:
+    """Write the normal force per contact signal of each used channel, for light touches, in place.
+
+    Parameters
+    ----------
+    model : SeparationModel
+        The calibrated model.
+    load : float
+        Relative pressure (1).
+    gather : numpy.ndarray, shape (c, c)
+        See `fill_missing`.
+    out : numpy.ndarray, shape (c,)
+        Overwritten (N); zero for channels that are not used.
+    """
+    channels = out.shape[0]
+    axes = model.error_floor.shape[0]
+    count = model.pad.weights.shape[0]
+    jacobian = np.zeros((axes, channels))
+    elastic_response(
+        model.pad, np.zeros(channels), load, np.zeros(count), np.zeros((count, channels)), np.zeros(axes), jacobian
+    )
+    for k in range(channels):
+        out[k] = 0.0
+        for i in range(channels):
+            out[k] += jacobian[axes - 1, i] * gather[i, k]
 
 
 @compiled
@@ -91,7 +103,7 @@ def score_memories(
     load_variance: float,
     scores: Array,
 ) -> None:
-    """Test the departure from every memory of the bank for a touch and for a hold elsewhere, in place.
+    """Test the departure from every memory of the bank, in place.
 
     Parameters
     ----------
@@ -104,7 +116,7 @@ def score_memories(
     relax_n : float
         Load the pad is still relaxing from (N).
     used, offset_variance, bend_slope : numpy.ndarray, shape (c,)
-        See `departure_covariance`.
+        Channels in use; see `departure_covariance`.
     load : float
         Relative pressure (1).
     activity : numpy.ndarray, shape (w,)
@@ -112,60 +124,54 @@ def score_memories(
     load_variance : float
         Variance of the relative pressure (1).
     scores : numpy.ndarray, shape (w, SCORES)
-        Overwritten: deviations from zero of a touch and of a hold elsewhere (1), the touch's force and its standard
-        deviation (N), the hold's size (1).
+        Overwritten: the force and its standard deviation, infinite if no channel may be used (N).
     """
     channels = quick.shape[0]
-    memories = drift.shape[0]
-    terms = np.zeros(model.pad_weights.shape[0])
-    slopes = np.zeros((terms.shape[0], 3 + model.lag_s.shape[0] + 2 * model.shear_s.shape[0]))
-    nothing = np.zeros(slopes.shape[1])
-    direction = np.zeros(channels)
-    shear_x = np.zeros(channels)
-    shear_y = np.zeros(channels)
     covariance = np.zeros((channels, channels))
-    lower = np.zeros((channels, channels))
-    white = np.zeros(channels)
-    work = np.zeros(channels)
-    touch_direction(model, load, 2, terms, slopes, nothing, direction)
-    if model.axes == 3:
-        touch_direction(model, load, 0, terms, slopes, nothing, shear_x)
-        touch_direction(model, load, 1, terms, slopes, nothing, shear_y)
-    for w in range(memories):
-        departure_covariance(
-            model, w, activity[w], relax_n, used, offset_variance, bend_slope, load_variance, covariance
-        )
-        spread = 0.0
-        count = 0
-        for i in range(channels):
-            if used[i] > 0.5:
-                spread += covariance[i, i]
-                count += 1
-        for i in range(channels):
-            for j in range(channels):
-                covariance[i, j] += SHEAR_AT_TOUCH_N**2 * (shear_x[i] * shear_x[j] + shear_y[i] * shear_y[j])
-            if count > 0:
-                covariance[i, i] += LEAST_SPREAD * spread / count
-            work[i] = quick[i] - drift[w, i] if used[i] > 0.5 else 0.0
-        if count == 0 or not factor(covariance, lower):
-            scores[w, :] = 0.0
-            scores[w, SCORE_DEVIATION] = np.inf
-            continue
-        whiten(lower, work, white)
-        force, deviation = score_direction(lower, white, direction, work)
-        amount, amount_deviation = score_direction(lower, white, bend_slope, work)
-        scores[w, SCORE_TOUCH] = force / deviation
-        scores[w, SCORE_HELD] = -amount / amount_deviation
-        scores[w, SCORE_FORCE] = force
-        scores[w, SCORE_DEVIATION] = deviation
-        scores[w, SCORE_AMOUNT] = -amount
+    for w in range(drift.shape[0]):
+        departure_covariance(model, w, activity[w], relax_n, offset_variance, bend_slope, load_variance, covariance)
+        score_departure(model, quick, drift[w], covariance, used, load, scores[w])
+
+
+@compiled
+def score_departure(
+    model: SeparationModel, quick: Array, offset: Array, covariance: Array, used: Array, load: float, score: Array
+) -> None:
+    """Test the departure from one drift estimate, in place.
+
+    Parameters
+    ----------
+    model, quick, used, load
+        See `score_memories`.
+    offset : numpy.ndarray, shape (c,)
+        The drift estimate (1).
+    covariance : numpy.ndarray, shape (c, c)
+        Covariance of the departure from it while nothing touches (1).
+    score : numpy.ndarray, shape (SCORES,)
+        Overwritten; see `score_memories`.
+    """
+    channels = quick.shape[0]
+    gather, doubt = np.zeros((channels, channels)), np.zeros((channels, channels))
+    gain = np.zeros(channels)
+    score[SCORE_FORCE] = 0.0
+    score[SCORE_DEVIATION] = np.inf
+    if not fill_missing(model.pattern, used, gather, doubt):
+        return
+    light_gain(model, load, gather, gain)
+    variance = 0.0
+    for i in range(channels):
+        if used[i] > 0.5:
+            score[SCORE_FORCE] += gain[i] * (quick[i] - offset[i])
+        for j in range(channels):
+            variance += gain[i] * covariance[i, j] * gain[j]
+    score[SCORE_DEVIATION] = np.sqrt(max(variance, 1e-12))
 
 
 @compiled
 def free_scores(
     model: SeparationModel, time_s: Array, residual: Array, load: Array, activity: Array, bend_slope: Array
 ) -> Array:
-    """Return the touch score of every memory over a recording without contact, for setting thresholds.
+    """Return the force over its deviation of every memory over a recording without contact, for setting thresholds.
 
     Parameters
     ----------
@@ -202,6 +208,6 @@ def free_scores(
         quick += (1.0 - np.exp(-dt_s / QUICK_S)) * (residual[i] - quick)
         score_memories(model, quick, drift, 0.0, used, nothing, load[i], activity[i], bend_slope[i], 0.0, scores)
         for w in range(memories):
-            out[i, w] = scores[w, SCORE_TOUCH]
+            out[i, w] = scores[w, SCORE_FORCE] / scores[w, SCORE_DEVIATION]
             drift[w] += (1.0 - np.exp(-dt_s / model.wander_s[w])) * (residual[i] - drift[w])
     return out

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.testing import assert_allclose
 
-from soft_tactile_node.calibration.ridge import fit_ridge, fit_signed, split_blocks
+from soft_tactile_node.calibration.ridge import fit_ridge, split_blocks
 from soft_tactile_node.calibration.wander import white_noise
 
 
@@ -35,19 +35,6 @@ def test_the_smaller_model_wins_where_the_larger_gains_nothing() -> None:
     small = np.arange(12) < 2
     fit = fit_ridge(design, target, split_blocks([600], 10), candidates=[small, np.ones(12, dtype=bool)])
     assert fit.terms.sum() == 2
-
-
-def test_bound_weights_keep_the_sign_of_the_response() -> None:
-    """A term whose free weight would turn around is held at the response's side of zero."""
-    rng = np.random.default_rng(8)
-    x = rng.uniform(0.0, 1.0, 500)
-    design = np.stack([x, x**2], axis=1)
-    target = (-2.0 * x + 0.8 * x**2)[:, None] + 0.01 * rng.normal(size=(500, 1))
-    block = split_blocks([500], 6)
-    free = fit_ridge(design, target, block)
-    bound = fit_signed(design, target, x, np.ones(500), block, np.arange(500), free, np.ones(2))
-    assert free.weights[1, 0] > 0.0
-    assert (bound.weights < 0.0).all()
 
 
 def test_noise_is_told_from_any_slow_signal() -> None:
