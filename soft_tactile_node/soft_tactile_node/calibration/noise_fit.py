@@ -20,10 +20,10 @@ from soft_tactile_node.calibration.wander import (
     split_wander,
     white_noise,
 )
-from soft_tactile_node.estimation.decision import RELAX_S
 from soft_tactile_node.estimation.model import build_model
 from soft_tactile_node.estimation.settings import LIGHT
 from soft_tactile_node.estimation.touch_test import QUICK_S, free_scores
+from soft_tactile_node.estimation.touched import RELAX_S
 from soft_tactile_node.estimation.types import CalibratedFinger
 from soft_tactile_node.recordings import Recording
 from soft_tactile_node.samples import Array

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from soft_tactile_node.estimation.decision import DecisionState, Thresholds
+from soft_tactile_node.estimation.decision_state import DecisionState, Thresholds
 from soft_tactile_node.estimation.health import HealthLimits, HealthState
 from soft_tactile_node.estimation.separation import SeparationModel
 from soft_tactile_node.estimation.slip import SlipState

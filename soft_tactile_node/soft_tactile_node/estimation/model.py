@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from soft_tactile_node.estimation.bending import count_memory, count_terms
-from soft_tactile_node.estimation.decision import Thresholds, new_decision_state
+from soft_tactile_node.estimation.decision_state import Thresholds, new_decision_state
 from soft_tactile_node.estimation.health import HealthLimits, new_health_state
 from soft_tactile_node.estimation.layout import UNOBSERVED_N, RowModel, RowState
 from soft_tactile_node.estimation.pad import PadMap

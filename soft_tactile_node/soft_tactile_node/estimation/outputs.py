@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from soft_tactile_node.compiled import compiled
-from soft_tactile_node.estimation.decision import HELD, HELD_SIZE, MODE, PROBABILITY, TOUCH_DEVIATION, TOUCH_FORCE
+from soft_tactile_node.estimation.decision_state import HELD, HELD_SIZE, MODE, PROBABILITY, TOUCH_DEVIATION, TOUCH_FORCE
 from soft_tactile_node.estimation.health import FAULT, GOOD, OPEN, SPIKE, STUCK
 from soft_tactile_node.estimation.layout import (
     BEND,

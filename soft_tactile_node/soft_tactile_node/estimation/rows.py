@@ -6,7 +6,8 @@ import numpy as np
 
 from soft_tactile_node.compiled import compiled
 from soft_tactile_node.estimation.bending import advance_bending
-from soft_tactile_node.estimation.decision import MODE, ONSET, PROBABILITY, TOUCHED, decide
+from soft_tactile_node.estimation.decision import decide
+from soft_tactile_node.estimation.decision_state import MODE, ONSET, PROBABILITY, TOUCHED
 from soft_tactile_node.estimation.health import FAULT, GOOD, LOAD, check_channels, check_pressure
 from soft_tactile_node.estimation.layout import (
     CONTACT_ID,
