@@ -17,6 +17,7 @@ from graph.grasp_bench import CONTROLLER, NEWTON_PER_PA, TOUCH_PA, Bench
 from soft_tactile_node.errors import SoftTactileError
 from soft_tactile_node.grasping import Hand, HoldResult, SensorLostError, Touch
 from soft_tactile_node.ros import gripper_command, hold_action, qos
+from soft_tactile_node.ros.finger_watch import FingerWatch
 
 
 @pytest.fixture
@@ -25,6 +26,20 @@ def bench(live: Graph) -> Iterator[Bench]:
     made = Bench(live)
     yield made
     made.close()
+
+
+@pytest.fixture
+def deaf(monkeypatch: pytest.MonkeyPatch) -> set[str]:
+    """Give the names of fingers that the controller does not hear, while others do."""
+    names: set[str] = set()
+    take = FingerWatch._take_estimate
+
+    def hear(watch: FingerWatch, message: PadEstimate) -> None:
+        if watch._node.get_name() != "grasp_controller" or watch.name not in names:
+            take(watch, message)
+
+    monkeypatch.setattr(FingerWatch, "_take_estimate", hear)
+    return names
 
 
 class TestHold:
@@ -77,6 +92,31 @@ class TestHold:
         assert (busy.outcome, busy.message) == ("refused", "busy: another goal is under way")
         assert not bench.live.call(Trigger, "/gripper/pick", Trigger.Request()).success
         bench.end(hold.cancel(), "the result")
+
+    def test_waits_for_a_finger_not_heard_yet(self, live: Graph, deaf: set[str]) -> None:
+        """A goal that comes before the controller has heard a finger which its caller has heard waits, then holds."""
+        deaf.add("left_finger")
+        bench = Bench(live)
+        hold = bench.hand.hold_force(0.8)
+        live.run(0.3)
+        assert not hold.result.done()
+        deaf.clear()
+        assert bench.end(hold.held, "the object held") is True, hold.result.result()
+        bench.end(hold.cancel(), "the result")
+        bench.close()
+
+    def test_waits_in_bounded_time(self, live: Graph, deaf: set[str], monkeypatch: pytest.MonkeyPatch) -> None:
+        """A finger that is never heard is said; a goal cancelled while it waits moves nothing."""
+        deaf.add("left_finger")
+        bench = Bench(live)
+        waiting = bench.hand.hold_force(0.8)
+        live.run(0.3)
+        assert bench.end(waiting.cancel(), "the result").message == "cancelled before it began"
+        monkeypatch.setattr(hold_action, "HEAR_S", 0.2)
+        result = bench.end(bench.hand.hold_force(0.8).result, "the refusal")
+        assert (result.outcome, result.message) == ("refused", "left_finger is not ready: nothing heard yet")
+        assert bench.fingers.highest_pa == 0.0
+        bench.close()
 
     def test_a_slip_is_answered_and_counted(self, bench: Bench) -> None:
         """While held, a slip raises pressure and force; the listener hears it; the result counts it."""

@@ -15,6 +15,7 @@ import numpy as np
 from soft_tactile_node.calibration.bending_fit import BendingFit
 from soft_tactile_node.calibration.characteristics import signal_to_noise_db
 from soft_tactile_node.calibration.pad_fit import PadFit
+from soft_tactile_node.calibration.pad_map_fit import fit_shares
 from soft_tactile_node.calibration.preparation import Prepared
 from soft_tactile_node.calibration.press_figures import find_hysteresis, find_non_linearity, find_repeatability
 from soft_tactile_node.calibration.record import Figure
@@ -55,8 +56,8 @@ def figures_of_merit(free: Sequence[Prepared], bending: BendingFit, pad: PadFit)
     dict of str to Figure
         By name; a figure the recordings cannot give is left out.
     """
-    departure, force = np.vstack(pad.contacts), pad.force_n
-    error = pad.estimate_n[:, 2] - force[:, 2]
+    departure, force = np.vstack(pad.contacts)[pad.known], pad.force_n[pad.known]
+    error = pad.estimate_n[pad.known, 2] - force[:, 2]
     gain = normal_gain(departure, force)
     return (
         _response(free, departure, force, gain)
@@ -250,16 +251,19 @@ def _static(apparent: Array, error: Array, force: Array, axes: int) -> dict[str,
 def _time_response(pad: PadFit) -> dict[str, Figure]:
     """Return how far the normal response lags behind a ramp: the sum of share times lag over the quick lags."""
     lag_s = pad.pad.lag_s[:QUICK_LAGS]
-    rows = (
-        ("rise_time_constant", pad.pad.fill, "loaded"),
-        ("fall_time_constant", pad.pad.empty, "unloaded"),
-    )
-    return {
-        name: make_figure(
-            float(share[-1, :QUICK_LAGS] @ lag_s), None, "s", f"lag of the normal response behind a ramp when {words}"
-        )
-        for name, share, words in rows
-    }
+    gaps, rest, weight, split = pad.lagging
+    told = weight > 0.0
+
+    def lag_of(side: int) -> Callable[..., float]:
+        return lambda g, r, w: float(fit_shares(g, r, w, split)[side, :QUICK_LAGS] @ lag_s)
+
+    rows = ("rise_time_constant", pad.pad.fill, "loaded"), ("fall_time_constant", pad.pad.empty, "unloaded")
+    figures = {}
+    for side, (name, share, words) in enumerate(rows):
+        _, spread = jackknife(lag_of(side), (gaps[told], rest[told], weight[told]), MOST_BLOCKS)
+        value = float(share[-1, :QUICK_LAGS] @ lag_s)
+        figures[name] = make_figure(value, spread, "s", f"lag of the normal response behind a ramp when {words}")
+    return figures
 
 
 def _drift(free: Sequence[Prepared], bending: BendingFit, gain: Array) -> dict[str, Figure]:

@@ -1,33 +1,30 @@
 """Fit of the pad model to press recordings: a smooth map from the channels to the elastic response, and the relaxation.
 
-Map and relaxation are fitted in turns: each is linear while the other is held. Everything that has a size (the finger's
+Everything that has a size (the finger's
 compliance, the penalty, whether quick lags fill and empty at different rates) is chosen on held-out blocks.
 Free-bend rows take part with a force of zero, so that the map learns not to answer to what bending leaves over.
-
-Source: alternating least squares and non-negative least squares (Lawson & Hanson, Solving Least Squares Problems,
-1974, ch. 23); the arrangement is our own.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from soft_tactile_node.calibration.bending_fit import BendingFit
-from soft_tactile_node.calibration.pad_rows import LEARN_S, Rows, departure_of, free_rows, gather
+from soft_tactile_node.calibration.pad_map_fit import BRIEF_ROUNDS, FIT_STEP, Trial, fit_map
+from soft_tactile_node.calibration.pad_rows import LAG_S, LEARN_S, Rows, departure_of, free_rows, gather
 from soft_tactile_node.calibration.preparation import Prepared
 from soft_tactile_node.calibration.press import find_unloaded, smooth_force
 from soft_tactile_node.calibration.wander import white_noise
 from soft_tactile_node.estimation.pad import PadMap
-from soft_tactile_node.estimation.pad_replay import (
-    replay_pad,
-    track_baseline,
-)
+from soft_tactile_node.estimation.pad_replay import relaxation_terms, replay_pad, track_baseline
 from soft_tactile_node.samples import Array
 
-COMPLIANCES = (0.0, 0.01, 0.02, 0.04, 0.06, 0.08, 0.12, 0.16)
+COMPLIANCES = (0.0, 0.01, 0.02, 0.04, 0.06, 0.08, 0.12, 0.16, 0.22, 0.3)
 """Share of full pressure that one newton on the pad takes from the finger's drive (1/N), offered to the fit."""
 
 PENALTIES = (1e-7, 1e-6, 1e-5, 1e-4, 1e-3)
@@ -39,6 +36,27 @@ FIRST_PENALTY = 1e-4
 
 PAD_RATE_HZ = 250.0
 """Rows are thinned to about this rate before the fit (Hz): the quickest lags must still be seen."""
+
+
+class Lagging(NamedTuple):
+    """One in FIT_STEP press rows, as the relaxation of the normal force is fitted to them.
+
+    Attributes
+    ----------
+    gaps : numpy.ndarray, shape (m, 2, k)
+        Gaps between the elastic response and its lags; see `estimation.pad_replay.relaxation_terms` (N).
+    rest : numpy.ndarray, shape (m,)
+        Force less elastic response (N).
+    weight : numpy.ndarray, shape (m,)
+        See `pad_rows.Rows` (1).
+    split : bool
+        Whether quick lags fill and empty at different rates.
+    """
+
+    gaps: Array
+    rest: Array
+    weight: Array
+    split: bool
 
 
 @dataclass(frozen=True)
@@ -67,9 +85,13 @@ class PadFit:
         Reference force of all press rows (N).
     estimate_n : numpy.ndarray, shape (n, 3)
         Held-out estimate of it (N); NaN on axes that are not observed.
+    known : numpy.ndarray of bool, shape (n,)
+        Rows that tell something; see `pad_rows.find_known`.
     contacts, recoveries, loads : tuple of numpy.ndarray
         Of each press recording: contact signal (n, c), departure less the pad's recovery and its baseline (n, c), both
         (1), and the drive (n,) (1).
+    lagging : Lagging
+        What the relaxation of the normal force was told from.
     score : float
         Weighted mean squared held-out error over that of a constant zero (1).
     """
@@ -85,9 +107,11 @@ class PadFit:
     shear_ratio: Array
     force_n: Array
     estimate_n: Array
+    known: NDArray[np.bool_]
     contacts: tuple[Array, ...]
     recoveries: tuple[Array, ...]
     loads: tuple[Array, ...]
+    lagging: Lagging
     score: float
 
 
@@ -128,7 +152,7 @@ def fit_pad(press: Sequence[Prepared], free: Sequence[Prepared], bending: Bendin
     split = tries[1][1] < 0.99 * tries[0][1]
     penalties = [_choose_penalty(rows, axes, column, split)[0] for column in columns[:-1]] + [tries[split][0]]
     final = fit_map(rows, axes, columns, penalties, split)
-    return _finish(press, forces, unloaded, free, bending, compliance, rows, final, axes)
+    return _finish(press, forces, unloaded, free, bending, compliance, rows, final, axes, split)
 
 
 def _finish(
@@ -141,6 +165,7 @@ def _finish(
     rows: Rows,
     trial: Trial,
     axes: int,
+    split: bool,
 ) -> PadFit:
     """Return the fit with its errors, noise and directions."""
     first = len(free)
@@ -149,15 +174,16 @@ def _finish(
     force = rows.force_n[count:]
     estimate = np.full(force.shape, np.nan)
     estimate[:, columns] = trial.held_out[count:]
+    known = rows.weight[count:] > 0.0
     directions = _directions(rows, trial.pad)
-    floor, relative = split_error(estimate[:, columns] - force[:, columns], force[:, 2])
+    floor, relative = split_error((estimate - force)[known][:, columns], force[known, 2])
     recoveries: list[Array] = []
     for recording, load, rest in zip(press, rows.loads[first:], unloaded, strict=True):
         departure = departure_of(recording, bending, compliance * np.maximum(forces[len(recoveries)][:, 2], 0.0))[0]
         baseline, residual = track_baseline(trial.pad, directions, recording.time_s, departure, load, rest, LEARN_S)
         recoveries.append(residual - baseline)
     contact = np.vstack(rows.contacts[first:])
-    heavy = force[:, 2] > 0.5
+    heavy = known & (force[:, 2] > 0.5)
     scaled = contact[heavy] / force[heavy, 2:3]
     response = np.vstack(
         [replay_pad(trial.pad, t, u, s)[0] for t, u, s in zip(*(x[first:] for x in rows[:3]), strict=True)]
@@ -177,11 +203,22 @@ def _finish(
         shear_ratio=ratio,
         force_n=force,
         estimate_n=estimate,
+        known=known,
         contacts=tuple(rows.contacts[first:]),
         recoveries=tuple(recoveries),
         loads=tuple(rows.loads[first:]),
+        lagging=_lagging(rows, first, response[:, -1], force[:, 2], split),
         score=trial.score,
     )
+
+
+def _lagging(rows: Rows, first: int, response: Array, force_z: Array, split: bool) -> Lagging:
+    """Return what the relaxation of the normal force is told from, over the press rows."""
+    times = rows.times[first:]
+    pieces = np.split(response, np.cumsum([len(t) for t in times])[:-1])
+    terms = [relaxation_terms(t, np.ascontiguousarray(e), LAG_S) for t, e in zip(times, pieces, strict=True)]
+    weight = rows.weight[-len(force_z) :]
+    return Lagging(np.concatenate(terms)[::FIT_STEP], (force_z - response)[::FIT_STEP], weight[::FIT_STEP], split)
 
 
 def split_error(error_n: Array, force_z_n: Array) -> tuple[Array, Array]:
@@ -224,7 +261,7 @@ def _directions(rows: Rows, pad: PadMap) -> Array:
         [replay_pad(pad, t, u, s)[0] for t, u, s in zip(rows.times, rows.contacts, rows.loads, strict=True)]
     )
     contact, load = np.vstack(rows.contacts), np.concatenate(rows.loads)
-    pressed = rows.force_n[:, 2] > 0.05
+    pressed = (rows.force_n[:, 2] > 0.05) & (rows.weight > 0.0)
     light = pressed & (rows.force_n[:, 2] < max(1.5, float(np.quantile(rows.force_n[pressed, 2], 0.3))))
     rest = 1.0 - load[light]
     shares = np.stack([rest**2, 2.0 * rest * load[light], load[light] ** 2], axis=1)

@@ -29,7 +29,17 @@ ROUNDS, BRIEF_ROUNDS = 6, 3
 
 @dataclass(frozen=True)
 class Trial:
-    """One fit with one set of choices."""
+    """One fit with one set of choices.
+
+    Attributes
+    ----------
+    pad : PadMap
+        Constants of the model.
+    held_out : numpy.ndarray, shape (n, a)
+        Estimate of each row by a map that did not see its block (N).
+    score : float
+        Weighted mean squared held-out error of the last axis over that of a constant zero (1).
+    """
 
     pad: PadMap
     held_out: Array
@@ -39,7 +49,28 @@ class Trial:
 def fit_map(
     rows: Rows, axes: int, columns: Sequence[int], penalties: Sequence[float], split: bool, rounds: int = ROUNDS
 ) -> Trial:
-    """Fit map and relaxation of some axes in turns; return the pad, its held-out estimate and the last axis' score."""
+    """Fit map and relaxation of some axes.
+
+    Parameters
+    ----------
+    rows : Rows
+        What to fit to.
+    axes : int
+        1 for normal force only, 3 with shear.
+    columns : sequence of int
+        Axes to fit; the last one is scored.
+    penalties : sequence of float
+        Of each of them, relative to the mean squared term (1).
+    split : bool
+        Whether quick lags fill and empty at different rates.
+    rounds : int
+        Turns of map and relaxation (1).
+
+    Returns
+    -------
+    Trial
+        See Trial.
+    """
     pad = _gauges(rows, axes)
     designs = [elastic_design(pad, u, s) for u, s in zip(rows.contacts, rows.loads, strict=True)]
     chosen = np.arange(0, sum(len(d) for d in designs), FIT_STEP)
@@ -105,13 +136,32 @@ def _fit_axis(
 
 
 def fit_shares(gaps: Array, rest: Array, weight: Array, split: bool) -> Array:
-    """Return the shares of the lags, not negative; quick ones apart for filling and emptying where `split`."""
+    """Return the shares of the lags, not negative.
+
+    Parameters
+    ----------
+    gaps : numpy.ndarray, shape (n, 2, k)
+        See `estimation.pad_replay.relaxation_terms` (N).
+    rest : numpy.ndarray, shape (n,)
+        Force less elastic response (N).
+    weight : numpy.ndarray, shape (n,)
+        Square root of the weight of each row's squared error (1).
+    split : bool
+        Whether quick lags may fill and empty at different rates.
+
+    Returns
+    -------
+    numpy.ndarray, shape (2, k)
+        Shares when filling and when emptying (1).
+    """
     both = gaps.sum(axis=1)
     parts = [gaps[:, 0, :QUICK_LAGS], gaps[:, 1, :QUICK_LAGS], both[:, QUICK_LAGS:]] if split else [both]
     terms = np.hstack(parts) * weight[:, None]
     size = np.sqrt(np.mean(both[:, -1] ** 2)) + 1e-12
     bounded = np.vstack([terms, 1e-3 * size * np.sqrt(len(terms)) * np.eye(terms.shape[1])])
-    found, _ = nnls(bounded, np.concatenate([rest * weight, np.zeros(terms.shape[1])]))
+    # the triangular factor has the same solution, and as few rows as unknowns
+    basis, factor = np.linalg.qr(bounded)
+    found, _ = nnls(factor, basis.T @ np.concatenate([rest * weight, np.zeros(terms.shape[1])]))
     if not split:
         return np.array([found, found])
     slow = found[2 * QUICK_LAGS :]

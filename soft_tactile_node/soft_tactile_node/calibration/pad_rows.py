@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from soft_tactile_node.calibration.bending_fit import BendingFit, terms_of
 from soft_tactile_node.calibration.preparation import Prepared, hold_last
@@ -26,8 +27,17 @@ FREE_LEARN_S = 5.0
 EVEN_N = 1.0
 """Force above which an error counts in proportion to the force (N)."""
 
+GAP_S = 0.5
+"""A channel that was silent for this long is taken to have been off (s)."""
+
+SETTLE_S = 3.0
+"""Time after such a gap that tells nothing yet: the baseline, held meanwhile, must settle again (s)."""
+
 LAG_S = np.array([0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 60.0])
 """Time constants offered to the relaxation (s): from a duct between two cells to creep over a minute."""
+
+
+Mask = NDArray[np.bool_]
 
 
 class Rows(NamedTuple):
@@ -40,7 +50,7 @@ class Rows(NamedTuple):
     force_n : numpy.ndarray, shape (n, 3)
         Reference (N).
     weight : numpy.ndarray, shape (n,)
-        Square root of the weight of each row's squared error (1).
+        Square root of the weight of each row's squared error, 0 where the channels tell nothing (1).
     block : numpy.ndarray of int, shape (n,)
         Block of each row.
     """
@@ -78,8 +88,30 @@ def departure_of(recording: Prepared, bending: BendingFit, relief: Array | float
     return filled, np.ascontiguousarray(terms[:, 0])
 
 
-def free_rows(free: Sequence[Prepared], bending: BendingFit) -> list[tuple[Array, Array, Array]]:
-    """Return stamps, what a baseline leaves of the departure, and drive of the free-bend recordings.
+def find_known(recording: Prepared) -> Mask:
+    """Return which rows tell something: every channel was just read, and none was off shortly before.
+
+    Parameters
+    ----------
+    recording : Prepared
+        A tared recording.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        False where a channel is held since more than two scans, and for `SETTLE_S` after a gap of `GAP_S`.
+    """
+    time_s = recording.time_s
+    scan_s = float(np.median(np.diff(time_s)))
+    finite = np.isfinite(recording.change)
+    read_s = np.maximum.accumulate(np.where(finite, time_s[:, None], time_s[0]), axis=0)
+    age_s = (time_s[:, None] - read_s).max(axis=1)
+    off_s = np.maximum.accumulate(np.where(age_s > GAP_S, time_s, -np.inf))
+    return np.asarray((age_s < 2.5 * scan_s) & (time_s - off_s > SETTLE_S))
+
+
+def free_rows(free: Sequence[Prepared], bending: BendingFit) -> list[tuple[Array, Array, Array, Mask]]:
+    """Return stamps, what a baseline leaves of the departure, drive, and rows that count of the free-bend recordings.
 
     Parameters
     ----------
@@ -90,14 +122,14 @@ def free_rows(free: Sequence[Prepared], bending: BendingFit) -> list[tuple[Array
 
     Returns
     -------
-    list of tuple of numpy.ndarray, shape (n,), (n, c), (n,)
-        Of each recording: stamps (s), contact signal (1), drive (1).
+    list of tuple of numpy.ndarray, shape (n,), (n, c), (n,), (n,)
+        Of each recording: stamps (s), contact signal (1), drive (1), rows that tell something (bool).
     """
     out = []
     for recording in free:
         departure, load = departure_of(recording, bending, 0.0)
         baseline = _plain_baseline(recording.time_s, departure, np.ones(len(load), dtype=bool), FREE_LEARN_S)
-        out.append((recording.time_s, departure - baseline, load))
+        out.append((recording.time_s, departure - baseline, load, find_known(recording)))
     return out
 
 
@@ -117,7 +149,7 @@ def gather(
     press: Sequence[Prepared],
     forces: Sequence[Array],
     unloaded: Sequence[Array],
-    quiet: Sequence[tuple[Array, Array, Array]],
+    quiet: Sequence[tuple[Array, Array, Array, Mask]],
     bending: BendingFit,
     compliance: float,
     known: tuple[PadMap, Array] | None,
@@ -132,8 +164,8 @@ def gather(
         Their smoothed force (N).
     unloaded : sequence of numpy.ndarray of bool, shape (n,)
         Where nothing presses.
-    quiet : sequence of tuple
-        See `free_rows`.
+    quiet : sequence of tuple of numpy.ndarray, shape (n,), (n, c), (n,), (n,)
+        Free-bend rows; see `free_rows` (s, 1, 1, bool).
     bending : BendingFit
         The free-bend model.
     compliance : float
@@ -146,8 +178,9 @@ def gather(
     Rows
         See Rows.
     """
-    times, contacts, loads = ([item[k] for item in quiet] for k in range(3))
+    times, contacts, loads = [item[0] for item in quiet], [item[1] for item in quiet], [item[2] for item in quiet]
     truth = [np.zeros((len(t), 3)) for t in times]
+    known_rows = [item[3] for item in quiet]
     for recording, force, rest in zip(press, forces, unloaded, strict=True):
         departure, load = departure_of(recording, bending, compliance * np.maximum(force[:, 2], 0.0))
         if known is None:
@@ -158,6 +191,7 @@ def gather(
         contacts.append(departure - baseline)
         loads.append(load)
         truth.append(np.where(rest[:, None], 0.0, force))
+        known_rows.append(find_known(recording))
     force_n = np.vstack(truth)
-    weight = 1.0 / np.sqrt(1.0 + (np.linalg.norm(force_n, axis=1) / EVEN_N) ** 2)
+    weight = np.concatenate(known_rows) / np.sqrt(1.0 + (np.linalg.norm(force_n, axis=1) / EVEN_N) ** 2)
     return Rows(times, contacts, loads, force_n, weight, split_blocks([len(t) for t in times], BLOCKS))

@@ -1,8 +1,9 @@
 """Contact inference: from departures to hypotheses, and from hypotheses to one reported state.
 
 One call a scan. While nothing is claimed the drift bank learns and every memory of it is tested for a touch; once a
-touch is claimed `touched` follows the force until it is no longer told from zero. A departure that only a negative force would explain is a finger held beside the pad: it is followed against the drift from before, so
-that to be let go is no touch.
+touch is claimed `touched` follows the force until it is no longer told from zero. A departure that only a negative
+force would explain is a finger held beside the pad: it is followed against the drift from before, so that to be let go
+is no touch.
 
 Source: generalised likelihood ratio over onset times, Basseville & Nikiforov, Detection of Abrupt Changes (1993),
 ch. 2 and 4; the bank of memories replaces the search over onsets (own arrangement).

@@ -69,7 +69,10 @@ class GraspController(ManagedNode):
         self.serve(Trigger, "pick", self._on_pick)
         self.serve(Trigger, "release", self._on_release)
         self.subscribe_to(GraspState, "grasp_state", self._on_grasp, qos.reliable(1, latched=True))
-        host = Host(self._begin_hold, self._let_go, self._limits, self._normal_n, lambda: self.setting("open_position"))
+        host = Host(
+            self._all_heard, self._begin_hold, self._let_go, self._limits, self._normal_n,
+            lambda: self.setting("open_position"),
+        )  # fmt: skip
         self._actions = HoldActions(self, self._hold, host)
         self._timer = self.call_every(1.0 / self.setting("command_rate"), self._on_time, running=False)
 
@@ -186,6 +189,9 @@ class GraspController(ManagedNode):
     def _begin_pick(self) -> None:
         self._tared_s = [math.inf] * len(self._names)
         self._pick.start(self._now_s())
+
+    def _all_heard(self) -> bool:
+        return not self._active or all(watch.estimate is not None for watch in self._watches)
 
     def _begin_hold(self, goal: HoldGoal) -> None:
         goal.check()

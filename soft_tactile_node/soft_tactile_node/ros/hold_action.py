@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -12,10 +13,15 @@ from rclpy.task import Future
 from soft_tactile_msgs.action import HoldForce
 from soft_tactile_msgs.msg import GraspState
 
-from soft_tactile_node.errors import RangeError
+from soft_tactile_node.errors import NoAnswerError, RangeError
 from soft_tactile_node.ros import gripper_command
+from soft_tactile_node.ros.awaiting import Wait
 from soft_tactile_node.ros.hold_sequence import HoldGoal, HoldSequence, Outcome, Step
 from soft_tactile_node.ros.managed_node import ManagedNode
+from soft_tactile_node.ros.simulated_time import REAL_TIME
+
+HEAR_S = 5.0
+"""A goal waits this long for a finger that was never heard (s of real time): grasping code may have met it sooner."""
 
 STATES = {
     Step.IDLE: GraspState.OPEN,
@@ -33,6 +39,8 @@ class Host:
 
     Attributes
     ----------
+    heard : callable
+        Returns whether every finger has been heard once, or nothing is worth waiting for.
     begin : callable
         Takes a HoldGoal; starts the hold or raises RangeError with what is in the way.
     let_go : callable
@@ -45,6 +53,7 @@ class Host:
         Returns the width from which on gripper_cmd means: open (m).
     """
 
+    heard: Callable[[], bool]
     begin: Callable[[HoldGoal], None]
     let_go: Callable[[str], None]
     limits: Callable[[], HoldGoal]
@@ -69,6 +78,7 @@ class HoldActions:
         self._node, self._sequence, self._host = node, sequence, host
         self._ended: Future[None] | None = None
         self._handle: Any = None
+        self._busy = False
         self._feedback: Callable[[], Any] = HoldForce.Feedback
         self.grasp: GraspState | None = None
         self._serve(HoldForce, "hold_force", self._do_hold)
@@ -163,18 +173,24 @@ class HoldActions:
 
     async def _run(self, handle: Any, goal: HoldGoal, feedback: Callable[[], Any]) -> str:
         """Run one hold to its end and give the goal its state; returns why it was refused, or nothing."""
+        if self._busy:
+            handle.abort()
+            return "busy: another goal is under way"
+        self._busy = True
         try:
-            if self._ended is not None:
-                raise RangeError("busy: another goal is under way")
+            await self._hear(handle)
+            if handle.is_cancel_requested:
+                handle.canceled()
+                return "cancelled before it began"
             self._host.begin(goal)
+            self._ended, self._handle, self._feedback = Future(executor=self._node.executor), handle, feedback
+            await self._ended
         except RangeError as error:
             handle.abort()
             return str(error)
-        self._ended, self._handle, self._feedback = Future(executor=self._node.executor), handle, feedback
-        try:
-            await self._ended
         finally:
             self._ended = None
+            self._busy = False
         if self._sequence.outcome == Outcome.HELD:
             handle.succeed()
         elif handle.is_cancel_requested:
@@ -182,6 +198,17 @@ class HoldActions:
         else:
             handle.abort()
         return ""
+
+    async def _hear(self, handle: Any) -> None:
+        """Wait, bounded, until every finger was heard; what is still missing then is refused."""
+        if self._host.heard():
+            return
+        heard = Wait(
+            self._node, lambda: handle.is_cancel_requested or self._host.heard(), lambda: "fingers", limit_s=HEAR_S,
+            still_s=HEAR_S, clock=REAL_TIME,
+        )  # fmt: skip
+        with contextlib.suppress(NoAnswerError):
+            await heard.future
 
     def _width_m(self) -> float:
         return math.nan if self.grasp is None else float(self.grasp.width)
