@@ -168,7 +168,7 @@ def test_beyond_the_calibrated_pressure_the_flag_says_so(driver: FingerDriver) -
     "kind",
     [
         # held at 20 kPa and driven to 30 kPa, one contact is claimed
-        pytest.param("held_elsewhere", marks=NOT_YET),
+        "held_elsewhere",
         "base_turned",
     ],
 )

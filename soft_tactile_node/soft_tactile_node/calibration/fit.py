@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from datetime import date
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from soft_tactile_node.calibration.bending_fit import (
     LAG_S,
@@ -88,7 +89,21 @@ def calibrate(
     CalibrationError
         The recordings cannot give a calibration; the message says why and what to record instead.
     """
-    tell = progress or (lambda _: None)
+    # with more threads the many small products of two fits at once take ten times as long
+    with threadpool_limits(1, user_api="blas"):
+        return _calibrate(free_bend, press, pad, serial, geometry, made_on, progress or (lambda _: None))
+
+
+def _calibrate(
+    free_bend: Sequence[Recording],
+    press: Sequence[Recording],
+    pad: str | None,
+    serial: str,
+    geometry: Geometry | None,
+    made_on: date | None,
+    tell: Progress,
+) -> Calibration:
+    """Fit, and put the record together."""
     tell("checking the recordings")
     free = [prepare(recording) for recording in free_bend]
     pressed = [prepare(recording) for recording in press]

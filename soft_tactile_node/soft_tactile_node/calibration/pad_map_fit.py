@@ -39,11 +39,14 @@ class Trial:
         Estimate of each row by a map that did not see its block (N).
     score : float
         Weighted mean squared held-out error of the last axis over that of a constant zero (1).
+    losses : numpy.ndarray, shape (b,)
+        Weighted mean squared held-out error of the last axis in each block (N^2).
     """
 
     pad: PadMap
     held_out: Array
     score: float
+    losses: Array
 
 
 def fit_map(
@@ -85,8 +88,9 @@ def fit_map(
     pad = pad._replace(weights=np.stack(weights, axis=1), fill=np.array(fill), empty=np.array(empty))
     guess = np.stack(held_out, axis=1)
     force = rows.force_n[:, columns[-1]]
-    error = (guess[:, -1] - force) * rows.weight
-    return Trial(pad, guess, float(np.mean(error**2) / np.mean((force * rows.weight) ** 2)))
+    squared = ((guess[:, -1] - force) * rows.weight) ** 2
+    losses = np.bincount(rows.block, squared) / np.bincount(rows.block)
+    return Trial(pad, guess, float(squared.mean() / np.mean((force * rows.weight) ** 2)), losses)
 
 
 def _gauges(rows: Rows, axes: int) -> PadMap:
