@@ -9,6 +9,8 @@ from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from numpy.testing import assert_allclose
 from rclpy.duration import Duration
 from rclpy.qos import QoSDurabilityPolicy, QoSLivelinessPolicy, QoSReliabilityPolicy
+from rclpy.time import Time
+from rosgraph_msgs.msg import Clock
 from soft_tactile_msgs.msg import ChannelParts, ContactEvent, PadEstimate
 from soft_tactile_msgs.srv import LoadCalibration
 from std_srvs.srv import Trigger
@@ -18,6 +20,7 @@ from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, DEACTIVATE, INACTIVE,
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.ros import qos
 from soft_tactile_node.ros.estimator_setup import warm_up
+from soft_tactile_node.ros.tactile_sensor import TactileSensor
 
 NODE = "/finger/tactile_sensor"
 _DIAGNOSTICS = (DiagnosticArray, "/diagnostics", qos.reliable(50))
@@ -30,13 +33,14 @@ def _compiled() -> None:
     warm_up(load_calibration(LEFT))
 
 
-def start(driver: FingerDriver, **parameters: object) -> None:
+def start(driver: FingerDriver, **parameters: object) -> TactileSensor:
     """Bring up a sensor and let it tare."""
-    driver.sensor(**parameters)
+    sensor = driver.sensor(**parameters)
     assert driver.live.transition(NODE, CONFIGURE)
     driver.listen()
     assert driver.live.transition(NODE, ACTIVATE)
     driver.run_until(lambda: driver.estimates[-1].state == PadEstimate.STATE_FREE, 4.0, 0.0)
+    return sensor
 
 
 def press(driver: FingerDriver) -> None:
@@ -176,6 +180,19 @@ def test_a_scan_that_comes_twice_counts_once(live: Graph) -> None:
     )
     pairs = [str(estimate) for estimate in driver.estimates[heard:]]  # as text, for NaN equals nothing
     assert pairs[0::2] == pairs[1::2]
+
+
+def test_a_clock_that_leaps_is_no_silence(live: Graph) -> None:
+    """Scans that wait while the sensor's clock leaps, as after a standstill of its process, are taken first."""
+    clock = live.client.create_publisher(Clock, "/clock", qos.reliable(10))
+    driver = FingerDriver(live)
+    sensor = start(driver, coil_timeout=0.5, use_sim_time=True)
+    for leap in range(1, 6):
+        heard = len(driver.estimates)
+        clock.publish(Clock(clock=Time(seconds=10.0 * leap).to_msg()))
+        live.wait(lambda until=10.0 * leap: sensor.get_clock().now().nanoseconds >= until * 1e9, "the leap")
+        driver.run(0.05)
+        assert all(e.state != PadEstimate.STATE_STALE for e in driver.estimates[heard:])
 
 
 def test_goes_stale_once_then_silent_then_recovers(live: Graph) -> None:

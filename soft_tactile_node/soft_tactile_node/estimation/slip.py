@@ -18,7 +18,7 @@ import numpy as np
 from soft_tactile_node.compiled import compiled
 from soft_tactile_node.samples import Array
 
-FALL_S = 0.004
+FALL_S = 0.002
 """Memory of the highest and lowest shear (s): what changes more slowly is the swing of a stuck object."""
 
 SLOWEST_SCAN_S = 0.012

@@ -29,12 +29,15 @@ from soft_tactile_node.ros.last_messages import LastMessages
 from soft_tactile_node.ros.managed_node import ManagedNode
 from soft_tactile_node.ros.parameters import ParameterError
 from soft_tactile_node.ros.sensor_health import SensorHealth
+from soft_tactile_node.ros.simulated_time import REAL_TIME
 from soft_tactile_node.ros.source_factory import ScanSource, make_scan_source
 from soft_tactile_node.ros.tare_store import KeptTare, keep_tare, recall_tare, tare_path
 from soft_tactile_node.samples import Scan, State
 
-WATCHDOG_SHARE = 0.8
-"""Share of coil_timeout after which a stream is called stale, so that the word is out within coil_timeout."""
+DOUBT_SHARE, GRACE_SHARE = 0.7, 0.2
+"""Shares of coil_timeout after which a stream is doubted, and then called stale, so that the word is out within it. The
+second is of real time: if it was this process that stood still, or its clock that leapt, scans are waiting to be
+taken."""
 
 NONE = "none"
 """Value of the parameter `calibration` of a finger that has none yet."""
@@ -69,7 +72,9 @@ class TactileSensor(ManagedNode):
         )
         self.serve(Trigger, "tare", self._on_tare)
         self.serve(LoadCalibration, "load_calibration", self._on_load_calibration)
-        self._watchdog = self.call_every(WATCHDOG_SHARE * self.setting("coil_timeout"), self._on_silence, running=False)
+        timeout_s = self.setting("coil_timeout")
+        self._watchdog = self.call_every(DOUBT_SHARE * timeout_s, self._on_doubt, running=False)
+        self._grace = self.call_every(GRACE_SHARE * timeout_s, self._on_silence, running=False, clock=REAL_TIME)
         self._motion = BaseMotion(self)
         self._source = make_scan_source(self, self._outputs.pad_frame, self._on_scan, self._on_pressure)
         if self._source is None:
@@ -126,6 +131,7 @@ class TactileSensor(ManagedNode):
         self._action.stop("the node was deactivated")
         self._active = False
         self._watchdog.cancel()
+        self._grace.cancel()
         if self._source is not None:
             self._source.stop()
         self._health.forget()
@@ -191,13 +197,13 @@ class TactileSensor(ManagedNode):
             scan = replace(scan, acceleration_m_s2=self._motion.at(scan.time_s))
         self._action.add_scan(scan)
         if self._stream is None:
-            self._watchdog.reset()
+            self._expect_scans()
             self._health.forget()
             self._health.show()
             return
         try:
             self._check_channels(scan)
-            self._watchdog.reset()
+            self._expect_scans()
             estimate, events = self._stream.step(scan)
         except SoftTactileError as error:
             self._health.refuse("coils", str(error))
@@ -207,9 +213,17 @@ class TactileSensor(ManagedNode):
         latency_s = self.get_clock().now().nanoseconds * 1e-9 - conversions.stamp_to_seconds(stamp)
         self._health.see(number, latency_s, estimate, events)
 
+    def _expect_scans(self) -> None:
+        self._grace.cancel()
+        self._watchdog.reset()
+
+    def _on_doubt(self) -> None:
+        self._watchdog.cancel()
+        self._grace.reset()
+
     def _on_silence(self) -> None:
         """Say once that the stream has stopped, then keep silent until it comes back."""
-        self._watchdog.cancel()
+        self._grace.cancel()
         self._last.forget_estimate()
         if self._stream is None:
             self._health.stop(None)
