@@ -12,9 +12,10 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from soft_tactile_node.calibration.bending_fit import BendingFit
+from soft_tactile_node.calibration.base_fit import BaseFit
 from soft_tactile_node.calibration.characteristics import signal_to_noise_db
-from soft_tactile_node.calibration.pad_fit import QUICK_SETS, PadFit
+from soft_tactile_node.calibration.health_fit import white_noise
+from soft_tactile_node.calibration.map_fit import CONTACT_N, FALL_S, RISE_S, MapFit, Pressed
 from soft_tactile_node.calibration.preparation import Prepared
 from soft_tactile_node.calibration.press_figures import find_hysteresis, find_non_linearity, find_repeatability
 from soft_tactile_node.calibration.record import Figure
@@ -26,7 +27,7 @@ from soft_tactile_node.calibration.uncertainty import (
     fit_line,
     jackknife,
 )
-from soft_tactile_node.calibration.wander import white_noise
+from soft_tactile_node.calibration.touch_fit import TouchFit
 from soft_tactile_node.samples import Array
 
 MOST_BLOCKS = 12
@@ -39,14 +40,18 @@ DRIFT_BLOCK_S = 5.0
 """Rows are averaged over this long before drift is fitted (s)."""
 
 
-def figures_of_merit(free: Sequence[Prepared], bending: BendingFit, pad: PadFit) -> dict[str, Figure]:
+def figures_of_merit(
+    free: Sequence[Prepared], items: Sequence[Pressed], base: BaseFit, fit: MapFit, touch: TouchFit
+) -> dict[str, Figure]:
     """Return the figures of merit.
 
     Parameters
     ----------
     free : sequence of Prepared
         The free-bend recordings.
-    bending, pad : BendingFit, PadFit
+    items : sequence of Pressed
+        All recordings as the map was fitted to them.
+    base, fit, touch : BaseFit, MapFit, TouchFit
         The fits.
 
     Returns
@@ -54,17 +59,17 @@ def figures_of_merit(free: Sequence[Prepared], bending: BendingFit, pad: PadFit)
     dict of str to Figure
         By name; a figure the recordings cannot give is left out.
     """
-    departure = np.vstack(pad.departures)
-    good = np.isfinite(departure).all(axis=1)
-    force, departure, residual = pad.force_n[good], departure[good], pad.residual[good]
+    pressed = np.concatenate([np.full(p.rows.size, p.touched.any()) for p in items])
+    departure = np.concatenate([p.departure[p.rows] for p in items])[pressed]
+    force, error = touch.force_n[pressed], touch.error_n[pressed]
     gain = normal_gain(departure, force)
     return (
         _response(free, departure, force, gain)
-        | _errors(free, bending, residual @ gain, gain)
-        | _static(departure @ gain, residual @ gain, force, pad.axes)
-        | _time_response(pad)
-        | _drift(free, bending, gain)
-        | _angle(bending)
+        | _errors(free, base, force, error, fit.axes, gain)
+        | _static(departure @ gain, error[:, 2], force, fit.axes)
+        | _time_response(fit)
+        | _drift(free, base, gain)
+        | _angle(base)
     )
 
 
@@ -167,15 +172,18 @@ def _response(free: Sequence[Prepared], departure: Array, force: Array, gain: Ar
     }
 
 
-def _errors(free: Sequence[Prepared], bending: BendingFit, error: Array, gain: Array) -> dict[str, Figure]:
-    """Return the held-out errors of both models, as normal force."""
-    left = np.concatenate([_finite_rows(r) for r in bending.residuals]) @ gain
+def _errors(
+    free: Sequence[Prepared], base: BaseFit, force: Array, errors: Array, axes: int, gain: Array
+) -> dict[str, Figure]:
+    """Return the held-out errors of map and free bend."""
+    error = errors[:, 2]
+    left = np.concatenate([_finite_rows(r) for r in base.residuals]) @ gain
     signal = np.concatenate([_finite_rows(p.change) for p in free]) @ gain
     figures = {
         "force_error": make_figure(
             *jackknife(_rms, (error,), _count_blocks(error**2)),
             "N",
-            "held-out rms error of the pad model, as normal force",
+            "held-out rms error of the normal force over the press recordings",
         ),
         "bending_error": make_figure(
             *jackknife(_rms, (left,), _count_blocks(left**2)),
@@ -188,6 +196,14 @@ def _errors(free: Sequence[Prepared], bending: BendingFit, error: Array, gain: A
             "span of the bending signal, as normal force",
         ),
     }
+    contact = np.linalg.norm(force, axis=1) > CONTACT_N
+    for axis, name in enumerate("xy" if axes == 3 else ""):
+        figures[f"shear_{name}_error"] = make_figure(
+            *jackknife(_rms, (errors[contact, axis],), _count_blocks(errors[contact, axis] ** 2)),
+            "N",
+            f"held-out rms error of force_{name} while pressed; zero would score "
+            f"{_rms(force[contact, axis]):.2g} N",
+        )
     if len(left) == len(signal):
         figures["bend_rejection"] = make_figure(
             *jackknife(lambda s, e: signal_to_noise_db(_rms(s), _rms(e)), (signal, left), _count_blocks(left**2)),
@@ -247,12 +263,10 @@ def _static(apparent: Array, error: Array, force: Array, axes: int) -> dict[str,
     return figures
 
 
-def _time_response(pad: PadFit) -> dict[str, Figure]:
+def _time_response(fit: MapFit) -> dict[str, Figure]:
     """Return the quick time constants of the pad; offered in steps, so each is known to half a step."""
     figures = {}
-    for place, (name, words) in enumerate((("rise_time_constant", "loaded"), ("fall_time_constant", "unloaded"))):
-        offered = sorted({pair[place] for pair in QUICK_SETS})
-        value = float(pad.quick_s[place])
+    for name, words, offered, value in (("rise_time_constant", "loaded", RISE_S, fit.rise_s), ("fall_time_constant", "unloaded", FALL_S, fit.fall_s)):
         index = int(np.argmin(np.abs(np.array(offered) - value)))
         gaps = np.diff(offered)[max(index - 1, 0) : index + 1]
         # a rectangular distribution of half-width a has a standard uncertainty of a / sqrt(3): JCGM 100:2008, 4.3.7
@@ -261,10 +275,10 @@ def _time_response(pad: PadFit) -> dict[str, Figure]:
     return figures
 
 
-def _drift(free: Sequence[Prepared], bending: BendingFit, gain: Array) -> dict[str, Figure]:
+def _drift(free: Sequence[Prepared], base: BaseFit, gain: Array) -> dict[str, Figure]:
     """Return how fast the error of the free-bend model drifts, from a straight line through block means."""
     longest = int(np.argmax([p.time_s[-1] - p.time_s[0] for p in free]))
-    time_s, error = free[longest].time_s, bending.residuals[longest] @ gain
+    time_s, error = free[longest].time_s, base.residuals[longest] @ gain
     count = int((time_s[-1] - time_s[0]) / DRIFT_BLOCK_S)
     good = np.isfinite(error)
     if count < LEAST_BLOCKS or good.sum() < LEAST_BLOCKS:
@@ -282,11 +296,11 @@ def _drift(free: Sequence[Prepared], bending: BendingFit, gain: Array) -> dict[s
     }
 
 
-def _angle(bending: BendingFit) -> dict[str, Figure]:
-    if bending.angle_deviation_rad is None:
+def _angle(base: BaseFit) -> dict[str, Figure]:
+    if base.angle_deviation_rad is None:
         return {}
     return {
         "bend_angle_error": make_figure(
-            bending.angle_deviation_rad, None, "rad", "held-out rms error of the bend angle"
+            base.angle_deviation_rad, None, "rad", "held-out rms error of the bend angle"
         )
     }

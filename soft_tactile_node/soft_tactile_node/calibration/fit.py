@@ -7,40 +7,33 @@ from datetime import date
 
 import numpy as np
 
-from soft_tactile_node.calibration.bending_fit import (
-    FIT_RATE_HZ,
-    LAG_S,
-    PLAY_RADIUS,
-    BendingFit,
-    fit_bending,
-    slope_table,
-)
+from soft_tactile_node.calibration.base_fit import BaseFit, departures, fill_gaps, fit_base, measure_drift
 from soft_tactile_node.calibration.contamination import check_untouched
 from soft_tactile_node.calibration.figures import figures_of_merit
-from soft_tactile_node.calibration.noise_fit import fit_health, fit_noise, measure_tails
-from soft_tactile_node.calibration.pad_fit import PadFit, fit_pad
-from soft_tactile_node.calibration.preparation import Prepared, prepare, thin
+from soft_tactile_node.calibration.health_fit import fit_health, fit_substitutes, white_noise
+from soft_tactile_node.calibration.map_fit import Pressed, fit_map, make_pressed, map_gain, reference
+from soft_tactile_node.calibration.preparation import Prepared, prepare
 from soft_tactile_node.calibration.record import (
     SCHEMA_VERSION,
-    BendingModel,
+    BaseModelPart,
     Calibration,
+    ForceMap,
     Geometry,
-    PadModel,
     Ranges,
     SourceFile,
+    SubstituteModel,
+    TouchModel,
     nested,
 )
 from soft_tactile_node.calibration.refusals import check_free_bend, check_press, find_gaps
+from soft_tactile_node.calibration.touch_fit import fit_touch
 from soft_tactile_node.recordings import Recording
-
-FORCE_RATE_N = 4.0
-"""Random walk of the force in the contact filter (N per square root of a second): quick enough for any grasp."""
+from soft_tactile_node.samples import Array
 
 UNITS = {
     "pressure": "gauge Pa",
-    "load": "pressure over the highest calibrated pressure (1)",
     "inductance": "H",
-    "change": "relative to the tare (1)",
+    "change, departure": "relative to the tare (1)",
     "force": "N, pad frame",
     "temperature": "degC",
     "time": "s",
@@ -98,18 +91,17 @@ def calibrate(
     everything = [*free, *pressed]
     scale_pa = float(max(np.quantile(p.pressure_pa, 0.999) for p in free))
     tell("fitting the free-bend model")
-    bending = fit_bending(free, scale_pa)
-    check_untouched(free, bending.residuals)
+    base = fit_base(free, scale_pa)
+    check_untouched(free, base.residuals)
     tell("fitting the pad model")
-    # the pad answers slowly against 100 Hz; fewer rows make minutes into seconds
-    pressed = [thin(recording, FIT_RATE_HZ) for recording in pressed]
-    pad_fit = _fit_pad(pressed, bending)
+    items, held_out, drift = _press_rows(free, pressed, base)
+    fit = fit_map(items, _count_axes(items))
     tell("measuring noise and figures of merit")
-    noise = fit_noise(free, bending, pressed, pad_fit)
-    slope_load, slope = slope_table(bending.weights)
+    touch = fit_touch(items, held_out, fit, scale_pa)
+    substitutes = fit_substitutes(items, scale_pa)
     temperature = _temperature_range([*free_bend, *press])
-    response = float(np.nansum(pad_fit.force_n[:, 2:3] * np.vstack(pad_fit.departures)))
-    calibration = Calibration(
+    response = float(sum((p.departure * p.force_n[:, 2:3]).sum() for p in items))
+    return Calibration(
         schema_version=SCHEMA_VERSION,
         channels=free_bend[0].channels,
         pad=pad or ("iron_disc" if response > 0.0 else "liquid_metal"),
@@ -122,44 +114,69 @@ def calibrate(
         ),
         tare_inductance_h=nested(np.mean([p.tare_inductance_h for p in everything], axis=0)),
         tare_temperature_c=None if temperature is None else float(f"{np.nanmean(free_bend[0].temperature_c[:50]):.4g}"),
-        ranges=_ranges(free, pad_fit, bending, scale_pa, temperature),
-        bending=BendingModel(
-            lag_s=nested(LAG_S),
-            play_radius=nested(PLAY_RADIUS),
-            weights=nested(bending.weights),
-            angle_weights=None if bending.angle_weights is None else nested(bending.angle_weights),
-            angle_deviation_rad=bending.angle_deviation_rad,
-            slope_load=nested(slope_load),
-            slope=nested(slope),
+        ranges=_ranges(free, items, fit.axes, scale_pa, temperature),
+        base=BaseModelPart(
+            weights=nested(base.weights),
+            stretch=nested(base.stretch),
+            angle_weights=None if base.angle_weights is None else nested(base.angle_weights),
+            angle_deviation_rad=base.angle_deviation_rad,
+            noise=nested(np.sqrt(np.mean([np.diag(white_noise(item.change)) for item in free], axis=0))),
+            drift=nested(drift),
+            slope=nested(base.slope),
+            slope_deviation=nested(base.slope_deviation),
         ),
-        pad_model=PadModel(
-            axes=pad_fit.axes,
-            quick_s=nested(pad_fit.quick_s),
-            lag_s=nested(pad_fit.lag_s),
-            shear_s=nested(pad_fit.shear_s),
-            weights=nested(pad_fit.weights),
-            error_floor=nested(pad_fit.error_floor),
-            error_relative=nested(pad_fit.error_relative),
-            place=nested(pad_fit.place),
-            compliance=pad_fit.compliance,
-            force_rate_n=FORCE_RATE_N,
+        force_map=ForceMap(
+            axes=3 if fit.axes == 3 else 1,
+            directions=nested(fit.directions),
+            low=nested(fit.low),
+            high=nested(fit.high),
+            rise_s=fit.rise_s,
+            fall_s=fit.fall_s,
+            weights=nested(fit.weights),
+            leverage=nested(fit.leverage),
+            normal_variance=nested(touch.normal_variance),
+            shear_variance=nested(touch.shear_variance),
+            gain=nested(map_gain(fit, items)),
         ),
-        noise=noise,
+        touch=TouchModel(spread=nested(touch.spread), location=nested(touch.location), scale=nested(touch.scale)),
+        substitute=SubstituteModel(
+            weights=nested(substitutes.weights),
+            deviation=nested(substitutes.deviation),
+            pressure=nested(substitutes.pressure),
+        ),
         health=fit_health([*free_bend, *press], everything, scale_pa),
-        figures=figures_of_merit(free, bending, pad_fit),
-        not_identified=find_gaps(free, pressed, pad_fit),
+        figures=figures_of_merit(free, items, base, fit, touch),
+        not_identified=find_gaps(free, pressed, fit.axes),
         serial=serial,
         geometry=geometry,
     )
-    tails = measure_tails(calibration, free, bending)
-    return calibration.model_copy(update={"noise": noise.model_copy(update={"tail": tails})})
 
 
-def _fit_pad(pressed: Sequence[Prepared], bending: BendingFit) -> PadFit:
-    """Fit with shear where there are channels and shear enough to tell, else normal force only."""
-    channels = pressed[0].change.shape[1]
-    shear = max(float(np.nanquantile(np.abs(p.force_n[:, :2]), 0.995)) for p in pressed if p.force_n is not None)
-    return fit_pad(pressed, bending, 3 if channels >= 3 and shear > 0.1 else 1)
+def _press_rows(
+    free: Sequence[Prepared], pressed: Sequence[Prepared], base: BaseFit
+) -> tuple[list[Pressed], list[Pressed], Array]:
+    """Return all recordings ready for the map, the same with free bend held out, and the drift of the channels."""
+    everything = [*free, *pressed]
+    raw = [item.change - base.bending(item) for item in everything]
+    held_out = [r + item.temperature_change[:, None] * base.slope for r, item in zip(base.residuals, free, strict=True)]
+    honest = [*held_out, *raw[len(free) :]]
+    touched = [reference(item)[1] for item in everything]
+    drift = measure_drift(everything, honest, touched)
+    stretch = [base.bending(item) @ base.stretch for item in everything]
+
+    def ready(values: Sequence[Array]) -> list[Pressed]:
+        return [
+            make_pressed(item, departures(item, fill_gaps(value), contact, base, drift), bent)
+            for item, value, contact, bent in zip(everything, values, touched, stretch, strict=True)
+        ]
+
+    return ready(raw), ready(honest), drift
+
+
+def _count_axes(items: Sequence[Pressed]) -> int:
+    """Return 3 where there are channels and shear enough to tell it, else 1: normal force only."""
+    shear = max(float(np.quantile(np.abs(p.force_n[:, :2]), 0.995)) for p in items)
+    return 3 if items[0].departure.shape[1] >= 3 and shear > 0.1 else 1
 
 
 def _temperature_range(recordings: Sequence[Recording]) -> tuple[float, float] | None:
@@ -173,18 +190,20 @@ def _temperature_range(recordings: Sequence[Recording]) -> tuple[float, float] |
 
 def _ranges(
     free: Sequence[Prepared],
-    pad: PadFit,
-    bending: BendingFit,
+    items: Sequence[Pressed],
+    axes: int,
     scale_pa: float,
     temperature: tuple[float, float] | None,
 ) -> Ranges:
     """Return what the recordings covered."""
-    shear = np.linalg.norm(pad.force_n[:, :2], axis=1)
+    force = np.concatenate([p.force_n for p in items if p.touched.any()])
+    shear = np.linalg.norm(force[:, :2], axis=1)
+    rates = [np.gradient(item.pressure_pa[::5], item.time_s[::5]) for item in free]
     return Ranges(
-        pressure_pa=(float(f"{min(p.pressure_pa.min() for p in free):.5g}"), float(f"{scale_pa:.7g}")),
+        pressure_pa=(float(f"{min(item.pressure_pa.min() for item in free):.5g}"), float(f"{scale_pa:.7g}")),
         temperature_c=temperature,
-        force_normal_n=float(f"{np.quantile(pad.force_n[:, 2], 0.9995):.4g}"),
-        force_shear_n=float(f"{np.quantile(shear, 0.9995):.4g}") if pad.axes == 3 else 0.0,
-        pressure_rate_pa_s=float(f"{max(np.quantile(np.abs(r), 0.999) for r in bending.rates) * scale_pa:.4g}"),
+        force_normal_n=float(f"{np.quantile(force[:, 2], 0.9995):.4g}"),
+        force_shear_n=float(f"{np.quantile(shear, 0.9995):.4g}") if axes == 3 else 0.0,
+        pressure_rate_pa_s=float(f"{max(np.quantile(np.abs(rate), 0.999) for rate in rates):.4g}"),
         sample_rate_hz=float(f"{1.0 / np.median(np.diff(free[0].time_s)):.4g}"),
     )

@@ -109,9 +109,9 @@ def describe_calibration(record: Calibration, today: date) -> Health:
         remarks.append("temperature was never measured: drift with temperature is not corrected")
     elif temperature[1] - temperature[0] < NARROW_TEMPERATURE_K:
         remarks.append(f"covers {temperature[1] - temperature[0]:.1f} K of temperature only")
-    if record.pad_model.axes == 1:
+    if record.force_map.axes == 1:
         remarks.append("gives normal force only; shear is not observed")
-    if record.bending.angle_weights is None:
+    if record.base.angle_weights is None:
         remarks.append("has no bend reference: bend angle, pose and object width are not given")
     if record.geometry is None:
         remarks.append("has no finger lengths: no wrench in the root frame")

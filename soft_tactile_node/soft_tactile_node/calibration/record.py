@@ -10,8 +10,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validat
 
 from soft_tactile_node.samples import MAX_CHANNELS, Array
 
-SCHEMA_VERSION = 1
-"""Version of the file format; a newer one is refused."""
+SCHEMA_VERSION = 2
+"""Version of the file format; any other is refused."""
 
 
 def _finite(value: float) -> float:
@@ -52,42 +52,49 @@ class Ranges(Strict):
     sample_rate_hz: Positive
 
 
-class BendingModel(Strict):
-    """Free-bend model: weights of the pressure-history terms for each channel, and for the bend angle."""
+class BaseModelPart(Strict):
+    """Free bend: weights of the pressure-history terms for each channel and for the bend angle; what is left of a channel."""
 
-    lag_s: Vector
-    play_radius: Vector
     weights: Matrix
+    stretch: Vector
     angle_weights: Vector | None
     angle_deviation_rad: Annotated[float, Field(ge=0.0)] | None
-    slope_load: Vector
-    slope: Matrix
+    noise: Vector
+    drift: Vector
+    slope: Vector
+    slope_deviation: Vector
 
 
-class PadModel(Strict):
-    """Pad model: weights of the load terms for each channel and the pad's memory."""
+class ForceMap(Strict):
+    """Force map: coordinates of a departure, the pad's own lag, weights of the features, and the variance of the force."""
 
     axes: Literal[1, 3]
-    quick_s: tuple[Annotated[float, Field(ge=0.0)], Annotated[float, Field(ge=0.0)]]
-    lag_s: Vector
-    shear_s: Vector
+    directions: Matrix
+    low: Vector
+    high: Vector
+    rise_s: Annotated[float, Field(ge=0.0)]
+    fall_s: Annotated[float, Field(ge=0.0)]
     weights: Matrix
-    error_floor: Matrix
-    error_relative: Matrix
-    place: tuple[Annotated[float, Field(ge=0.0)], Annotated[float, Field(ge=0.0)]]
-    compliance: Annotated[float, Field(ge=0.0)]
-    force_rate_n: Positive
+    leverage: Stack
+    normal_variance: Matrix
+    shear_variance: Stack
+    gain: Matrix
 
 
-class NoiseModel(Strict):
-    """Noise of a scan and how far the free-bend residual wanders (relative change)."""
+class TouchModel(Strict):
+    """Touch tests: how far the force of a free finger strays, and its extreme values in a second."""
 
-    white: Matrix
-    wander_s: Vector
-    wander_rest: Stack
-    wander_active: Stack
-    wander_loaded: Stack
-    tail: Vector
+    spread: Matrix
+    location: Vector
+    scale: Vector
+
+
+class SubstituteModel(Strict):
+    """What the channels tell of each other and of the pressure."""
+
+    weights: Matrix
+    deviation: Vector
+    pressure: Vector
 
 
 class HealthModel(Strict):
@@ -146,7 +153,7 @@ class Calibration(Strict):
         Inductance of each channel at the tare of the calibration (H).
     tare_temperature_c : float or None
         Temperature at that tare (degC); None = never measured.
-    ranges, bending, pad_model, noise, health : see their classes
+    ranges, base, force_map, touch, substitute, health : see their classes
     figures : dict of Figure
         Figures of merit.
     not_identified : tuple of str
@@ -166,9 +173,10 @@ class Calibration(Strict):
     tare_inductance_h: tuple[Positive, ...]
     tare_temperature_c: Finite | None
     ranges: Ranges
-    bending: BendingModel
-    pad_model: PadModel
-    noise: NoiseModel
+    base: BaseModelPart
+    force_map: ForceMap
+    touch: TouchModel
+    substitute: SubstituteModel
     health: HealthModel
     figures: dict[str, Figure]
     not_identified: tuple[str, ...]
@@ -178,33 +186,38 @@ class Calibration(Strict):
     @model_validator(mode="after")
     def _shapes_agree(self) -> Calibration:
         """Refuse arrays whose shape does not fit the channel count and the models' own sizes."""
-        from soft_tactile_node.estimation import bending as bending_terms
-        from soft_tactile_node.estimation import pad as pad_terms
+        from soft_tactile_node.estimation.drive import count_terms
+        from soft_tactile_node.estimation.features import count_features
+        from soft_tactile_node.estimation.tuning import TUNING
 
         c = self.channels
-        lags, plays = len(self.bending.lag_s), len(self.bending.play_radius)
-        bending_rows = bending_terms.count_terms(lags, plays)
-        pad_rows = pad_terms.count_terms(len(self.pad_model.lag_s), len(self.pad_model.shear_s), self.pad_model.axes)
-        memories = len(self.noise.wander_s)
+        terms, coordinates = count_terms(TUNING), len(self.force_map.directions)
+        features = count_features(coordinates, TUNING)
         wanted: dict[str, tuple[object, tuple[int, ...]]] = {
             "tare_inductance_h": (self.tare_inductance_h, (c,)),
-            "bending.weights": (self.bending.weights, (bending_rows, c)),
-            "bending.slope": (self.bending.slope, (len(self.bending.slope_load), c)),
-            "pad_model.weights": (self.pad_model.weights, (pad_rows, c)),
-            "pad_model.error_floor": (self.pad_model.error_floor, (c, c)),
-            "pad_model.error_relative": (self.pad_model.error_relative, (c, c)),
-            "noise.white": (self.noise.white, (c, c)),
-            "noise.wander_rest": (self.noise.wander_rest, (memories, c, c)),
-            "noise.wander_active": (self.noise.wander_active, (memories, c, c)),
-            "noise.wander_loaded": (self.noise.wander_loaded, (memories, c, c)),
-            "noise.tail": (self.noise.tail, (memories,)),
-            "health.step_limit": (self.health.step_limit, (c,)),
-            "health.equal_limit": (self.health.equal_limit, (c,)),
-            "health.low": (self.health.low, (c,)),
-            "health.high": (self.health.high, (c,)),
+            "base.weights": (self.base.weights, (terms, c)),
+            "force_map.directions": (self.force_map.directions, (coordinates, c)),
+            "force_map.low": (self.force_map.low, (coordinates,)),
+            "force_map.high": (self.force_map.high, (coordinates,)),
+            "force_map.weights": (self.force_map.weights, (features, 3)),
+            "force_map.leverage": (self.force_map.leverage, (2, features, features)),
+            "force_map.normal_variance": (self.force_map.normal_variance, (2, 3)),
+            "force_map.shear_variance": (self.force_map.shear_variance, (2, 3, 3)),
+            "force_map.gain": (self.force_map.gain, (3, c)),
+            "touch.spread": (self.touch.spread, (3, 3)),
+            "touch.location": (self.touch.location, (3,)),
+            "touch.scale": (self.touch.scale, (3,)),
+            "substitute.weights": (self.substitute.weights, (c, 3 * c + 2)),
+            "substitute.deviation": (self.substitute.deviation, (c,)),
         }
-        if self.bending.angle_weights is not None:
-            wanted["bending.angle_weights"] = (self.bending.angle_weights, (bending_rows,))
+        for name in ("stretch", "noise", "drift", "slope", "slope_deviation"):
+            wanted[f"base.{name}"] = (getattr(self.base, name), (c,))
+        for name in ("step_limit", "equal_limit", "low", "high"):
+            wanted[f"health.{name}"] = (getattr(self.health, name), (c,))
+        if self.base.angle_weights is not None:
+            wanted["base.angle_weights"] = (self.base.angle_weights, (terms,))
+        if self.substitute.pressure:
+            wanted["substitute.pressure"] = (self.substitute.pressure, (3 * c + 1,))
         for key, (value, shape) in wanted.items():
             got = _shape(value)
             if got != shape:

@@ -9,7 +9,6 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 from scipy.signal import correlate, correlation_lags
 
 from soft_tactile_node.calibration.contamination import check_drift
-from soft_tactile_node.calibration.pad_fit import PadFit
 from soft_tactile_node.calibration.preparation import Prepared
 from soft_tactile_node.calibration.press import find_unloaded, smooth_force
 from soft_tactile_node.errors import CalibrationError
@@ -173,15 +172,15 @@ def _check_synchronised(recording: Recording, prepared: Prepared, force_z: np.nd
         )
 
 
-def find_gaps(free: Sequence[Prepared], press: Sequence[Prepared], pad: PadFit) -> tuple[str, ...]:
+def find_gaps(free: Sequence[Prepared], press: Sequence[Prepared], axes: int) -> tuple[str, ...]:
     """Return in words what the recordings could not show.
 
     Parameters
     ----------
     free, press : sequence of Prepared
         The recordings.
-    pad : PadFit
-        The fitted pad.
+    axes : int
+        Force axes that could be fitted (1).
 
     Returns
     -------
@@ -198,7 +197,7 @@ def find_gaps(free: Sequence[Prepared], press: Sequence[Prepared], pad: PadFit) 
     longest = max(float(p.time_s[-1] - p.time_s[0]) for p in free)
     if longest < 60.0:
         gaps.append(f"longest free-bend recording is {longest:.0f} s: slow creep unknown")
-    force = pad.force_n[:, 2]
+    force = np.concatenate([smooth_force(p)[:, 2] for p in press])
     # a release within a scan or two is no branch: as rows count, unloading must take its share of the time
     step_s = float(np.median(np.diff(press[0].time_s)))
     rate_n_s = np.gradient(uniform_filter1d(force, max(1, round(0.1 / step_s)))) / step_s
@@ -208,6 +207,6 @@ def find_gaps(free: Sequence[Prepared], press: Sequence[Prepared], pad: PadFit) 
     highest_free = max(float(p.pressure_pa.max()) for p in free)
     if pressures.size and pressures.max() < 0.8 * highest_free:
         gaps.append(f"presses at pressures below {pressures.max() / 1000:.0f} kPa only")
-    if pad.axes == 1 and pad.residual.shape[1] >= 3:
+    if axes == 1 and press[0].change.shape[1] >= 3:
         gaps.append("no shear in the press recordings: shear forces are not observed")
     return tuple(gaps)

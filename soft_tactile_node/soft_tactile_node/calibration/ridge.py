@@ -1,66 +1,38 @@
-"""Regularised least squares with blocked cross-validation, on normal equations that are summed once per block.
+"""Ridge regression with held-out blocks: one set of normal equations a block, summed in any combination.
 
-Source: ridge regression, Hoerl & Kennard, Technometrics 12 (1970) 55-67; blocked folds because samples of one recording
-are correlated (common practice).
+Source: ridge regression, Hoerl & Kennard, Technometrics 12 (1970) 55-67; leverage, Belsley, Kuh & Welsch, Regression
+Diagnostics (1980), sec. 2.1 (from memory); blocked folds because rows of one recording are correlated (common practice).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import lsq_linear
 
 from soft_tactile_node.samples import Array
 
 Indices = NDArray[np.signedinteger[Any]]
 """Row or block numbers."""
 
-PENALTIES = tuple(10.0 ** np.arange(-8.0, 0.1, 1.0))
-"""Candidate penalties relative to the mean squared column (1)."""
+PENALTIES = tuple(10.0 ** np.arange(-8.0, 1.1, 0.5))
+"""Candidate penalties relative to the mean weighted square of a column (1)."""
+
+BLOCK_S = 6.0
+"""Length of a held-out block (s): longer than a press."""
 
 
-LEAST_SHARE = 0.05
-"""Smallest share of the mean response that a bound weight keeps (1): a response of zero could not be inverted."""
-
-
-@dataclass(frozen=True)
-class RidgeFit:
-    """Weights and what the held-out blocks say of them.
-
-    Attributes
-    ----------
-    weights : numpy.ndarray, shape (m, k)
-        Weights of all terms for each target, zero for terms left out.
-    held_out : numpy.ndarray, shape (n, k)
-        Prediction of each row by a fit that did not see its block.
-    penalty : float
-        Chosen penalty, relative (1).
-    score : float
-        Weighted mean squared held-out error, relative to the targets' mean square (1).
-    terms : numpy.ndarray of bool, shape (m,)
-        Terms that were offered.
-    """
-
-    weights: Array
-    held_out: Array
-    penalty: float
-    score: float
-    terms: Array
-
-
-def split_blocks(lengths: Sequence[int], blocks: int) -> Indices:
+def split_blocks(times_s: Sequence[Array], block_s: float = BLOCK_S) -> Indices:
     """Return a block number for each row of several concatenated recordings.
 
     Parameters
     ----------
-    lengths : sequence of int
-        Rows of each recording.
-    blocks : int
-        Blocks in all, shared out by length.
+    times_s : sequence of numpy.ndarray, shape (n,)
+        Stamps of the rows of each recording (s).
+    block_s : float
+        Length of a block (s).
 
     Returns
     -------
@@ -68,24 +40,16 @@ def split_blocks(lengths: Sequence[int], blocks: int) -> Indices:
         Block numbers; each block is a contiguous piece of one recording.
     """
     numbers: list[Indices] = []
-    start = 0
-    total = sum(lengths)
-    for length in lengths:
-        count = max(2, round(blocks * length / total))
-        numbers.append(start + np.arange(length) * count // length)
-        start += count
+    first = 0
+    for time_s in times_s:
+        number = first + ((time_s - time_s[0]) // block_s).astype(np.int64)
+        first = int(number[-1]) + 1
+        numbers.append(number)
     return np.concatenate(numbers)
 
 
-def fit_ridge(
-    design: Array,
-    target: Array,
-    block: Indices,
-    row_weight: Array | None = None,
-    candidates: Sequence[Array] | None = None,
-    penalties: Sequence[float] = PENALTIES,
-) -> RidgeFit:
-    """Fit by ridge regression; penalty and set of terms are chosen on held-out blocks.
+class Ridge:
+    """Weighted ridge regression of rows that come in blocks.
 
     Parameters
     ----------
@@ -94,146 +58,135 @@ def fit_ridge(
     target : numpy.ndarray, shape (n, k)
         What is to be explained (any unit); no NaN.
     block : numpy.ndarray of int, shape (n,)
-        Block of each row; one block at a time is held out.
-    row_weight : numpy.ndarray, shape (n,), or None
-        Weight of each row's squared error (1).
-    candidates : sequence of numpy.ndarray of bool, shape (m,), or None
-        Sets of terms to choose from, smallest first; a larger set must win by 2 %. None offers all terms.
-    penalties : sequence of float
-        Candidate penalties (1).
-
-    Returns
-    -------
-    RidgeFit
-        See RidgeFit.
-    """
-    weight = np.ones(design.shape[0]) if row_weight is None else row_weight
-    scale = np.sqrt(np.average(design**2, axis=0, weights=weight))
-    scale[scale == 0.0] = 1.0
-    scaled = design / scale
-    root = np.sqrt(weight)[:, None]
-    a = scaled * root
-    b = target * root
-    blocks = np.unique(block)
-    rows = [np.flatnonzero(block == number) for number in blocks]
-    grams = np.stack([a[r].T @ a[r] for r in rows])
-    crosses = np.stack([a[r].T @ b[r] for r in rows])
-    gram, cross = grams.sum(axis=0), crosses.sum(axis=0)
-    spread = np.maximum((b**2).mean(axis=0), 1e-300)
-    best: tuple[float, float, Array] | None = None
-    for keep in candidates if candidates is not None else [np.ones(design.shape[1], dtype=bool)]:
-        chosen = _best_penalty(gram, cross, grams, crosses, keep, penalties, len(a), a, b, rows, spread)
-        if best is None or chosen[0] < 0.98 * best[0]:
-            best = (chosen[0], chosen[1], keep)
-    assert best is not None
-    score, penalty, keep = best
-    held_out = np.zeros_like(target)
-    for i, r in enumerate(rows):
-        held_out[r] = scaled[r] @ _solve(gram - grams[i], cross - crosses[i], keep, penalty, len(a))
-    weights = _solve(gram, cross, keep, penalty, len(a)) / scale[:, None]
-    return RidgeFit(weights, held_out, penalty, score, keep)
-
-
-def fit_signed(
-    design: Array,
-    target: Array,
-    driver: Array,
-    row_weight: Array,
-    block: Indices,
-    rows: Indices,
-    like: RidgeFit,
-    signs: Array,
-) -> RidgeFit:
-    """Fit with the penalty and terms of an earlier fit, some weights bound to the sign of the whole response.
-
-    Parameters
-    ----------
-    design : numpy.ndarray, shape (n, m)
-        Terms.
-    target : numpy.ndarray, shape (n, k)
-        What is to be explained (any unit); may hold NaN outside `rows`.
-    driver : numpy.ndarray, shape (n,)
-        What the response follows (any unit); the sign of its regression on each target is the sign that is kept.
-    row_weight : numpy.ndarray, shape (n,)
-        Weight of each row (1).
-    block : numpy.ndarray of int, shape (n,)
         Block of each row.
-    rows : numpy.ndarray of int, shape (r,)
-        Rows to fit.
-    like : RidgeFit
-        Supplies penalty and terms.
-    signs : numpy.ndarray, shape (m,)
-        1 for weights that must carry the response's sign and at least `LEAST_SHARE` of its size, 0 for free ones.
-
-    Returns
-    -------
-    RidgeFit
-        Weights and held-out predictions of all rows.
+    row_weight : numpy.ndarray, shape (n,), or None
+        Weight of each row's error, not squared (1); None = equal.
+    scale : numpy.ndarray, shape (m,), or None
+        How much more a term is penalised than its rms says (1); None = equal.
     """
-    root = np.sqrt(row_weight[rows] / row_weight[rows].mean())[:, None]
-    scale = np.sqrt(np.average(design[rows] ** 2, axis=0, weights=row_weight[rows]))
-    scale[scale == 0.0] = 1.0
-    keep = np.flatnonzero(like.terms)
-    a = design[rows][:, keep] / scale[keep] * root
-    b = target[rows] * root
-    ridge = np.sqrt(like.penalty * rows.size) * np.eye(keep.size)
-    heavy = row_weight[rows, None] * driver[rows, None]
-    response = (heavy * target[rows]).sum(axis=0) / (heavy * driver[rows, None]).sum(axis=0)
-    floor = LEAST_SHARE * np.abs(response)
 
-    def solve(train: Indices) -> Array:
-        # the triangular factor carries all the information of the rows in m lines
-        lines = np.vstack([np.hstack([a[train], b[train]]), np.zeros((1, keep.size + b.shape[1]))])
-        factor = np.asarray(np.linalg.qr(lines, mode="r"), dtype=np.float64)
-        system = np.vstack([factor[:, : keep.size], ridge])
-        weights = np.zeros((design.shape[1], b.shape[1]))
-        for k in range(b.shape[1]):
-            right = np.concatenate([factor[:, keep.size + k], np.zeros(keep.size)])
-            low = np.where((signs[keep] > 0) & (response[k] > 0), floor[k] * scale[keep], -np.inf)
-            high = np.where((signs[keep] > 0) & (response[k] <= 0), -floor[k] * scale[keep], np.inf)
-            weights[keep, k] = lsq_linear(system, right, bounds=(low, high), method="bvls").x / scale[keep]
-        return weights
+    def __init__(
+        self,
+        design: Array,
+        target: Array,
+        block: Indices,
+        row_weight: Array | None = None,
+        scale: Array | None = None,
+    ) -> None:
+        weight = np.ones(len(design)) if row_weight is None else row_weight
+        rms = np.sqrt(np.average(design**2, axis=0, weights=weight**2))
+        rms[rms < 1e-12] = 1.0
+        self._scale = rms if scale is None else rms * scale
+        self._design = design
+        self._weight = weight[:, None]
+        self._target = target
+        a, b = design / self._scale * self._weight, target * self._weight
+        self._rows = [np.flatnonzero(block == number) for number in np.unique(block)]
+        self._grams = [a[r].T @ a[r] for r in self._rows]
+        self._crosses = [a[r].T @ b[r] for r in self._rows]
+        self._gram, self._cross = sum(self._grams), sum(self._crosses)
 
-    held_out = np.zeros_like(target)
-    number_of = block[rows]
-    for number in np.unique(block):
-        held_out[block == number] = design[block == number] @ solve(number_of != number)
-    weights = solve(np.ones(rows.size, dtype=bool))
-    error = ((target[rows] - held_out[rows]) * root) ** 2
-    score = float((error.mean(axis=0) / np.maximum((b**2).mean(axis=0), 1e-300)).mean())
-    return RidgeFit(weights, held_out, like.penalty, score, like.terms)
+    @property
+    def blocks(self) -> list[Indices]:
+        """Rows of each block."""
+        return self._rows
 
+    def _normal(self, penalty: float, without: int | None = None) -> Array:
+        gram = self._gram if without is None else self._gram - self._grams[without]
+        return np.asarray(gram + penalty * len(self._design) * np.eye(len(gram)))
 
-def _solve(gram: Array, cross: Array, keep: Array, penalty: float, rows: int) -> Array:
-    """Return the ridge weights of the kept, scaled terms, zero elsewhere."""
-    weights = np.zeros(cross.shape)
-    index = np.flatnonzero(keep)
-    system = gram[np.ix_(index, index)] + penalty * rows * np.eye(index.size)
-    weights[index] = np.linalg.solve(system, cross[index])
-    return weights
+    def weights(self, penalty: float, without: int | None = None) -> Array:
+        """Return the weights at a penalty.
 
+        Parameters
+        ----------
+        penalty : float
+            Relative penalty (1).
+        without : int or None
+            Block that is held out.
 
-def _best_penalty(
-    gram: Array,
-    cross: Array,
-    grams: Array,
-    crosses: Array,
-    keep: Array,
-    penalties: Sequence[float],
-    count: int,
-    a: Array,
-    b: Array,
-    rows: Sequence[Indices],
-    spread: Array,
-) -> tuple[float, float]:
-    """Return the lowest held-out error of one set of terms over the penalties, and its penalty."""
-    best = (np.inf, penalties[0])
-    for penalty in penalties:
-        error = np.zeros(b.shape[1])
-        for i, r in enumerate(rows):
-            weights = _solve(gram - grams[i], cross - crosses[i], keep, penalty, count)
-            error += ((b[r] - a[r] @ weights) ** 2).sum(axis=0)
-        score = float((error / count / spread).mean())
-        if score < best[0]:
-            best = (score, penalty)
-    return best
+        Returns
+        -------
+        numpy.ndarray, shape (m, k)
+            Weights (unit of the target over that of the term).
+        """
+        cross = self._cross if without is None else self._cross - self._crosses[without]
+        return np.asarray(np.linalg.solve(self._normal(penalty, without), cross) / self._scale[:, None])
+
+    def held_out(self, penalty: float) -> Array:
+        """Return the prediction of each row by a fit that did not see its block.
+
+        Parameters
+        ----------
+        penalty : float
+            Relative penalty (1).
+
+        Returns
+        -------
+        numpy.ndarray, shape (n, k)
+            Predictions (unit of the target).
+        """
+        out = np.zeros_like(self._target)
+        for number, rows in enumerate(self._rows):
+            out[rows] = self._design[rows] @ self.weights(penalty, number)
+        return out
+
+    def error(self, penalty: float) -> float:
+        """Return the weighted mean squared held-out error at a relative `penalty` (1), in squared units of the target."""
+        wrong = (self.held_out(penalty) - self._target) * self._weight
+        return float((wrong**2).sum() / (self._weight**2).sum())
+
+    def choose(self, within: float = 1.0, penalties: Sequence[float] = PENALTIES) -> tuple[float, float]:
+        """Return the largest penalty whose held-out error is close to the best.
+
+        Parameters
+        ----------
+        within : float
+            How close, as a factor of the squared error (1).
+        penalties : sequence of float
+            Candidates (1).
+
+        Returns
+        -------
+        penalty, error : float
+            The penalty (1) and the least weighted mean squared error (squared unit of the target).
+        """
+        errors = [self.error(penalty) for penalty in penalties]
+        best = min(errors)
+        return max(p for p, e in zip(penalties, errors, strict=True) if e <= within * best), best
+
+    def leverage_matrix(self, penalty: float, without: int | None = None) -> Array:
+        """Return the matrix G of the leverage x' G x of a row of terms x.
+
+        Parameters
+        ----------
+        penalty : float
+            Relative penalty (1).
+        without : int or None
+            Block that is held out.
+
+        Returns
+        -------
+        numpy.ndarray, shape (m, m)
+            Inverse of the penalised normal matrix (inverse squared units of the terms).
+        """
+        return np.asarray(np.linalg.inv(self._normal(penalty, without)) / np.outer(self._scale, self._scale))
+
+    def held_out_leverage(self, penalty: float) -> Array:
+        """Return the leverage of each row in a fit that did not see its block.
+
+        Parameters
+        ----------
+        penalty : float
+            Relative penalty (1).
+
+        Returns
+        -------
+        numpy.ndarray, shape (n,)
+            Leverage (1).
+        """
+        out = np.zeros(len(self._design))
+        for number, rows in enumerate(self._rows):
+            x = self._design[rows]
+            out[rows] = np.einsum("ij,jk,ik->i", x, self.leverage_matrix(penalty, number), x)
+        return out

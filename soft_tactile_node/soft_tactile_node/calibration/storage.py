@@ -114,10 +114,11 @@ def load_calibration(path: str | Path) -> Calibration:
             f"{file}: must hold a mapping; got {type(data).__name__}; this is not a calibration file"
         )
     version = data.get("schema_version")
-    if isinstance(version, int) and version > SCHEMA_VERSION:
-        raise CalibrationError(
-            f"{file}, key schema_version: must be at most {SCHEMA_VERSION}; got {version}; update soft_tactile_node"
+    if isinstance(version, int) and version != SCHEMA_VERSION:
+        mend = "update soft_tactile_node" if version > SCHEMA_VERSION else (
+            "make it again from the same recordings with `soft-tactile calibrate`"
         )
+        raise CalibrationError(f"{file}, key schema_version: must be {SCHEMA_VERSION}; got {version}; {mend}")
     try:
         return Calibration.model_validate(data)
     except ValidationError as error:

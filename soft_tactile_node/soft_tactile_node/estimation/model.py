@@ -1,52 +1,241 @@
-"""From the calibration record to the arrays the inner loop works on."""
+"""What the inner loop works on: constants from the calibration, state, and the record of one estimate."""
 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
-from soft_tactile_node.estimation.bending import count_memory, count_terms
-from soft_tactile_node.estimation.decision import Thresholds, new_decision_state
-from soft_tactile_node.estimation.health import HealthLimits, new_health_state
-from soft_tactile_node.estimation.layout import UNOBSERVED_N, RowModel, RowState
-from soft_tactile_node.estimation.pad import NORMAL_TERMS, pad_terms
-from soft_tactile_node.estimation.pad import count_memory as count_memory_of_pad
-from soft_tactile_node.estimation.separation import APPARENT_PRIOR, FRICTION_PRIOR, SHEAR_FLOOR_N, SeparationModel
+from soft_tactile_node.estimation.departure import new_learnt
+from soft_tactile_node.estimation.detector import DETECTOR, TESTS
+from soft_tactile_node.estimation.drive import count_memory as count_drive_memory
+from soft_tactile_node.estimation.drive import rest_terms
+from soft_tactile_node.estimation.features import count_memory
+from soft_tactile_node.estimation.health import HealthLimits, HealthState, new_health_state
 from soft_tactile_node.estimation.settings import EstimatorSettings
-from soft_tactile_node.estimation.slip import new_slip_state
+from soft_tactile_node.estimation.slip import SlipState, new_slip_state
+from soft_tactile_node.estimation.tuning import TUNING, Tuning
 from soft_tactile_node.estimation.types import CalibratedFinger
 from soft_tactile_node.samples import Array
 
+ROW = np.dtype(
+    [
+        ("force_n", "f8", (3,)),
+        ("variance_n2", "f8", (3,)),
+        ("raw_force_n", "f8", (3,)),
+        ("contact_probability", "f8"),
+        ("slip_probability", "f8"),
+        ("friction_use", "f8"),
+        ("bend_rad", "f8"),
+        ("bend_variance_rad2", "f8"),
+        ("bend_fraction", "f8"),
+        ("pressure", "f8"),
+        ("onset_s", "f8"),
+        ("in_contact", "i8"),
+        ("contact_id", "i8"),
+        ("flags", "i8"),
+        ("state", "i8"),
+        ("events", "i8"),
+    ]
+)
+"""One estimate as the inner loop writes it; names and units as in `samples.Estimate`, pressure relative (1)."""
 
-def touch_threshold(false_alarms_per_minute: float, memory_s: float, tail: float) -> float:
-    """Return the level a stationary test statistic crosses upwards at a stated rate.
+CLOCK = np.dtype(
+    [
+        ("now_s", "f8"),
+        ("warm", "f8"),
+        ("onset_warm", "f8"),
+        ("blind_s", "f8"),
+        ("told", "f8"),
+        ("quick", "f8"),
+        ("started", "i8"),
+        ("faulty", "i8"),
+        ("overloaded", "i8"),
+    ]
+)
+"""Scalars of the inner loop: times (s), temperatures since the tare (K), pressure told by the channels (1), force (N)."""
 
-    Rice's formula for a Gaussian process whose correlation time is the memory's, stretched by the measured tail.
+
+class PadMap(NamedTuple):
+    """Coordinates and force map of a pad; see `features`.
+
+    Attributes
+    ----------
+    directions : numpy.ndarray, shape (k, c)
+        Coordinates of a departure (1).
+    low, high : numpy.ndarray, shape (k,)
+        Range in which a coordinate is believed (1).
+    rise, fall : float
+        Lag of the pad when loaded and unloaded (s).
+    weights : numpy.ndarray, shape (f, 3)
+        Force per feature (N); zero for axes that are not observed.
+    leverage : numpy.ndarray, shape (2, f, f)
+        Inverse normal matrices of the fit, normal force and shear: how far a row is from what was pressed.
+    """
+
+    directions: Array
+    low: Array
+    high: Array
+    rise: float
+    fall: float
+    weights: Array
+    leverage: Array
+
+
+class TouchModel(NamedTuple):
+    """Spread and levels of the touch tests; see `detector`.
+
+    Attributes
+    ----------
+    spread : numpy.ndarray, shape (3, 3)
+        Variance of each test: at rest, per squared activity, per squared load carried (N^2, N^2, 1).
+    level : numpy.ndarray, shape (3,)
+        Thresholds in standard deviations (1).
+    floor_n : float
+        Least threshold (N).
+    """
+
+    spread: Array
+    level: Array
+    floor_n: float
+
+
+class RowModel(NamedTuple):
+    """Everything constant.
+
+    Attributes
+    ----------
+    tuning : Tuning
+        Times and shares.
+    base : numpy.ndarray, shape (m, c)
+        Weights of the drive's terms (1).
+    rest : numpy.ndarray, shape (c,)
+        Free bending at the tare (1).
+    stretch : numpy.ndarray, shape (c,)
+        Weights of the stretch (1).
+    angle_weights : numpy.ndarray, shape (m,)
+        Weights of the bend angle (rad); empty = no bend reference.
+    angle_variance : float
+        Variance of the bend angle (rad^2).
+    drift : numpy.ndarray, shape (c,)
+        Random walk of each channel per square root of a second (1).
+    span : numpy.ndarray, shape (c,)
+        Bending of each channel at the highest calibrated pressure (1).
+    substitute : numpy.ndarray, shape (c, 3 c + 2)
+        Each channel from the others, for one that is out (1).
+    substitute_variance : numpy.ndarray, shape (c,)
+        Variance of that (1).
+    told : numpy.ndarray, shape (3 c + 1,)
+        Relative pressure from the channels (1); empty = they cannot tell.
+    pad : PadMap
+        Force map.
+    touch : TouchModel
+        Touch tests.
+    normal_variance : numpy.ndarray, shape (2, 3)
+        Variance of the normal force: two models, by 1, force^2 and leverage or squared quick change (N^2).
+    shear_variance : numpy.ndarray, shape (2, 3, 3)
+        Variance of each shear axis: three models, by 1, force^2 and leverage (N^2).
+    gain : numpy.ndarray, shape (3, c)
+        Squared force per change of each channel (N^2).
+    axes : int
+        Observed axes, 1 or 3.
+    health : HealthLimits
+        What is normal.
+    temperature_low, temperature_high, force_normal, force_shear, overload, pressure_low : float
+        Calibrated ranges: temperature change (K), force (N), relative pressure (1).
+    """
+
+    tuning: Tuning
+    base: Array
+    rest: Array
+    stretch: Array
+    angle_weights: Array
+    angle_variance: float
+    drift: Array
+    span: Array
+    substitute: Array
+    substitute_variance: Array
+    told: Array
+    pad: PadMap
+    touch: TouchModel
+    normal_variance: Array
+    shear_variance: Array
+    gain: Array
+    axes: int
+    health: HealthLimits
+    temperature_low: float
+    temperature_high: float
+    force_normal: float
+    force_shear: float
+    overload: float
+    pressure_low: float
+
+
+class RowState(NamedTuple):
+    """Everything that changes, in arrays so that the loop can write it.
+
+    Attributes
+    ----------
+    clock, detector : numpy.ndarray, shape (1,)
+        Records of CLOCK and `detector.DETECTOR`.
+    slip : SlipState
+        See `slip`.
+    learnt : numpy.ndarray, shape (c,)
+        Records of `departure.LEARNT`.
+    drive, terms, pad, features : numpy.ndarray
+        Memories and outputs of `drive` and `features`.
+    used : numpy.ndarray, shape (c,)
+        1 for channels used in this scan.
+    free, departure, change : numpy.ndarray, shape (c,)
+        Free bending, departure and last good change of each channel (1).
+    coordinates : numpy.ndarray, shape (k,)
+        Coordinates of the departure (1).
+    force : numpy.ndarray, shape (3,)
+        Force of the map, zero not taken off (N).
+    health : HealthState
+        Health of channels and pressure.
+    """
+
+    clock: np.ndarray
+    detector: np.ndarray
+    slip: SlipState
+    learnt: np.ndarray
+    drive: Array
+    terms: Array
+    pad: Array
+    features: Array
+    used: Array
+    free: Array
+    departure: Array
+    change: Array
+    coordinates: Array
+    force: Array
+    health: HealthState
+
+
+def touch_model(finger: CalibratedFinger, settings: EstimatorSettings) -> TouchModel:
+    """Return the touch tests for a stated rate of false alarms, shared between the tests.
 
     Parameters
     ----------
-    false_alarms_per_minute : float
-        Rate of upward crossings (1/min), > 0.
-    memory_s : float
-        Memory of the drift bank that sets the correlation time (s).
-    tail : float
-        Measured 99.9 % quantile over the Gaussian one (1).
+    finger : CalibratedFinger
+        Supplies spread and the distribution of extreme values in a second.
+    settings : EstimatorSettings
+        The stated rate and the least force.
 
     Returns
     -------
-    float
-        Threshold in standard deviations (1).
-
-    Notes
-    -----
-    Source: Rice, Bell System Technical Journal 24 (1945) 46-156, sec. 3.3 (from memory).
+    TouchModel
+        See TouchModel.
     """
-    crossings_per_minute = 60.0 / (2.0 * math.pi * memory_s * 0.2)
-    return tail * math.sqrt(2.0 * math.log(max(crossings_per_minute / false_alarms_per_minute, math.e)))
+    touch = finger.touch
+    per_second = settings.false_alarms_per_minute / 60.0 / TESTS
+    level = np.array(touch.location) - np.array(touch.scale) * math.log(per_second)
+    return TouchModel(np.array(touch.spread), level, settings.touch_force_n)
 
 
-def build_model(finger: CalibratedFinger, settings: EstimatorSettings) -> RowModel:
+def build_model(finger: CalibratedFinger, settings: EstimatorSettings, rest_pressure: float = 0.0) -> RowModel:
     """Return the constants of the inner loop.
 
     Parameters
@@ -55,80 +244,48 @@ def build_model(finger: CalibratedFinger, settings: EstimatorSettings) -> RowMod
         Any calibration record with the fields of that protocol.
     settings : EstimatorSettings
         The user's choices.
+    rest_pressure : float
+        Relative pressure during the tare (1).
 
     Returns
     -------
     RowModel
         See RowModel.
     """
-    noise = finger.noise
-    wander_s = np.array(noise.wander_s)
-    touch_z = np.array(
-        [
-            touch_threshold(settings.false_alarms_per_minute / len(wander_s), memory, tail)
-            for memory, tail in zip(noise.wander_s, noise.tail, strict=True)
-        ]
+    base, force_map, ranges, health = finger.base, finger.force_map, finger.ranges, finger.health
+    weights = np.array(base.weights)
+    pad = PadMap(
+        directions=np.array(force_map.directions),
+        low=np.array(force_map.low),
+        high=np.array(force_map.high),
+        rise=force_map.rise_s,
+        fall=force_map.fall_s,
+        weights=np.array(force_map.weights),
+        leverage=np.array(force_map.leverage),
     )
-    pad = finger.pad_model
-    weights, white, floor, relative = extend_by_friction(
-        pad.axes, len(pad.lag_s), np.array(pad.weights), np.array(noise.white), np.array(pad.error_floor),
-        np.array(pad.error_relative),
-    )  # fmt: skip
-    separation = SeparationModel(
-        axes=pad.axes,
-        channels=finger.channels,
-        pad_weights=weights,
-        quick_s=np.array(pad.quick_s),
-        lag_s=np.array(pad.lag_s),
-        shear_s=np.array(pad.shear_s),
-        noise=white,
-        wander_s=wander_s,
-        wander_rest=np.array(noise.wander_rest),
-        wander_active=np.array(noise.wander_active),
-        wander_loaded=np.array(noise.wander_loaded),
-        error_floor=floor,
-        error_relative=relative,
-        force_rate_n=pad.force_rate_n,
-        touch_z=touch_z,
-        shear_share=FRICTION_PRIOR**2 / (FRICTION_PRIOR**2 + np.array(pad.place) ** 2),
-    )
-    ranges = finger.ranges
-    health = finger.health
-    scale = ranges.pressure_pa[1]
-    temperature = ranges.temperature_c
-    reference = finger.tare_temperature_c
     low, high = -math.inf, math.inf
-    if temperature is not None and reference is not None:
+    if ranges.temperature_c is not None:
         # the record keeps absolute temperatures; the loop sees changes since its own tare
-        low, high = temperature[0] - temperature[1], temperature[1] - temperature[0]
+        span = ranges.temperature_c[1] - ranges.temperature_c[0]
+        low, high = -1.25 * span - 0.2, 1.25 * span + 0.2
     return RowModel(
-        lag_s=np.array(finger.bending.lag_s),
-        play_radius=np.array(finger.bending.play_radius),
-        bending_weights=np.array(finger.bending.weights),
-        angle_weights=np.array(finger.bending.angle_weights if finger.bending.angle_weights is not None else ()),
-        angle_variance=(finger.bending.angle_deviation_rad or 0.0) ** 2,
-        slope_load=np.array(finger.bending.slope_load),
-        slope=np.array(finger.bending.slope),
-        observable=observable_axes(separation),
-        load_low=ranges.pressure_pa[0] / scale,
-        load_high=1.0,
-        temperature_low=low,
-        temperature_high=high,
-        force_normal=ranges.force_normal_n,
-        force_shear=ranges.force_shear_n,
-        overload=min(settings.overload_n, 1.5 * ranges.force_normal_n),
-        compliance=pad.compliance,
-        separation=separation,
-        thresholds=Thresholds(
-            touch_n=settings.touch_force_n,
-            release_n=0.6 * settings.touch_force_n,
-            release_z=1.2,
-            release_share=0.08,
-            claim_s=0.004,
-            release_s=0.03,
-            weak_n=2.0 * settings.touch_force_n,
-            weak_s=3.0,
-        ),
+        tuning=TUNING,
+        base=weights,
+        rest=rest_terms(TUNING, rest_pressure) @ weights,
+        stretch=np.array(base.stretch),
+        angle_weights=np.array(base.angle_weights if base.angle_weights is not None else ()),
+        angle_variance=(base.angle_deviation_rad or 0.0) ** 2,
+        drift=np.array(base.drift),
+        span=rest_terms(TUNING, 1.0) @ weights,
+        substitute=np.array(finger.substitute.weights),
+        substitute_variance=np.array(finger.substitute.deviation) ** 2,
+        told=np.array(finger.substitute.pressure),
+        pad=pad,
+        touch=touch_model(finger, settings),
+        normal_variance=np.array(force_map.normal_variance),
+        shear_variance=np.array(force_map.shear_variance),
+        gain=np.array(force_map.gain),
+        axes=force_map.axes,
         health=HealthLimits(
             step_limit=np.array(health.step_limit),
             step_s=health.step_s,
@@ -140,113 +297,47 @@ def build_model(finger: CalibratedFinger, settings: EstimatorSettings) -> RowMod
             pressure_timeout_s=max(settings.pressure_timeout_s, 5.0 * health.pressure_interval_s),
             pressure_noise=health.pressure_noise,
         ),
+        temperature_low=low,
+        temperature_high=high,
+        force_normal=ranges.force_normal_n,
+        force_shear=ranges.force_shear_n,
+        overload=min(settings.overload_n, 1.5 * ranges.force_normal_n),
+        pressure_low=ranges.pressure_pa[0] / ranges.pressure_pa[1],
     )
 
 
-def extend_by_friction(
-    axes: int, lags: int, weights: Array, white: Array, floor: Array, relative: Array
-) -> tuple[Array, Array, Array, Array]:
-    """Add the two channels that keep shear within friction; see `SeparationModel`.
-
-    Parameters
-    ----------
-    axes, lags : int
-        Observed axes (1 or 3) and number of slow lags of the pad.
-    weights : numpy.ndarray, shape (m, c)
-        Pad weights (1/N).
-    white, floor, relative : numpy.ndarray, shape (c, c)
-        Covariances of noise and model error (1) and (1/N^2).
-
-    Returns
-    -------
-    weights, white, floor, relative : numpy.ndarray, shapes as given
-        The same with two more channels (N), or unchanged where shear is not observed.
-    """
-    if axes == 1:
-        return weights, white, floor, relative
-    terms, channels = weights.shape
-    first = NORMAL_TERMS + lags
-    more = np.zeros((terms, 2))
-    more[first, 0] = 1.0
-    more[first + 4, 1] = 1.0
-
-    def bordered(matrix: Array, corner: float) -> Array:
-        out = np.zeros((channels + 2, channels + 2))
-        out[:channels, :channels] = matrix
-        out[channels:, channels:] = corner * np.eye(2)
-        return out
-
-    return (
-        np.hstack([weights, more]),
-        bordered(white, 1e-4),
-        bordered(floor, SHEAR_FLOOR_N**2),
-        bordered(relative, APPARENT_PRIOR**2),
-    )
-
-
-def observable_axes(separation: SeparationModel, used: Array | None = None) -> Array:
-    """Return which force axes the channels can tell apart.
-
-    Parameters
-    ----------
-    separation : SeparationModel
-        The calibrated model.
-    used : numpy.ndarray, shape (c,), or None
-        1 for channels that work (1); None = all.
-
-    Returns
-    -------
-    numpy.ndarray, shape (3,)
-        1 for observed axes x, y, z (1).
-    """
-    channels = separation.channels
-    working = np.ones(channels, dtype=bool) if used is None else np.asarray(used) > 0.5
-    lags, shear_lags = separation.lag_s.size, separation.shear_s.size
-    memory = np.zeros(count_memory_of_pad(lags, shear_lags))
-    memory[0] = 1.0
-    terms = np.zeros(separation.pad_weights.shape[0])
-    slopes = np.zeros((terms.size, 2 + memory.size))
-    pad_terms(np.zeros(2), memory, 0.5, lags, shear_lags, separation.axes, terms, slopes)
-    sensitivity = (separation.pad_weights[:, :channels].T @ slopes[:, :3])[working]
-    observed = np.zeros(3)
-    if not working.any():
-        return observed
-    whole = (separation.error_floor + separation.error_relative + separation.noise)[:channels, :channels]
-    covariance = whole[np.ix_(working, working)]
-    information = sensitivity.T @ np.linalg.solve(covariance, sensitivity)
-    axes = [2] if separation.axes == 1 else [0, 1, 2]
-    # a weak prior of the full scale keeps the inverse finite where nothing is seen
-    posterior = np.linalg.inv(information[np.ix_(axes, axes)] + np.eye(len(axes)) / 25.0)
-    for i, axis in enumerate(axes):
-        observed[axis] = float(posterior[i, i] < UNOBSERVED_N**2)
-    return observed
-
-
-def build_state(model: RowModel) -> RowState:
+def build_state(model: RowModel, finger: CalibratedFinger) -> RowState:
     """Return the state of a finger at rest, just tared.
 
     Parameters
     ----------
     model : RowModel
         The constants.
+    finger : CalibratedFinger
+        Supplies the temperature slopes it knows.
 
     Returns
     -------
     RowState
         See RowState.
     """
-    channels = model.bending_weights.shape[1]
-    lags, plays = model.lag_s.size, model.play_radius.size
+    channels = model.base.shape[1]
+    coordinates = model.pad.directions.shape[0]
+    slope, deviation = np.array(finger.base.slope), np.array(finger.base.slope_deviation)
     return RowState(
-        clock=np.zeros(8),
-        memory=np.zeros(count_memory(lags, plays)),
-        terms=np.zeros(count_terms(lags, plays)),
-        actual_memory=np.zeros(count_memory(lags, plays)),
-        actual_terms=np.zeros(count_terms(lags, plays)),
-        expected=np.zeros(channels),
-        activity=np.zeros(model.separation.wander_s.size),
-        used=np.ones(channels),
-        decision=new_decision_state(model.separation),
-        health=new_health_state(channels),
+        clock=np.zeros(1, CLOCK),
+        detector=np.zeros(1, DETECTOR),
         slip=new_slip_state(),
+        learnt=new_learnt(model.drift, slope, deviation),
+        drive=np.zeros(count_drive_memory(model.tuning)),
+        terms=np.zeros(model.base.shape[0]),
+        pad=np.zeros(count_memory(coordinates, model.tuning)),
+        features=np.zeros(model.pad.weights.shape[0]),
+        used=np.ones(channels),
+        free=np.zeros(channels),
+        departure=np.zeros(channels),
+        change=np.zeros(channels),
+        coordinates=np.zeros(coordinates),
+        force=np.zeros(3),
+        health=new_health_state(channels),
     )

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from soft_tactile_node.errors import CalibrationError, NotAtRestError
-from soft_tactile_node.estimation import layout as rows
-from soft_tactile_node.estimation.model import build_model, build_state
-from soft_tactile_node.estimation.rows import process_rows
+from soft_tactile_node.estimation import row as loop
+from soft_tactile_node.estimation.health import GOOD
+from soft_tactile_node.estimation.model import ROW, build_model, build_state
 from soft_tactile_node.estimation.settings import LIGHT, EstimatorSettings
 from soft_tactile_node.estimation.tare import Tare, take_tare
 from soft_tactile_node.estimation.types import CalibratedFinger
@@ -22,12 +23,12 @@ LARGEST_TARE_SHIFT = 0.2
 """Relative inductance at tare beyond which the calibration belongs to another pad (1)."""
 
 _EVENT_KINDS = (
-    (rows.EVENT_FAULT, EventKind.FAULT),
-    (rows.EVENT_RECOVERED, EventKind.RECOVERED),
-    (rows.EVENT_CONTACT, EventKind.CONTACT),
-    (rows.EVENT_SLIP, EventKind.SLIP),
-    (rows.EVENT_OVERLOAD, EventKind.OVERLOAD),
-    (rows.EVENT_RELEASE, EventKind.RELEASE),
+    (loop.EVENT_FAULT, EventKind.FAULT),
+    (loop.EVENT_RECOVERED, EventKind.RECOVERED),
+    (loop.EVENT_CONTACT, EventKind.CONTACT),
+    (loop.EVENT_SLIP, EventKind.SLIP),
+    (loop.EVENT_OVERLOAD, EventKind.OVERLOAD),
+    (loop.EVENT_RELEASE, EventKind.RELEASE),
 )
 
 
@@ -72,11 +73,13 @@ class Estimator:
         self._calibration = calibration
         self._channels = calibration.channels
         self._scale_pa = calibration.ranges.pressure_pa[1]
-        self._noise = np.sqrt(np.diag(np.array(calibration.noise.white)))
+        self._noise = np.array(calibration.base.noise)
+        self._drift = np.array(calibration.base.drift)
         self._tare_s = tare_s
         self._settings = settings
         self._model = build_model(calibration, settings)
-        self._memo = build_state(self._model)
+        self._memo = build_state(self._model, calibration)
+        self._state = State.FREE
         self._tare: Tare | None = None
         self._old_tare = False
         self._rest: deque[tuple[Scan, float]] = deque()
@@ -91,7 +94,7 @@ class Estimator:
         """What the estimator is doing (State)."""
         if self._tare is None:
             return State.TARING
-        return State.CONTACT if self._memo.decision.mode[0] == 2 else State.FREE
+        return self._state
 
     @property
     def tare(self) -> Tare | None:
@@ -112,8 +115,10 @@ class Estimator:
             The finger is touched or pressurised.
         """
         if self._tare is not None:
-            if self.state is State.CONTACT:
+            if self._memo.detector[0]["in_contact"]:
                 raise NotAtRestError("tare refused: the pad is touched; release the object first")
+            if self.state is State.HELD_ELSEWHERE:
+                raise NotAtRestError("tare refused: something holds the finger back; free it first")
             pressure_pa = self._memo.health.pressure[0] * self._scale_pa
             if abs(pressure_pa) > 1000.0:
                 raise NotAtRestError(f"tare refused: pressure is {pressure_pa / 1000:.1f} kPa; vent the finger first")
@@ -130,7 +135,7 @@ class Estimator:
             The new choices.
         """
         self._settings = settings
-        self._model = build_model(self._calibration, settings)
+        self._model = build_model(self._calibration, settings, self._rest_pressure())
 
     def step(self, scan: Scan, pressure_pa: float = math.nan) -> Step:
         """Take one scan into account.
@@ -160,10 +165,10 @@ class Estimator:
             )
         if self._tare is None:
             return self._collect(scan, pressure_pa)
-        row = self._run(
+        out, parts = self._run(
             np.array([scan.time_s]), np.array([pressure_pa]), scan.inductance_h[None, :], np.array([scan.temperature_c])
-        )[0]
-        return Step(self._to_estimate(scan, row), self._to_events(scan.time_s, row))
+        )
+        return Step(self._to_estimate(scan, out[0], parts[0]), self._to_events(scan.time_s, out[0]))
 
     def stale(self, time_s: float) -> Estimate:
         """Return the one estimate to publish when the stream has stopped: no wrench, flag STALE.
@@ -215,25 +220,31 @@ class Estimator:
             rest = slice(0, first)
             tare = take_tare(
                 time_s[rest], recording.pressure_pa[rest], recording.inductance_h[rest], recording.temperature_c[rest],
-                self._noise,
+                self._noise, self._drift,
             )  # fmt: skip
             self._check_same_pad(tare)
             self._start(tare)
         later = slice(first, None)
-        out = self._run(
+        out, _ = self._run(
             time_s[later], recording.pressure_pa[later], recording.inductance_h[later], recording.temperature_c[later]
         )
         table = self._to_table(time_s, first, out)
         events: list[ContactEvent] = []
-        for k in np.flatnonzero(out[:, rows.EVENTS]):
+        for k in np.flatnonzero(out["events"]):
             events.extend(self._to_events(float(time_s[first + k]), out[k]))
         return table, events
 
     def _start(self, tare: Tare) -> None:
         """Begin estimating from a tare."""
         self._tare = tare
-        self._memo = build_state(self._model)
+        self._model = build_model(self._calibration, self._settings, self._rest_pressure())
+        self._memo = build_state(self._model, self._calibration)
+        self._state = State.FREE
         self._refusal = ""
+
+    def _rest_pressure(self) -> float:
+        """Return the relative pressure of the tare (1)."""
+        return 0.0 if self._tare is None else self._tare.pressure_pa / self._scale_pa
 
     def _check_same_pad(self, tare: Tare) -> None:
         """Refuse a pad whose tared inductances are far from those of the calibration."""
@@ -263,6 +274,7 @@ class Estimator:
                     np.array([s.inductance_h for s in scans]),
                     np.array([s.temperature_c for s in scans]),
                     self._noise,
+                    self._drift,
                 )
             except NotAtRestError as error:
                 self._refusal = str(error)
@@ -275,24 +287,29 @@ class Estimator:
             self._rest.clear()
         return Step(estimate, ())
 
-    def _run(self, time_s: Array, pressure_pa: Array, inductance_h: Array, temperature_c: Array) -> Array:
-        """Run the inner loop over rows and return its output rows."""
+    def _run(
+        self, time_s: Array, pressure_pa: Array, inductance_h: Array, temperature_c: Array
+    ) -> tuple[Any, Array]:
+        """Run the inner loop over rows; return its records and the parts of each channel."""
         assert self._tare is not None
         change = inductance_h / self._tare.inductance_h - 1.0
-        reference = self._tare.temperature_c
-        out = np.zeros((time_s.size, rows.FIXED + 4 * self._channels))
-        process_rows(
+        out = np.zeros(time_s.size, ROW)
+        parts = np.zeros((time_s.size, 4, self._channels))
+        loop.process_rows(
             self._model,
             self._memo,
             np.ascontiguousarray(time_s, dtype=np.float64),
             np.ascontiguousarray(pressure_pa / self._scale_pa),
             np.ascontiguousarray(change),
-            np.ascontiguousarray(temperature_c - reference),
+            np.ascontiguousarray(temperature_c - self._tare.temperature_c),
             out,
+            parts,
         )
         if self._old_tare:
-            out[:, rows.FLAGS] += float(Flag.TARE_OLD)
-        return out
+            out["flags"] |= int(Flag.TARE_OLD)
+        if time_s.size:
+            self._state = State(int(out["state"][-1]))
+        return out, parts
 
     def _blank(self, time_s: float, flags: Flag, state: State) -> Estimate:
         """Return an estimate that claims nothing."""
@@ -305,7 +322,7 @@ class Estimator:
             observed=np.zeros(6, dtype=bool),
             contact_probability=0.0,
             in_contact=False,
-            contact_id=int(self._memo.clock[rows.CONTACTS]),
+            contact_id=int(self._memo.detector[0]["contacts"]),
             slip_probability=math.nan,
             friction_use=math.nan,
             bend_rad=math.nan,
@@ -317,52 +334,49 @@ class Estimator:
             parts=ChannelParts(nothing, nothing, nothing, nothing, nothing),
         )
 
-    def _to_estimate(self, scan: Scan, row: Array) -> Estimate:
-        """Return an output row as an estimate."""
-        c = self._channels
-        covariance = row[rows.COVARIANCE : rows.COVARIANCE + 9].reshape(3, 3).copy()
-        force = row[rows.FORCE : rows.FORCE + 3].copy()
-        place = CONTACT_PLACE_M**2
-        observed = np.concatenate([np.isfinite(force), np.isfinite(force)])
-        squares = np.nan_to_num(force**2 + np.diag(covariance))
-        torque = np.where(observed[3:], place * (squares.sum() - squares), -1.0)
-        parts = [row[rows.PARTS + i * c : rows.PARTS + (i + 1) * c].copy() for i in range(4)]
+    def _to_estimate(self, scan: Scan, row: Any, parts: Array) -> Estimate:
+        """Return an output record as an estimate."""
+        force, variance = row["force_n"].copy(), row["variance_n2"].copy()
+        observed = np.isfinite(force)
+        covariance = np.diag(np.where(observed, variance, -1.0))
+        squares = np.where(observed, force**2 + variance, 0.0)
+        torque = np.where(observed, CONTACT_PLACE_M**2 * (squares.sum() - squares), -1.0)
+        bending, free_bending, contact, drift = parts
         return Estimate(
             time_s=scan.time_s,
             force_n=force,
             force_covariance_n2=covariance,
             torque_variance_n2_m2=torque,
-            observed=observed,
-            contact_probability=float(row[rows.CONTACT_PROBABILITY]),
-            in_contact=bool(row[rows.IN_CONTACT]),
-            contact_id=int(row[rows.CONTACT_ID]),
-            slip_probability=float(row[rows.SLIP_PROBABILITY]),
-            friction_use=float(row[rows.FRICTION_USE]),
-            bend_rad=float(row[rows.BEND]),
-            bend_variance_rad2=float(row[rows.BEND_VARIANCE]),
-            bend_fraction=float(row[rows.BEND_FRACTION]),
-            pressure_pa=float(row[rows.PRESSURE] * self._scale_pa),
-            flags=Flag(int(row[rows.FLAGS])),
-            state=State(int(row[rows.STATE])),
-            parts=ChannelParts(scan.inductance_h, parts[0], parts[1], parts[2], parts[3]),
+            observed=np.concatenate([observed, observed]),
+            contact_probability=float(row["contact_probability"]),
+            in_contact=bool(row["in_contact"]),
+            contact_id=int(row["contact_id"]),
+            slip_probability=float(row["slip_probability"]),
+            friction_use=float(row["friction_use"]),
+            bend_rad=float(row["bend_rad"]),
+            bend_variance_rad2=float(row["bend_variance_rad2"]),
+            bend_fraction=float(row["bend_fraction"]),
+            pressure_pa=float(row["pressure"] * self._scale_pa),
+            flags=Flag(int(row["flags"])),
+            state=State(int(row["state"])),
+            parts=ChannelParts(scan.inductance_h, bending, free_bending, contact, drift),
         )
 
-    def _to_events(self, time_s: float, row: Array) -> tuple[ContactEvent, ...]:
-        """Return the events of an output row."""
-        bits = int(row[rows.EVENTS])
+    def _to_events(self, time_s: float, row: Any) -> tuple[ContactEvent, ...]:
+        """Return the events of an output record."""
         return tuple(
             ContactEvent(
                 time_s=time_s,
-                onset_s=float(row[rows.EVENT_ONSET]) if kind is EventKind.CONTACT else math.nan,
+                onset_s=float(row["onset_s"]) if kind is EventKind.CONTACT else math.nan,
                 kind=kind,
-                contact_id=int(row[rows.CONTACT_ID]),
-                force_n=row[rows.FORCE : rows.FORCE + 3].copy(),
-                contact_probability=float(row[rows.CONTACT_PROBABILITY]),
-                bend_fraction=float(row[rows.BEND_FRACTION]),
-                detail=self._describe(kind, Flag(int(row[rows.FLAGS]))),
+                contact_id=int(row["contact_id"]),
+                force_n=row["force_n"].copy(),
+                contact_probability=float(row["contact_probability"]),
+                bend_fraction=float(row["bend_fraction"]),
+                detail=self._describe(kind, Flag(int(row["flags"]))),
             )
             for bit, kind in _EVENT_KINDS
-            if bits & bit
+            if int(row["events"]) & bit
         )
 
     def _describe(self, kind: EventKind, flags: Flag) -> str:
@@ -370,27 +384,26 @@ class Estimator:
         if kind is not EventKind.FAULT:
             return ""
         names = {1: "open", 2: "stuck", 3: "spiking"}
-        faults = [f"coil {k + 1} {names[int(f)]}" for k, f in enumerate(self._memo.health.fault) if f > 0]
+        faults = [f"coil {k + 1} {names[int(f)]}" for k, f in enumerate(self._memo.health.fault) if f != GOOD]
         if Flag.PRESSURE_MISSING in flags:
             faults.append("pressure missing")
         return ", ".join(faults)
 
-    def _to_table(self, time_s: Array, first: int, out: Array) -> EstimateTable:
-        """Return output rows as a table, with the rows of the tare in front."""
+    def _to_table(self, time_s: Array, first: int, out: Any) -> EstimateTable:
+        """Return output records as a table, with the rows of the tare in front."""
 
-        def column(index: int, blank: float) -> Array:
-            return np.concatenate([np.full(first, blank), out[:, index]])
+        def column(name: str, blank: float) -> Array:
+            shape = (first, *out[name].shape[1:])
+            return np.concatenate([np.full(shape, blank), out[name]])
 
-        force = np.vstack([np.full((first, 3), np.nan), out[:, :3]])
-        variance = out[:, [rows.COVARIANCE, rows.COVARIANCE + 4, rows.COVARIANCE + 8]]
         return EstimateTable(
             time_s=time_s,
-            force_n=force,
-            force_variance_n2=np.vstack([np.full((first, 3), np.nan), np.where(variance < 0.0, np.nan, variance)]),
-            contact_probability=column(rows.CONTACT_PROBABILITY, 0.0),
-            in_contact=column(rows.IN_CONTACT, 0.0) > 0.5,
-            bend_rad=column(rows.BEND, np.nan),
-            flags=column(rows.FLAGS, float(Flag.TARE)).astype(np.int64),
+            force_n=column("force_n", np.nan),
+            force_variance_n2=column("variance_n2", np.nan),
+            contact_probability=column("contact_probability", 0.0),
+            in_contact=column("in_contact", 0.0) > 0.5,
+            bend_rad=column("bend_rad", np.nan),
+            flags=column("flags", float(Flag.TARE)).astype(np.int64),
         )
 
 

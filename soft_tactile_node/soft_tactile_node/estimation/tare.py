@@ -28,14 +28,19 @@ class Tare:
         Mean temperature (degC); NaN = not measured.
     time_s : float
         Time of the last scan it used (s).
+    pressure_pa : float
+        Mean pressure (gauge Pa).
     """
 
     inductance_h: Array
     temperature_c: float
     time_s: float
+    pressure_pa: float = 0.0
 
 
-def take_tare(time_s: Array, pressure_pa: Array, inductance_h: Array, temperature_c: Array, noise: Array) -> Tare:
+def take_tare(
+    time_s: Array, pressure_pa: Array, inductance_h: Array, temperature_c: Array, noise: Array, drift: Array | None = None
+) -> Tare:
     """Return the tare of a stretch of rest.
 
     Parameters
@@ -50,6 +55,8 @@ def take_tare(time_s: Array, pressure_pa: Array, inductance_h: Array, temperatur
         Temperature (degC); NaN = not measured.
     noise : numpy.ndarray, shape (c,)
         Standard deviation of one scan, relative (1).
+    drift : numpy.ndarray, shape (c,), or None
+        Random walk of each channel per square root of a second that calibration saw, relative (1); None = none.
 
     Returns
     -------
@@ -59,7 +66,7 @@ def take_tare(time_s: Array, pressure_pa: Array, inductance_h: Array, temperatur
     Raises
     ------
     NotAtRestError
-        Too few scans, pressurised, no pressure reading, or a channel that moves by more than twice its noise.
+        Too few scans, pressurised, no pressure reading, or a channel that moves by more than twice its noise and its drift.
     """
     if time_s.size < MINIMUM_SCANS:
         raise NotAtRestError(f"tare needs {MINIMUM_SCANS} scans of rest; got {time_s.size}; lengthen the tare")
@@ -87,7 +94,8 @@ def take_tare(time_s: Array, pressure_pa: Array, inductance_h: Array, temperatur
         spread = max(float(offsets @ offsets), 1e-12)
         slope = float(offsets @ relative / spread)
         uncertainty = noise[channel] / np.sqrt(spread)
-        if abs(slope) * length > 2.0 * noise[channel] + 3.0 * uncertainty * length:
+        wandered = 0.0 if drift is None else 3.0 * float(drift[channel]) * np.sqrt(length)
+        if abs(slope) * length > 2.0 * noise[channel] + 3.0 * uncertainty * length + wandered:
             raise NotAtRestError(
                 f"tare needs a finger at rest; channel {channel + 1} moves by {1e6 * slope * length:.0f} ppm in "
                 f"{length:.1f} s, its noise is {1e6 * noise[channel]:.0f} ppm; keep the finger still and untouched"
@@ -95,4 +103,4 @@ def take_tare(time_s: Array, pressure_pa: Array, inductance_h: Array, temperatur
     if not np.isfinite(baseline).any():
         raise NotAtRestError("tare needs coil readings; every channel is missing; check the wiring")
     temperature = float(np.nanmean(temperature_c)) if np.isfinite(temperature_c).any() else float("nan")
-    return Tare(baseline, temperature, float(time_s[-1]))
+    return Tare(baseline, temperature, float(time_s[-1]), float(np.nanmean(pressure_pa)))

@@ -136,7 +136,7 @@ def _summarise(health: Health, errors: tuple[Errors, Errors] | None) -> list[str
             f"{100.0 * own.within_2_sigma:.0f} % of the touched samples lie within two stated standard deviations; an "
             "honest estimator has 93 to 98 %."
         )
-    shear = f", shear up to {ranges.force_shear_n:.2g} N" if record.pad_model.axes == 3 else ", no shear"
+    shear = f", shear up to {ranges.force_shear_n:.2g} N" if record.force_map.axes == 3 else ", no shear"
     temperature = ranges.temperature_c
     heat = f", {temperature[0]:.0f} to {temperature[1]:.0f} °C" if temperature else ", temperature not measured"
     low_kpa, high_kpa = max(ranges.pressure_pa[0], 0.0) / 1000, ranges.pressure_pa[1] / 1000
@@ -191,7 +191,7 @@ def _add_comparison(page: Page, own: Errors, static: Errors) -> None:
 
 def _add_force_plots(page: Page, held_out: HeldOut) -> None:
     entries = [
-        plot_force_over_time(held_out.press[0], held_out.calibration.pad_model.axes),
+        plot_force_over_time(held_out.press[0], held_out.calibration.force_map.axes),
         plot_force_against_reference(held_out),
         plot_residuals(held_out),
         plot_honesty(held_out),

@@ -32,7 +32,7 @@ def format_health(health: Health) -> str:
         f"Calibration {calibration_id(record)}: {verdict}. Pad {record.pad}{serial}, {channels}, {age}.",
         f"Valid for pressures of {low_kpa:.1f} to {high_kpa:.1f} kPa (gauge), "
         f"normal force up to {ranges.force_normal_n:.3g} N, "
-        + (f"shear up to {ranges.force_shear_n:.3g} N, " if record.pad_model.axes == 3 else "no shear, ")
+        + (f"shear up to {ranges.force_shear_n:.3g} N, " if record.force_map.axes == 3 else "no shear, ")
         + (f"{temperature[0]:.1f} to {temperature[1]:.1f} degC." if temperature else "temperature not measured."),
     ]
     lines += [f"Problem: {text}." for text in health.problems]

@@ -25,7 +25,7 @@ from typing import Any
 
 import numpy as np
 
-from soft_tactile_node.calibration.bending_fit import fit_bending
+from soft_tactile_node.calibration.base_fit import fit_base
 from soft_tactile_node.calibration.pad_info import PadInfo
 from soft_tactile_node.calibration.preparation import prepare
 from soft_tactile_node.calibration.refusals import check_free_bend
@@ -168,7 +168,7 @@ def run(request: FitRequest) -> dict[str, Any]:
 def _judge_sweeps(request: FitRequest) -> dict[str, Any]:
     prepared = [prepare(recording) for recording in request.free_bend]
     check_free_bend(request.free_bend, prepared)
-    fit = fit_bending(prepared, max(float(np.quantile(item.pressure_pa, 0.999)) for item in prepared))
+    fit = fit_base(prepared, max(float(np.quantile(item.pressure_pa, 0.999)) for item in prepared))
     residual = np.concatenate([part.ravel() for part in fit.residuals])
     return {"done": {"residual": float(np.sqrt(np.nanmean(residual**2)))}}
 

@@ -1,0 +1,266 @@
+"""Whether something touches the pad, decided in newtons, and the zero that force is counted from.
+
+    d_j = low-passes of (u - zero),   sigma_j^2 = spread . (1, activity^2, carried^2),   theta_j = level_j sigma_j
+
+`u` is the normal force of the map. The spread was measured on held-out recordings of the free finger, where it grows with the
+pressure's activity and with the load the pad recovers from; the levels are extreme values of d_j / sigma_j at the stated
+rate of false alarms. The zero learns while nothing touches, and the slower the higher the threshold stands: what could
+hide a touch is not learnt away. Source of the levels: Gumbel, Statistics of Extremes (1958).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from soft_tactile_node.compiled import compiled
+from soft_tactile_node.estimation.tuning import Tuning
+from soft_tactile_node.samples import Array
+
+TESTS = 3
+"""Touch tests, each with a low-pass of its own."""
+
+CONTACT_BEGAN = 1
+CONTACT_ENDED = 2
+
+DETECTOR = np.dtype(
+    [
+        # force (N)
+        ("zero", "f8", (3,)),
+        ("d", "f8", (TESTS,)),
+        ("slow", "f8", (TESTS,)),
+        ("theta0", "f8", (TESTS,)),
+        ("theta", "f8", (TESTS,)),
+        ("sigma", "f8", (TESTS,)),
+        ("peak", "f8"),
+        ("largest", "f8"),
+        ("carried", "f8"),
+        ("zero_before", "f8"),
+        ("swing_peak", "f8"),
+        ("held_zero", "f8", (3,)),
+        # force squared (N^2)
+        ("ring", "f8", (TESTS,)),
+        # relative pressure (1)
+        ("p_quick", "f8"),
+        ("p_slow", "f8"),
+        ("activity", "f8"),
+        # time (s)
+        ("free_s", "f8"),
+        ("touch_s", "f8"),
+        ("above_s", "f8"),
+        ("below_s", "f8"),
+        ("fallen_s", "f8"),
+        ("swing_s", "f8"),
+        ("held_s", "f8"),
+        ("held_for_s", "f8"),
+        ("restart_s", "f8"),
+        ("onset_s", "f8"),
+        # states
+        ("in_contact", "i8"),
+        ("contacts", "i8"),
+        ("sharp", "i8"),
+        ("held", "i8"),
+    ]
+)
+"""State of the detector."""
+
+LONG_AGO_S = 9.0
+"""Stands for an event that has not happened (s)."""
+
+
+@compiled
+def ema(x: float, target: float, dt: float, tau: float) -> float:
+    """Return a first-order low-pass one step on; no memory passes the target."""
+    return target if tau <= 0.0 else x + (1.0 - np.exp(-dt / tau)) * (target - x)
+
+
+@compiled
+def start_detector(s, p: float) -> None:
+    """Start from rest at relative pressure p, in place."""
+    s.p_quick = p
+    s.p_slow = p
+    s.swing_s = LONG_AGO_S
+    s.restart_s = LONG_AGO_S
+
+
+@compiled
+def advance_activity(tuning: Tuning, s, p: float, dt: float) -> None:
+    """Follow how quickly the pressure moves, in place."""
+    s.p_quick = ema(s.p_quick, p, dt, tuning.activity_quick_s)
+    s.p_slow = ema(s.p_slow, p, dt, tuning.activity_slow_s)
+    s.activity = max(s.activity * np.exp(-dt / tuning.activity_hold_s), abs(s.p_quick - s.p_slow))
+
+
+@compiled
+def set_thresholds(tuning: Tuning, touch, s) -> None:
+    """Set spread and thresholds from what the finger does now, in place."""
+    for j in range(TESTS):
+        variance = touch.spread[j, 0] + touch.spread[j, 1] * s.activity**2 + touch.spread[j, 2] * s.carried**2
+        s.sigma[j] = np.sqrt(variance)
+        s.theta0[j] = max(touch.level[j] * s.sigma[j], touch.floor_n)
+        s.theta[j] = max(s.theta0[j], tuning.ring_gain * np.sqrt(s.ring[j]))
+
+
+@compiled
+def learn_zero(tuning: Tuning, touch, s, u: Array, dt: float) -> None:
+    """Let the zero follow the force of a free finger, in place."""
+    hidden = s.theta0[1] / touch.floor_n
+    tau = min(tuning.zero_s, s.free_s + tuning.zero_start_s) * hidden
+    for axis in range(3):
+        s.zero[axis] = ema(s.zero[axis], u[axis], dt, tau)
+
+
+@compiled
+def advance_detector(tuning: Tuning, touch, s, u: Array, p: float, warmth: float, time_s: float, dt: float) -> int:
+    """Advance by one scan, in place; warmth is what temperature may have done to the frozen zero (N^2)."""
+    advance_activity(tuning, s, p, dt)
+    s.swing_s += dt
+    s.restart_s += dt
+    raw = u[2] - s.zero[2]
+    for j in range(TESTS):
+        s.d[j] = ema(s.d[j], raw, dt, tuning.detect_s[j])
+        s.slow[j] = ema(s.slow[j], s.d[j], dt, tuning.sharp_s)
+    set_thresholds(tuning, touch, s)
+    if s.in_contact == 0:
+        return _advance_free(tuning, touch, s, u, time_s, dt)
+    return _advance_touched(tuning, s, u, raw, warmth, dt)
+
+
+@compiled
+def _advance_free(tuning: Tuning, touch, s, u: Array, time_s: float, dt: float) -> int:
+    """Watch for a touch; learn the zero where there is none."""
+    s.free_s += dt
+    s.carried *= np.exp(-dt / tuning.carried_hold_s)
+    _watch_ringing(tuning, s, u, dt)
+    if _is_above(tuning, s, u):
+        if s.above_s == 0.0:
+            s.onset_s = time_s
+        s.above_s += dt
+        if s.above_s >= tuning.confirm_s:
+            _begin_contact(s)
+            return CONTACT_BEGAN
+        return 0
+    s.above_s = 0.0
+    _watch_held(tuning, s, u, dt)
+    learn_zero(tuning, touch, s, u, dt)
+    return 0
+
+
+@compiled
+def _is_above(tuning: Tuning, s, u: Array) -> bool:
+    """Return whether any test stands above its threshold, from every zero that counts."""
+    for j in range(TESTS):
+        high = s.d[j] > s.theta[j]
+        if s.contacts > 0 and s.free_s < tuning.again_s:
+            high = high and u[2] - s.zero_before > s.theta[j]
+        if s.held == 1:
+            high = high and u[2] - s.held_zero[2] > s.theta[j]
+        if high:
+            return True
+    return False
+
+
+@compiled
+def _begin_contact(s) -> None:
+    s.in_contact = 1
+    s.contacts += 1
+    s.touch_s = 0.0
+    s.above_s = 0.0
+    s.below_s = 0.0
+    s.fallen_s = 0.0
+    s.peak = 0.0
+    s.largest = 0.0
+    s.sharp = 0
+    s.zero_before = s.zero[2]
+
+
+@compiled
+def _watch_ringing(tuning: Tuning, s, u: Array, dt: float) -> None:
+    """Raise the thresholds while the finger swings: by its rms, and by half a swing that looked like a touch."""
+    if s.swing_s < tuning.swing_back_s and u[2] < s.zero_before - tuning.swing_share * s.swing_peak:
+        for j in range(TESTS):
+            s.ring[j] = max(s.ring[j], 0.5 * s.swing_peak**2)
+        s.swing_s = LONG_AGO_S
+    if s.held == 0 and s.free_s > tuning.ring_after_s:
+        for j in range(TESTS):
+            # what is far beyond any threshold is a touch, not ringing
+            s.ring[j] = ema(s.ring[j], min(s.d[j] ** 2, (6.0 * s.theta0[j]) ** 2), dt, tuning.ring_s)
+
+
+@compiled
+def _watch_held(tuning: Tuning, s, u: Array, dt: float) -> None:
+    """A pad cannot pull: a force below zero for a while says that something holds the finger back elsewhere."""
+    if s.held == 0:
+        s.held_s = s.held_s + dt if s.d[1] < -s.theta0[1] else 0.0
+        if s.held_s > tuning.held_s:
+            s.held = 1
+            s.held_s = 0.0
+            s.held_for_s = 0.0
+            for axis in range(3):
+                s.held_zero[axis] = s.zero[axis]
+        return
+    s.held_for_s += dt
+    if u[2] > s.held_zero[2] - 0.5 * s.theta0[1]:
+        s.held = 0
+        for axis in range(3):
+            s.zero[axis] = s.held_zero[axis]
+    elif s.held_for_s > tuning.held_most_s:
+        s.held = 0
+
+
+@compiled
+def _advance_touched(tuning: Tuning, s, u: Array, raw: float, warmth: float, dt: float) -> int:
+    """Watch for the release: the force is gone, or fell and stays where the zero may have moved to."""
+    s.touch_s += dt
+    s.carried = max(s.carried, raw)
+    s.largest = max(s.largest, raw)
+    s.peak = max(s.peak * np.exp(-dt / tuning.peak_s), s.d[1])
+    for j in range(TESTS):
+        if s.d[j] - s.slow[j] > 0.5 * s.theta[j]:
+            s.sharp = 1
+    if s.sharp == 0 and s.touch_s > tuning.soft_s:
+        for axis in range(3):
+            s.zero[axis] = ema(s.zero[axis], u[axis], dt, tuning.zero_s)
+    s.below_s = s.below_s + dt if raw < 0.5 * s.theta0[0] else 0.0
+    rest = max(np.sqrt(s.theta0[1] ** 2 + 9.0 * warmth), tuning.fallen_share * s.peak)
+    fallen = s.touch_s > tuning.fallen_age_s and s.d[1] < 0.5 * s.peak and s.d[1] < rest
+    s.fallen_s = s.fallen_s + dt if fallen else 0.0
+    if s.below_s < tuning.release_s and s.fallen_s < tuning.fallen_s:
+        return 0
+    s.in_contact = 0
+    s.free_s = 0.0
+    if s.touch_s < tuning.swing_s and s.restart_s > s.touch_s + tuning.swing_s:
+        s.swing_s = 0.0
+        s.swing_peak = s.largest
+    for j in range(TESTS):
+        s.d[j] = raw
+    return CONTACT_ENDED
+
+
+@compiled
+def free_rows(tuning: Tuning, touch, s, time_s: Array, u: Array, p: Array, touched: Array, out: Array) -> None:
+    """Run the zero where contact is known; columns of out: d_0, d_1, d_2, activity, carried, zero of x, y, z."""
+    start_detector(s, p[0])
+    for i in range(time_s.shape[0]):
+        dt = 0.0 if i == 0 else max(0.0, time_s[i] - time_s[i - 1])
+        advance_activity(tuning, s, p[i], dt)
+        raw = u[i, 2] - s.zero[2]
+        set_thresholds(tuning, touch, s)
+        for j in range(TESTS):
+            s.d[j] = ema(s.d[j], raw, dt, tuning.detect_s[j])
+        if touched[i]:
+            s.in_contact = 1
+            s.free_s = 0.0
+            s.carried = max(s.carried, raw)
+        else:
+            if s.in_contact == 1:
+                s.in_contact = 0
+                for j in range(TESTS):
+                    s.d[j] = raw
+            s.free_s += dt
+            s.carried *= np.exp(-dt / tuning.carried_hold_s)
+            learn_zero(tuning, touch, s, u[i], dt)
+        for j in range(TESTS):
+            out[i, j] = s.d[j]
+            out[i, 5 + j] = s.zero[j]
+        out[i, 3] = s.activity
+        out[i, 4] = s.carried

@@ -1,0 +1,155 @@
+"""Features of the force map: what normal force and shear are linear in.
+
+The departure's few coordinates are low-passed; the first one, which rises with a press, has the pad's own lag undone:
+
+    v = q + rise * max((q - ema q) / rise_s, 0) + fall * min((q - ema q) / fall_s, 0)
+
+A cell that fills and empties through a duct follows its load with one rate up and another down, so load = level + lag *
+rate. Features are the coordinates times a polynomial of v and of the stretch w (how far the free finger would bend), three
+truncated powers of v (a pad that stiffens), powers of w, and coordinates less their own low-passes (what a viscoelastic
+pad remembers). Signs of the coordinates do not matter, so the order of the coils does not either.
+
+Source: truncated powers, de Boor, A Practical Guide to Splines (1978), ch. IX (from memory); the combination is our own.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from soft_tactile_node.compiled import compiled
+from soft_tactile_node.estimation.tuning import Tuning
+from soft_tactile_node.samples import Array
+
+MOST_COORDINATES = 4
+"""More principal directions of a pad carry noise only: three forces and a place."""
+
+PER_COORDINATE = 7
+KNOTS = 3
+STRETCH_TERMS = 3
+
+
+def count_features(coordinates: int, tuning: Tuning) -> int:
+    """Return the number of features for `coordinates` (1) and the memories of `tuning`."""
+    sides = (coordinates - 1) * len(tuning.side_memory_s)
+    return PER_COORDINATE * coordinates + 2 * KNOTS + STRETCH_TERMS + len(tuning.memory_s) + sides
+
+
+def count_memory(coordinates: int, tuning: Tuning) -> int:
+    """Return how many numbers the recursion remembers for `coordinates` (1) and the memories of `tuning`."""
+    return coordinates + 2 + len(tuning.memory_s) + (coordinates - 1) * len(tuning.side_memory_s)
+
+
+def order_of_features(coordinates: int, tuning: Tuning) -> Array:
+    """Return the order of each feature as a polynomial; a higher one is penalised more.
+
+    Parameters
+    ----------
+    coordinates : int
+        Number of coordinates (1).
+    tuning : Tuning
+        Memories.
+
+    Returns
+    -------
+    numpy.ndarray, shape (f,)
+        Order (1).
+    """
+    sides = (coordinates - 1) * len(tuning.side_memory_s)
+    orders = [1, 2, 3, 2, 3, 3, 4] * coordinates + [1, 2] * KNOTS + [1, 2, 3] + [1] * (len(tuning.memory_s) + sides)
+    return np.array(orders, dtype=np.float64)
+
+
+def is_quick(coordinates: int, tuning: Tuning) -> np.ndarray:
+    """Return which features are quick memories, which shear leaves out: they carry noise, shear is slow.
+
+    Parameters
+    ----------
+    coordinates : int
+        Number of coordinates (1).
+    tuning : Tuning
+        Memories.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (f,)
+        True for memories below a second.
+    """
+    first = PER_COORDINATE * coordinates + 2 * KNOTS + STRETCH_TERMS
+    times = [*tuning.memory_s, *tuning.side_memory_s * (coordinates - 1)]
+    return np.array([False] * first + [tau < 1.0 for tau in times])
+
+
+@compiled
+def restart_features(memory: Array, n: Array, memories: int, sides: int) -> None:
+    """Set every filter to the present coordinates, in place."""
+    count = n.shape[0]
+    for i in range(count):
+        memory[i] = n[i]
+    for j in range(2 + memories):
+        memory[count + j] = n[0]
+    k = count + 2 + memories
+    for i in range(1, count):
+        for _ in range(sides):
+            memory[k] = n[i]
+            k += 1
+
+
+@compiled
+def advance_features(tuning: Tuning, pad, memory: Array, n: Array, stretch: float, dt: float, out: Array) -> None:
+    """Advance the filters by one scan and write the features, in place; pad has low, high, rise, fall, stretch limits."""
+    count = n.shape[0]
+    gain = 1.0 - np.exp(-dt / tuning.smooth_s)
+    for i in range(count):
+        memory[i] += gain * (n[i] - memory[i])
+    q = memory[0]
+    memory[count] += (1.0 - np.exp(-dt / tuning.rise_s)) * (q - memory[count])
+    memory[count + 1] += (1.0 - np.exp(-dt / tuning.fall_s)) * (q - memory[count + 1])
+    up = max((q - memory[count]) / tuning.rise_s, 0.0)
+    down = min((q - memory[count + 1]) / tuning.fall_s, 0.0)
+    v = max(pad.low[0], min(pad.high[0], q + pad.rise * up + pad.fall * down))
+    w = stretch
+    k = 0
+    for i in range(count):
+        a = v if i == 0 else max(pad.low[i], min(pad.high[i], memory[i]))
+        out[k] = a
+        out[k + 1] = a * v
+        out[k + 2] = a * v * v
+        out[k + 3] = a * w
+        out[k + 4] = a * w * w
+        out[k + 5] = a * v * w
+        out[k + 6] = a * v * w * w
+        k += PER_COORDINATE
+    for j in range(KNOTS):
+        beyond = max(v - (0.3 + 0.2 * j) * pad.high[0], 0.0)
+        out[k] = beyond * beyond
+        out[k + 1] = beyond * beyond * w
+        k += 2
+    power = 1.0
+    for _ in range(STRETCH_TERMS):
+        power *= w
+        out[k] = power
+        k += 1
+    m = count + 2
+    for j in range(len(tuning.memory_s)):
+        memory[m] += (1.0 - np.exp(-dt / tuning.memory_s[j])) * (v - memory[m])
+        out[k] = v - memory[m]
+        k += 1
+        m += 1
+    for i in range(1, count):
+        a = max(pad.low[i], min(pad.high[i], memory[i]))
+        for j in range(len(tuning.side_memory_s)):
+            memory[m] += (1.0 - np.exp(-dt / tuning.side_memory_s[j])) * (a - memory[m])
+            out[k] = a - memory[m]
+            k += 1
+            m += 1
+
+
+@compiled
+def feature_rows(tuning: Tuning, pad, time_s: Array, n: Array, stretch: Array, memory: Array, count: int) -> Array:
+    """Return the features of a recording (n, f); memory is scratch space."""
+    out = np.zeros((n.shape[0], count))
+    restart_features(memory, n[0], len(tuning.memory_s), len(tuning.side_memory_s))
+    for i in range(n.shape[0]):
+        dt = 0.0 if i == 0 else max(0.0, time_s[i] - time_s[i - 1])
+        advance_features(tuning, pad, memory, n[i], stretch[i], dt, out[i])
+    return out

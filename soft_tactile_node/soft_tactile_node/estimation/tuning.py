@@ -1,0 +1,112 @@
+"""Every number of the estimator that a person chose, in one place; all else is measured by calibration.
+
+Times were chosen on the recordings of two simulated families of fingers, both pads, so that a factor of 1.5 either way
+changes little; `tests/unit/estimation/test_tuning.py` moves each one and sees the estimate move.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+Times = tuple[float, ...]
+
+
+class Tuning(NamedTuple):
+    """Numbers of the estimator that calibration does not measure.
+
+    Attributes
+    ----------
+    quick_s : float
+        The finger's own quickest lag (s): valve and sensor line.
+    creep_s : tuple of float
+        Time constants of rate dependence and creep (s); log-spaced, Ferry (1980).
+    play_radius : tuple of float
+        Radii of the play operators that carry hysteresis (1), in relative pressure.
+    fill_s, empty_s : float
+        Lag of a cell that fills and empties through a duct (s).
+    drift_s : float
+        Memory of a channel's slow zero while free (s).
+    rest_s : float
+        How long a finger must be free before its slow zero learns (s): the pad recovers first.
+    slope_prior : float
+        Standard deviation of a coil's unknown temperature slope (1/K); coils show about 1e-4 (common practice, no source).
+    smooth_s : float
+        Low-pass of the coordinates (s).
+    rise_s, fall_s : float
+        Low-passes whose slope undoes the pad's own lag (s).
+    memory_s : tuple of float
+        Memories of the load on the pad (s): viscoelastic recovery.
+    side_memory_s : tuple of float
+        Memories of the other coordinates (s).
+    clip : float
+        How far beyond the calibrated range a coordinate is believed (1, share of the range).
+    zero_s, zero_start_s : float
+        Memory of the force zero while free, and right after a release (s).
+    detect_s : tuple of float
+        Low-passes of the three touch tests (s).
+    activity_quick_s, activity_slow_s, activity_hold_s : float
+        Band and memory of the pressure activity that the spread grows with (s).
+    carried_hold_s : float
+        Memory of the load the pad recovers from (s).
+    confirm_s, release_s : float
+        How long a test must stand above its threshold, or below half of it (s).
+    fallen_s, fallen_age_s, peak_s, fallen_share : float
+        A contact older than the second (s) ends where the force has fallen to the last (1) of its recent peak, whose memory is the
+        third (s), for the first (s): the zero moved meanwhile.
+    ring_s, ring_gain, ring_after_s : float
+        Memory of the ringing of a shaken finger (s), threshold over its rms (1), pause after a release (s).
+    swing_s, swing_back_s, swing_share : float
+        A shorter contact (s), followed within this (s) by a dip of this share (1), was a swing.
+    soft_s, sharp_s : float
+        Until a contact has shown an edge against this memory (s) the zero goes on learning after this age (s): drift.
+    again_s : float
+        After a release, a touch must stand above the earlier zero too for this long (s).
+    held_s, held_most_s : float
+        How long force must be negative before the finger counts as held (s), and how long that is believed (s).
+    restart_s : float
+        Longer blindness restarts the filters (s).
+    """
+
+    quick_s: float = 0.008
+    creep_s: Times = (0.03, 0.08, 0.2, 0.5, 1.2, 3.0, 8.0, 20.0, 50.0)
+    play_radius: Times = (0.01, 0.02, 0.04, 0.07, 0.11, 0.16, 0.23, 0.32, 0.45)
+    fill_s: float = 0.06
+    empty_s: float = 0.8
+    drift_s: float = 20.0
+    rest_s: float = 1.0
+    slope_prior: float = 5e-4
+    smooth_s: float = 0.006
+    rise_s: float = 0.012
+    fall_s: float = 0.030
+    memory_s: Times = (0.03, 0.3, 2.0, 10.0, 60.0)
+    side_memory_s: Times = (0.03, 0.3)
+    clip: float = 0.25
+    zero_s: float = 0.7
+    zero_start_s: float = 0.03
+    detect_s: Times = (0.0, 0.02, 0.1)
+    activity_quick_s: float = 0.02
+    activity_slow_s: float = 0.2
+    activity_hold_s: float = 0.5
+    carried_hold_s: float = 1.0
+    confirm_s: float = 0.003
+    release_s: float = 0.008
+    fallen_s: float = 0.06
+    fallen_age_s: float = 0.3
+    peak_s: float = 0.5
+    fallen_share: float = 0.2
+    ring_s: float = 1.0
+    ring_gain: float = 1.7
+    ring_after_s: float = 0.1
+    swing_s: float = 0.6
+    swing_back_s: float = 0.25
+    swing_share: float = 0.4
+    soft_s: float = 0.3
+    sharp_s: float = 0.5
+    again_s: float = 1.0
+    held_s: float = 0.05
+    held_most_s: float = 20.0
+    restart_s: float = 0.05
+
+
+TUNING = Tuning()
+"""The numbers in use."""
