@@ -21,9 +21,6 @@ from soft_tactile_node.samples import Array
 FIT_RATE_HZ = 50.0
 """Rows are thinned to about this rate before they are fitted (Hz)."""
 
-TEMPERATURE_SHARE = 0.1
-"""Temperature is penalised ten times more than the terms (1): where it rises with time, creep explains it first."""
-
 GAPS_S = np.arange(8.0, 15.1, 0.5)
 """Distances over which the wander of a channel is measured (s)."""
 
@@ -137,8 +134,7 @@ def fit_base(free: Sequence[Prepared], scale_pa: float) -> BaseFit:
     design = np.concatenate([d[r] for d, r in zip(designs, rows, strict=True)])
     warm = np.concatenate([item.temperature_change[r] for item, r in zip(free, rows, strict=True)])[:, None]
     change = np.concatenate([item.change[r] for item, r in zip(free, rows, strict=True)])
-    scale = np.append(np.ones(design.shape[1]), 1.0 / TEMPERATURE_SHARE)
-    ridge = Ridge(np.hstack([design, warm]), change, block, scale=scale)
+    ridge = Ridge(np.hstack([design, warm]), change, block)
     penalty, _ = ridge.choose()
     weights = ridge.weights(penalty)[:-1]
     bent = design @ weights
