@@ -9,8 +9,6 @@ import click
 
 from soft_tactile_node.calibration.judgement import describe_calibration
 from soft_tactile_node.calibration.pad_info import PadInfo, load_pad_info
-from soft_tactile_node.calibration.plan import make_plan
-from soft_tactile_node.calibration.plan_parts import Limits
 from soft_tactile_node.commands._options import (
     PATH,
     ManyValues,
@@ -20,6 +18,8 @@ from soft_tactile_node.commands._options import (
     show_phases,
     tell_remarks,
 )
+from soft_tactile_node.protocol.plan import make_plan
+from soft_tactile_node.protocol.plan_parts import Limits
 from soft_tactile_node.recordings import load_recording
 from soft_tactile_node.reports.calibrating import calibrate_and_report
 from soft_tactile_node.reports.health_text import format_health

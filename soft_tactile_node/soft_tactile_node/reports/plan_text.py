@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
-from soft_tactile_node.calibration.plan import Plan
-from soft_tactile_node.calibration.plan_parts import PlannedRecording, Waypoint
+from soft_tactile_node.protocol.plan import Plan
+from soft_tactile_node.protocol.plan_parts import PlannedRecording, Waypoint
 
 WIDTH = 110
 """Longest line (characters)."""

@@ -12,12 +12,12 @@ from rclpy.action import ActionServer, CancelResponse, GoalResponse
 from rclpy.task import Future
 from soft_tactile_msgs.action import Calibrate
 
-from soft_tactile_node.calibration.guidance import BenchLimits, Phase, Wanted
-from soft_tactile_node.calibration.guided import GuidedCalibration
 from soft_tactile_node.calibration.pad_info import PadInfo, load_pad_info
 from soft_tactile_node.calibration.record import Calibration
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.errors import CalibrationError, SoftTactileError
+from soft_tactile_node.protocol.guidance import BenchLimits, Phase, Wanted
+from soft_tactile_node.protocol.guided import GuidedCalibration
 from soft_tactile_node.ros.bench_topics import BenchTopics
 from soft_tactile_node.ros.calibration_fit import CalibrationFit
 from soft_tactile_node.ros.clients import ClientWatch

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from soft_tactile_node.calibration import calibrate
-from soft_tactile_node.calibration.plan import make_plan
-from soft_tactile_node.calibration.plan_parts import Limits, PlannedRecording
-from soft_tactile_node.calibration.plan_presses import SHEAR_LOAD
 from soft_tactile_node.errors import RangeError
+from soft_tactile_node.protocol.plan import make_plan
+from soft_tactile_node.protocol.plan_parts import Limits, PlannedRecording
+from soft_tactile_node.protocol.plan_presses import SHEAR_LOAD
 from soft_tactile_node.recordings import Recording
 from soft_tactile_node.simulation import simulate
 from soft_tactile_node.simulation import state as at

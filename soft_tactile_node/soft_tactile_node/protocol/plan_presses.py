@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from soft_tactile_node.calibration.plan_parts import HOLD_S, REST_S, Limits, PlannedRecording, Writer
+from soft_tactile_node.protocol.plan_parts import HOLD_S, REST_S, Limits, PlannedRecording, Writer
 
 SHEAR_LOAD = 0.6
 """Normal force under which shear is applied, as a share of the highest; a pad that slides carries no more shear."""

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from soft_tactile_node.calibration.plan import make_plan
-from soft_tactile_node.calibration.plan_parts import Limits, PlannedRecording, Waypoint
-from soft_tactile_node.calibration.plan_presses import GOLDEN
 from soft_tactile_node.errors import CalibrationError
+from soft_tactile_node.protocol.plan import make_plan
+from soft_tactile_node.protocol.plan_parts import Limits, PlannedRecording, Waypoint
+from soft_tactile_node.protocol.plan_presses import GOLDEN
 from soft_tactile_node.samples import Array
 
 PLACE_M = 2.0e-3

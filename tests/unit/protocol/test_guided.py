@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from soft_tactile_node.calibration.bench_log import BenchLog, Track
-from soft_tactile_node.calibration.bench_path import bench_path
-from soft_tactile_node.calibration.guidance import BenchLimits, Phase, Wanted
-from soft_tactile_node.calibration.guided import GuidedCalibration
-from soft_tactile_node.calibration.press_watch import PressWatch
 from soft_tactile_node.errors import CalibrationError
 from soft_tactile_node.merging import PressureMerge
+from soft_tactile_node.protocol.bench_log import BenchLog, Track
+from soft_tactile_node.protocol.bench_path import bench_path
+from soft_tactile_node.protocol.guidance import BenchLimits, Phase, Wanted
+from soft_tactile_node.protocol.guided import GuidedCalibration
+from soft_tactile_node.protocol.press_watch import PressWatch
 from soft_tactile_node.samples import Scan
 
 MOST_PA = 50e3
