@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from soft_tactile_node.checks import check_range
 from soft_tactile_node.errors import CalibrationError
 from soft_tactile_node.protocol.plan import make_plan
-from soft_tactile_node.protocol.plan_parts import Limits, PlannedRecording, Waypoint
+from soft_tactile_node.protocol.plan_parts import PlannedRecording, Waypoint
 from soft_tactile_node.protocol.plan_presses import GOLDEN
 from soft_tactile_node.samples import Array
 
@@ -156,7 +157,9 @@ def bench_path(
     RangeError
         Pressure or force is not positive.
     """
-    plan = make_plan(Limits(max_pressure_pa, full_force_n, SHEAR_SHARE * full_force_n), shear=channels >= 3)
+    check_range(max_pressure_pa, 0.0, name="max_pressure_pa", open_low=True)
+    check_range(full_force_n, 0.0, name="full_force_n", open_low=True)
+    plan = make_plan(shear=channels >= 3)
     sweeps, presses = [], []
     for recording in plan.recordings:
         if recording.kind == "press":

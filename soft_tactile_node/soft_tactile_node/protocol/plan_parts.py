@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from soft_tactile_node.checks import check_range
+from soft_tactile_node.protocol.plausible import NORMAL_FORCE, PRESSURE, SHEAR_FORCE, check_plausible
 
 REST_S = 5.0
 """Rest at the start of each recording: 1 s of tare, and room for a late start (s)."""
@@ -29,7 +29,7 @@ class Limits:
     Raises
     ------
     RangeError
-        A limit is not positive.
+        A limit is none that a soft finger can have; says the unit.
     """
 
     pressure_pa: float | None = None
@@ -37,9 +37,9 @@ class Limits:
     shear_n: float | None = None
 
     def __post_init__(self) -> None:
-        for name in ("pressure_pa", "force_n", "shear_n"):
+        for name, quantity in (("pressure_pa", PRESSURE), ("force_n", NORMAL_FORCE), ("shear_n", SHEAR_FORCE)):
             if getattr(self, name) is not None:
-                check_range(getattr(self, name), 0.0, name=name, open_low=True)
+                check_plausible(getattr(self, name), quantity, name=name)
 
     def pressures(self, *shares: float) -> str:
         """Return `shares` (1) of the highest pressure in words."""

@@ -51,6 +51,10 @@ def test_bad_limits_are_refused(shell: Shell, tmp_path: Path) -> None:
     assert outcome.code == 1
     assert "key limits.pressure_pa" in outcome.err
     assert len(outcome.err.splitlines()) == 1
+    outcome = shell("calibrate", "--plan", "--max-pressure", 60)
+    assert (outcome.code, outcome.out) == (1, "")
+    assert outcome.err.splitlines()[-1].endswith("got 60 Pa: for 60 kPa give 60000")
+    assert len(outcome.err.splitlines()) == 1
     assert shell("calibrate", "--plan", "--max-force", 0).code == 2
     assert shell("calibrate", "--plan", "--max-force", "nan").code in (1, 2)
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from soft_tactile_node.errors import CalibrationError
+from soft_tactile_node.errors import CalibrationError, RangeError
 from soft_tactile_node.merging import PressureMerge
 from soft_tactile_node.protocol.bench_log import BenchLog, Track
 from soft_tactile_node.protocol.bench_path import bench_path
@@ -71,6 +71,20 @@ def test_leads_from_rest_through_sweeps_to_presses() -> None:
     # nothing may press while the finger bends freely, and each press stays within the limit
     assert all(wanted.force_n is None for wanted in rig.seen if wanted.phase != Phase.PRESS)
     assert max(wanted.force_n[2] for wanted in rig.seen if wanted.force_n) == pytest.approx(FULL_N, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("limits", "said"),
+    [
+        ((60.0,), "max_pressure_pa must be 3000 to 1000000 Pa; got 60 Pa: for 60 kPa give 60000"),
+        ((60e3, 4000.0), "full_force_n must be 0.3 to 100 N; got 4000 N: for 4000 mN give 4"),
+    ],
+)
+def test_limits_in_another_unit_are_refused(limits: tuple[float, ...], said: str) -> None:
+    """Limits that no finger can have are refused before anything moves, with the unit that was probably meant."""
+    with pytest.raises(RangeError) as refused:
+        BenchLimits(*limits)
+    assert str(refused.value) == said
 
 
 def test_records_what_was_measured() -> None:

@@ -92,3 +92,20 @@ def test_limits_must_be_positive(value: float) -> None:
     """A limit that is not a positive number is refused by name."""
     with pytest.raises(RangeError, match=r"^force_n must be "):
         Limits(force_n=value)
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "said"),
+    [
+        ("pressure_pa", 60.0, "pressure_pa must be 3000 to 1000000 Pa; got 60 Pa: for 60 kPa give 60000"),
+        ("pressure_pa", 0.6, "pressure_pa must be 3000 to 1000000 Pa; got 0.6 Pa: for 0.6 bar give 60000"),
+        ("pressure_pa", 60e6, "pressure_pa must be 3000 to 1000000 Pa; got 60000000 Pa"),
+        ("force_n", 5000.0, "force_n must be 0.3 to 100 N; got 5000 N: for 5000 mN give 5"),
+        ("shear_n", 1500.0, "shear_n must be 0.01 to 100 N; got 1500 N: for 1500 mN give 1.5"),
+    ],
+)
+def test_a_limit_in_another_unit_is_refused_with_what_was_meant(name: str, value: float, said: str) -> None:
+    """A limit no finger can have is refused with the unit, and with the unit it was probably given in."""
+    with pytest.raises(RangeError) as refused:
+        Limits(**{name: value})
+    assert str(refused.value) == said
