@@ -223,7 +223,11 @@ def test_the_path_is_that_of_the_plan() -> None:
     assert all(sweep.pressure_at(0.0) == 0.0 == sweep.pressure_at(sweep.duration_s - 1e-6) for sweep in sweeps)
     assert {round(press.pressure_pa) for press in presses} >= {0, round(MOST_PA / 3), round(MOST_PA)}
     assert max(press.peak_n for press in presses) == FULL_N
-    assert any(press.hold_s == 60.0 for press in presses)
+    assert any(press.hold_s == pytest.approx(60.0) for press in presses)
+    off_centre = {(one.place_m, round(one.pressure_pa)) for one in presses if max(map(abs, one.place_m)) == 3e-3}
+    places = {(3e-3, 0.0), (-3e-3, 0.0), (0.0, 3e-3), (0.0, -3e-3)}
+    assert off_centre == {(place, round(pressure_pa)) for place in places for pressure_pa in (0.0, 0.4 * MOST_PA)}
+    assert any("press to 2 N (3 mm to -y from the middle), and let go" in press.instruction() for press in presses)
     assert {tuple(np.sign(press.push_n)) for press in presses} >= {(1, 0), (-1, 0), (0, 1), (0, -1), (0, 0)}
     assert all(press.force_at(press.duration_s) is None for press in presses)
     assert all(press.place_m == (0.0, 0.0) for press in presses if np.any(press.push_n))
