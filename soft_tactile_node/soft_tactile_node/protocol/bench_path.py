@@ -17,6 +17,9 @@ from soft_tactile_node.samples import Array
 PLACE_M = 2.0e-3
 """How far from the middle of the pad a press may be asked for whose place the plan does not state (m)."""
 
+LEAST_N = 1.0e-3
+"""Least normal force a stage is asked for (N): the place is told as a torque, and without a force there is none."""
+
 SHEAR_SHARE = 0.3
 """Highest shear over the highest normal force, where nobody says what the pad carries (1)."""
 
@@ -106,7 +109,7 @@ class Press:
         if not 0.0 <= time_s < self.time_s[-1]:
             return None
         x, y, z = (float(np.interp(time_s, self.time_s, self.force_n[:, axis])) for axis in range(3))
-        return x, y, z
+        return x, y, max(z, LEAST_N)
 
     def instruction(self) -> str:
         """Return what the person at the bench has to do."""

@@ -224,6 +224,7 @@ def test_the_path_is_that_of_the_plan() -> None:
     assert {round(press.pressure_pa) for press in presses} >= {0, round(MOST_PA / 3), round(MOST_PA)}
     assert max(press.peak_n for press in presses) == FULL_N
     assert any(press.hold_s == pytest.approx(60.0) for press in presses)
+    assert all(press.force_at(0.0)[2] > 0.0 for press in presses), "the torque of no force could not say where to press"
     off_centre = {(one.place_m, round(one.pressure_pa)) for one in presses if max(map(abs, one.place_m)) == 3e-3}
     places = {(3e-3, 0.0), (-3e-3, 0.0), (0.0, 3e-3), (0.0, -3e-3)}
     assert off_centre == {(place, round(pressure_pa)) for place in places for pressure_pa in (0.0, 0.4 * MOST_PA)}
