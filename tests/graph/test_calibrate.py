@@ -211,6 +211,7 @@ def test_goals_that_cannot_be_met_say_why(bench: BenchDriver, tmp_path: Path) ->
         (keep, 30e3, "path must not name a file that is no calibration"),
         (tmp_path / "finger.yaml", 50e3, "max_pressure must be 3 kPa to 40 kPa"),
         (tmp_path / "finger.yaml", -1.0, "max_pressure must be 3 kPa to 40 kPa"),
+        (tmp_path / "finger.yaml", 30.0, "got 30 Pa: for 30 kPa give 30000"),
         ("", 30e3, "path must name a .yaml file"),
     ):
         answer = bench.result(bench.send(path, pressure), stepping=False)

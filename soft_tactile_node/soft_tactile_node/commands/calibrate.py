@@ -9,8 +9,7 @@ import click
 
 from soft_tactile_node.calibration.judgement import describe_calibration
 from soft_tactile_node.calibration.pad_info import PadInfo, load_pad_info
-from soft_tactile_node.calibration.plan import make_plan
-from soft_tactile_node.calibration.plan_parts import Limits
+from soft_tactile_node.calibration.to_file import calibrate_to_file
 from soft_tactile_node.commands._options import (
     PATH,
     ManyValues,
@@ -20,8 +19,10 @@ from soft_tactile_node.commands._options import (
     show_phases,
     tell_remarks,
 )
+from soft_tactile_node.protocol.plan import make_plan
+from soft_tactile_node.protocol.plan_parts import Limits
 from soft_tactile_node.recordings import load_recording
-from soft_tactile_node.reports.calibrating import calibrate_and_report
+from soft_tactile_node.reports.calibration_report import write_calibration_report
 from soft_tactile_node.reports.health_text import format_health
 from soft_tactile_node.reports.plan_text import format_plan, plan_to_json
 
@@ -82,7 +83,11 @@ def command(
     pressed = [tell_remarks(load_recording(path, namespace=namespace)) for path in press]
     today = datetime.now(timezone.utc).astimezone().date()
     with show_phases(PHASES + (report is not None)) as progress:
-        record = calibrate_and_report(free, pressed, output, info=info, made_on=today, report=report, progress=progress)
+        record = calibrate_to_file(free, pressed, output, info=info, made_on=today, progress=progress)
+        if report is not None:
+            if progress is not None:
+                progress("writing the report")
+            write_calibration_report(report, record, free, pressed)
     health = describe_calibration(record, today)
     if as_json:
         print_json({"calibration": str(output), "report": str(report) if report else None, **health.to_json()})

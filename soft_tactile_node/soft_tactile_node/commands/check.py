@@ -39,8 +39,8 @@ def command(
     """Say whether a calibration is healthy, or with --source whether a stream and its wiring are.
 
     Of a calibration: ranges, figures, age, what could not be identified. Of a stream: rate, jitter, lost scans, each
-    channel's inductance and noise, channels that are open, stuck, noisy or spiking, pressure at rest; keep the finger
-    vented and untouched meanwhile. Leaves with exit code 1 if something is wrong.
+    channel's inductance and noise, channels that are open, stuck, noisy or spiking, pressure at rest, its noise and
+    whether it wanders; keep the finger vented and untouched meanwhile. Leaves with exit code 1 if something is wrong.
     """
     if (calibration is None) == (source_text is None):
         raise click.UsageError("give either a calibration or --source")

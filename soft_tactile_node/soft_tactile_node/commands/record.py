@@ -62,9 +62,9 @@ def command(
 ) -> int:  # fmt: skip
     """Record a live source: device, simulated finger, recording or ROS topics.
 
-    Keep the finger vented and untouched for the first two seconds. An older recording of that name stays until the
-    new one is complete; rows are on the disk as they come, in REC.csv.part. Recordings and simulations are read as fast
-    as they can be.
+    Keep the finger vented and untouched for the first two seconds; at the end it is said if it was not. An older
+    recording of that name stays until the new one is complete; rows are on the disk as they come, in REC.csv.part.
+    Recordings and simulations are read as fast as they can be.
     """
     if (source_text is None) == (part is None):
         raise click.UsageError("give either --source or --recover")
@@ -82,6 +82,12 @@ def command(
         print(
             f"{output}: {summary.rows} rows in {summary.duration_s:.2f} s{rate}, {summary.channels} channels, "
             f"{counters.lost} scans lost, {counters.bad_frames} frames damaged"
+        )
+    if summary.not_at_rest:
+        print(
+            f"soft-tactile: {output}: the first second was not at rest ({summary.not_at_rest}): calibrate and replay "
+            "would refuse it; record again, vented and untouched for the first 2 s",
+            file=sys.stderr,
         )
     if summary.complaint:
         print(f"soft-tactile: {summary.complaint}; {output} holds what came", file=sys.stderr)

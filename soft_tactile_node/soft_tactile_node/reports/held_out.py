@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from soft_tactile_node.calibration.baseline import StaticBaseline, fit_static_baseline
 from soft_tactile_node.calibration.fit import calibrate
 from soft_tactile_node.calibration.record import Calibration
+from soft_tactile_node.errors import CalibrationError
 from soft_tactile_node.estimation.pipeline import Estimator
 from soft_tactile_node.recordings import EstimateTable, Recording
 from soft_tactile_node.samples import Array
@@ -100,7 +101,7 @@ def compare_held_out(free_bend: Sequence[Recording], press: Sequence[Recording],
     Raises
     ------
     CalibrationError
-        What is left is not enough for a calibration.
+        What is left is not enough for a calibration, or for one that gives a force.
     """
     held = {id(recording): _choose_rows(recording) for recording in (*free_bend, *press)}
     free_left = [_hide_rows(recording, held[id(recording)]) for recording in free_bend]
@@ -111,7 +112,10 @@ def compare_held_out(free_bend: Sequence[Recording], press: Sequence[Recording],
     def run(recording: Recording) -> HeldOutRecording:
         return _run_both(recording, held[id(recording)], calibration, baseline)
 
-    return HeldOut(tuple(map(run, free_bend)), tuple(map(run, press)), calibration)
+    pressed = tuple(map(run, press))
+    if not any(np.isfinite(item.estimate.force_n[item.held, 2]).any() for item in pressed):
+        raise CalibrationError("the fit without every third block gives no force")
+    return HeldOut(tuple(map(run, free_bend)), pressed, calibration)
 
 
 def measure_errors(held_out: HeldOut, *, baseline: bool) -> Errors:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
-from soft_tactile_node.calibration.plan import Plan
-from soft_tactile_node.calibration.plan_parts import PlannedRecording, Waypoint
+from soft_tactile_node.protocol.plan import Plan
+from soft_tactile_node.protocol.plan_parts import PlannedRecording, Waypoint
 
 WIDTH = 110
 """Longest line (characters)."""
@@ -49,11 +49,15 @@ def format_plan(plan: Plan) -> str:
 
 
 def _describe(recording: PlannedRecording) -> list[str]:
-    optional = f" (if possible; without it {recording.price})" if recording.optional else ""
-    lines = _wrap(f"Recording {recording.name}.csv, {_clock(recording.duration_s)}: {recording.purpose}{optional}")
+    purpose = recording.purpose + _optional(recording.price)
+    lines = _wrap(f"Recording {recording.name}.csv, {_clock(recording.duration_s)}: {purpose}")
     for step in recording.steps:
-        lines += _wrap(step.text, f"  {_clock(step.start_s):>5}  ")
+        lines += _wrap(step.text + _optional(step.price), f"  {_clock(step.start_s):>5}  ")
     return lines
+
+
+def _optional(price: str) -> str:
+    return f" (if possible; without it {price})" if price else ""
 
 
 def _clock(time_s: float) -> str:
@@ -76,7 +80,9 @@ def plan_to_json(plan: Plan) -> dict[str, Any]:
     -------
     dict
         `limits`, `cautions`, `preparations`, `recordings`; each recording with its `steps` and, for a rig, a `path` of
-        waypoints joined by straight lines: shares (1) of the limits and, where the limits are known, Pa and N.
+        waypoints joined by straight lines: shares (1) of the limits and, where the limits are known, Pa and N; the
+        place of a press from the middle of the pad (m), None = anywhere within 2 mm of it, sheared ones in the middle.
+        An optional step is left out with its waypoints, and the later ones come earlier.
     """
     limits = plan.limits
     return {
@@ -97,7 +103,13 @@ def plan_to_json(plan: Plan) -> dict[str, Any]:
                 "duration_s": recording.duration_s,
                 "warming_k": recording.warming_k,
                 "steps": [
-                    {"start_s": step.start_s, "duration_s": step.duration_s, "text": step.text}
+                    {
+                        "start_s": step.start_s,
+                        "duration_s": step.duration_s,
+                        "text": step.text,
+                        "optional": bool(step.price),
+                        "without_it": step.price or None,
+                    }
                     for step in recording.steps
                 ],
                 "path": [_waypoint(point, plan) for point in recording.path],
@@ -119,6 +131,8 @@ def _waypoint(point: Waypoint, plan: Plan) -> dict[str, float | None]:
         "normal_share": point.normal,
         "shear_x_share": point.shear_x,
         "shear_y_share": point.shear_y,
+        "place_x_m": None if point.place_m is None else point.place_m[0],
+        "place_y_m": None if point.place_m is None else point.place_m[1],
         "pressure_pa": scaled(point.pressure, limits.pressure_pa),
         "force_x_n": scaled(point.shear_x, limits.shear_n),
         "force_y_n": scaled(point.shear_y, limits.shear_n),

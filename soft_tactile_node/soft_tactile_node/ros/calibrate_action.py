@@ -12,12 +12,13 @@ from rclpy.action import ActionServer, CancelResponse, GoalResponse
 from rclpy.task import Future
 from soft_tactile_msgs.action import Calibrate
 
-from soft_tactile_node.calibration.guidance import BenchLimits, Phase, Wanted
-from soft_tactile_node.calibration.guided import GuidedCalibration
 from soft_tactile_node.calibration.pad_info import PadInfo, load_pad_info
 from soft_tactile_node.calibration.record import Calibration
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.errors import CalibrationError, SoftTactileError
+from soft_tactile_node.protocol.guidance import BenchLimits, Phase, Wanted
+from soft_tactile_node.protocol.guided import GuidedCalibration
+from soft_tactile_node.protocol.plausible import PRESSURE, unit_hint
 from soft_tactile_node.ros.bench_topics import BenchTopics
 from soft_tactile_node.ros.calibration_fit import CalibrationFit
 from soft_tactile_node.ros.clients import ClientWatch
@@ -184,9 +185,10 @@ class CalibrateAction:
         setting = self._node.setting
         most_pa = setting("max_pressure")
         wanted_pa = most_pa if math.isnan(goal.max_pressure) else goal.max_pressure
-        if not 3e3 <= wanted_pa <= most_pa:
+        if not PRESSURE.low <= wanted_pa <= most_pa:
             raise CalibrationError(
-                f"max_pressure must be 3 kPa to {most_pa / 1e3:g} kPa (parameter 'max_pressure'); got {wanted_pa:g} Pa"
+                f"max_pressure must be {PRESSURE.low / 1e3:g} kPa to {most_pa / 1e3:g} kPa (parameter 'max_pressure'); "
+                f"got {wanted_pa:g} Pa{unit_hint(wanted_pa, PRESSURE)}"
             )
         target = _check_target(goal.path or setting("calibration"))
         if self._channels is None:

@@ -30,9 +30,10 @@ from soft_tactile_node.calibration.pad_info import PadInfo
 from soft_tactile_node.calibration.preparation import prepare
 from soft_tactile_node.calibration.refusals import check_free_bend
 from soft_tactile_node.calibration.storage import calibration_id
+from soft_tactile_node.calibration.to_file import calibrate_to_file
 from soft_tactile_node.errors import SoftTactileError
 from soft_tactile_node.recordings import Recording, load_recording, save_recording
-from soft_tactile_node.reports.calibrating import calibrate_and_report
+from soft_tactile_node.reports.calibration_report import write_calibration_report
 
 NICENESS = 5
 """The fit stands back behind the nodes of the machine."""
@@ -178,15 +179,17 @@ def _fit(request: FitRequest, press: Recording) -> dict[str, Any]:
     press_file = _save(request, press)
     calibration, report = request.scratch / request.target.name, request.scratch / request.name(".html")
     try:
-        record = calibrate_and_report(
-            [load_recording(file) for file in free_files],
-            [load_recording(press_file)],
+        free_bend, presses = [load_recording(file) for file in free_files], [load_recording(press_file)]
+        record = calibrate_to_file(
+            free_bend,
+            presses,
             calibration,
             info=request.info,
             made_on=request.made_at.date(),
-            report=report,
             progress=lambda phase: _say({"phase": phase}),
         )
+        _say({"phase": "writing the report"})
+        write_calibration_report(report, record, free_bend, presses)
     except SoftTactileError as error:
         kept = [_put_in_place(path, request.target.parent) for path in (*free_files, press_file)]
         return {"refused": f"{error} (the recordings are kept: {', '.join(str(path) for path in kept)})"}

@@ -12,6 +12,13 @@ from soft_tactile_node.simulation.specimen import FULL_SCALE_NORMAL_N, WORKING_P
 from soft_tactile_node.simulation.timeline import Timeline
 
 REST_S = 2.0
+
+HOLD_S = 60.0
+"""Length of the long press, which shows the creep of the pad (s)."""
+
+OFF_CENTRE_M = 2.5e-3
+"""About how far from the middle of the pad it is pressed off its centre, along and across, both ways (m)."""
+
 P = at.COMMAND_PRESSURE
 
 
@@ -137,6 +144,24 @@ def _press(
     script.wait(rest_s)
 
 
+def _draw_places(rng: np.random.Generator) -> list[tuple[float, float]]:
+    """Draw four places off the centre of the pad (m): a stage meets them roughly."""
+    return [
+        (x * OFF_CENTRE_M * float(rng.uniform(0.7, 1.1)), y * OFF_CENTRE_M * float(rng.uniform(0.7, 1.1)))
+        for x, y in ((1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0))
+    ]
+
+
+def _press_at(script: Timeline, places_m: list[tuple[float, float]], peak_n: float) -> None:
+    """Press at one place after the other and return to the middle of the pad."""
+    for x_m, y_m in places_m:
+        script.put(at.COMMAND_OFFSET_X, x_m)
+        script.put(at.COMMAND_OFFSET_Y, y_m)
+        _press(script, (0.0, 0.0, peak_n), 0.5, 0.2, 0.5, 0.5)
+    script.put(at.COMMAND_OFFSET_X, 0.0)
+    script.put(at.COMMAND_OFFSET_Y, 0.0)
+
+
 def _light_touch(script: Timeline, peak_n: float, rise_s: float, hold_s: float) -> None:
     """Touch lightly and lift off."""
     script.put(at.COMMAND_STAGE, 1.0)
@@ -150,6 +175,8 @@ def _light_touch(script: Timeline, peak_n: float, rise_s: float, hold_s: float) 
 
 def script_press(script: Timeline, rng: np.random.Generator, duration_s: float) -> None:
     """Write the press protocol: run-in, normal presses and shear at several pressures, off-centre, light, a long hold.
+
+    Off the centre it presses at the same places under pressure and at rest; the hold has middling pressure and force.
 
     Parameters
     ----------
@@ -190,15 +217,12 @@ def script_press(script: Timeline, rng: np.random.Generator, duration_s: float) 
             script.wait(0.5)
     _sweep_to(script, 25.0e3, 30.0e3)
     script.wait(1.5)
-    for x, y in ((2.5e-3, 0.0), (-2.5e-3, 0.0), (0.0, 2.5e-3), (0.0, -2.5e-3)):
-        script.put(at.COMMAND_OFFSET_X, x * float(rng.uniform(0.7, 1.1)))
-        script.put(at.COMMAND_OFFSET_Y, y * float(rng.uniform(0.7, 1.1)))
-        _press(script, (0.0, 0.0, 0.55 * full), 0.5, 0.2, 0.5, 0.5)
-    script.put(at.COMMAND_OFFSET_X, 0.0)
-    script.put(at.COMMAND_OFFSET_Y, 0.0)
-    _press(script, (0.6, 0.0, 0.5 * full), 0.5, 32.0, 0.5, 5.0)
+    places_m = _draw_places(rng)
+    _press_at(script, places_m, 0.55 * full)
+    _press(script, (0.6, 0.0, 0.5 * full), 0.5, HOLD_S, 0.5, 5.0)
     _sweep_to(script, 0.0, 30.0e3)
     script.wait(1.0)
+    _press_at(script, places_m, 0.55 * full)
     while script.now_s < duration_s - 6.0:
         _sweep_to(script, float(rng.choice([0.0, 15.0e3, 30.0e3, 50.0e3])), 40.0e3)
         script.wait(1.0)

@@ -21,7 +21,7 @@ from soft_tactile_node.simulation.slip import slip_flags
 
 _DURATIONS_S = {
     "free-bend": 180.0,
-    "press": 190.0,
+    "press": 230.0,
     "ramps": 120.0,
     "pick-bun": 60.0,
     "pick-roll": 60.0,

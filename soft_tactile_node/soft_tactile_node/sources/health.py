@@ -15,6 +15,7 @@ import numpy as np
 from soft_tactile_node.samples import Array
 from soft_tactile_node.sources.protocol import Counters, Reading
 from soft_tactile_node.sources.recording_run import LEAST_VENTED_PA, MOST_VENTED_PA
+from soft_tactile_node.sources.rest import REST_PA
 
 LEAST_SCANS = 20
 MOST_LOST_SHARE = 1e-3
@@ -34,11 +35,17 @@ MOST_NOISE_RATIO = 5.0
 MOST_APART = 20.0
 """Ratio of a channel's inductance to the middle one of all, either way (1); coils of one pad are alike."""
 
+MOST_PRESSURE_NOISE_PA = 200.0
+"""Noise of the pressure, rms (Pa): with five times it a reading of a vented line no longer counts as vented."""
+
+MOST_WANDER_PA = 300.0
+"""How far the pressure may wander at rest (Pa): a third of what counts as vented."""
+
+WANDER_S = 0.5
+"""Wandering is told from noise by the middles of stretches as long as this (s)."""
+
 SPIKE = 12.0
 """Second difference over its usual size, above which it is a spike (1)."""
-
-REST_PA = 1e3
-"""A vented line reads this much at most (Pa gauge)."""
 
 
 @dataclass(frozen=True)
@@ -77,6 +84,8 @@ class StreamHealth:
         In order.
     pressure_pa, pressure_spread_pa : float
         Mean and spread (Pa); NaN = no reading.
+    pressure_noise_pa, pressure_wander_pa : float
+        Of that, noise of neighbouring readings, rms, and how far the pressure wanders (Pa); NaN = too few readings.
     pressure_is_absolute : bool
         Whether the pressure counts from vacuum.
     pressure_rate_hz : float
@@ -97,6 +106,8 @@ class StreamHealth:
     channels: tuple[ChannelHealth, ...]
     pressure_pa: float
     pressure_spread_pa: float
+    pressure_noise_pa: float
+    pressure_wander_pa: float
     pressure_is_absolute: bool
     pressure_rate_hz: float
     temperature_c: float
@@ -143,6 +154,7 @@ def judge_stream(readings: Sequence[Reading], counters: Counters, fault: str = "
     steps = np.diff(time_s)
     duration_s = float(time_s[-1] - time_s[0]) if len(time_s) else 0.0
     given = [reading.pressure_pa for reading in readings if math.isfinite(reading.pressure_pa)]
+    noise_pa, wander_pa = _pressure_moves(np.array(given), duration_s)
     temperature = [r.scan.temperature_c for r in readings if math.isfinite(r.scan.temperature_c)]
     health = StreamHealth(
         scans=len(readings),
@@ -153,6 +165,8 @@ def judge_stream(readings: Sequence[Reading], counters: Counters, fault: str = "
         channels=_channels(np.array([reading.scan.inductance_h for reading in readings])),
         pressure_pa=float(np.mean(given)) if given else math.nan,
         pressure_spread_pa=float(np.std(given)) if given else math.nan,
+        pressure_noise_pa=noise_pa,
+        pressure_wander_pa=wander_pa,
         pressure_is_absolute=any(r.pressure_is_absolute for r in readings if math.isfinite(r.pressure_pa)),
         pressure_rate_hz=len(given) / duration_s if duration_s > 0.0 else math.nan,
         temperature_c=float(np.mean(temperature)) if temperature else math.nan,
@@ -205,6 +219,15 @@ def _beside_others(one: ChannelHealth, every: list[ChannelHealth], usual_h: floa
     elif noise > MOST_NOISE or (len(others) > 1 and noise > MOST_NOISE_RATIO * float(np.median(others))):
         problem = "noisy"
     return ChannelHealth(one.inductance_h, one.noise_h, one.missing_share, problem)
+
+
+def _pressure_moves(given: Array, duration_s: float) -> tuple[float, float]:
+    """Return noise, rms, and wander of the pressure readings (Pa); NaN = too few."""
+    if len(given) < LEAST_SCANS:
+        return math.nan, math.nan
+    noise_pa = float(np.std(np.diff(given, 2))) / math.sqrt(6.0)
+    blocks = np.array_split(given, min(max(round(duration_s / WANDER_S), 2), len(given) // 5))
+    return noise_pa, float(np.ptp([np.median(block) for block in blocks]))
 
 
 def _judge_line(health: StreamHealth, fault: str, interval_s: float) -> None:
@@ -267,3 +290,13 @@ def _judge_pressure(health: StreamHealth, readings: int, different: int) -> None
         )
     if readings >= LEAST_SCANS and different == 1:
         problems.append("pressure does not move at all, not even by noise; check its sensor")
+    if health.pressure_noise_pa > MOST_PRESSURE_NOISE_PA:
+        problems.append(
+            f"pressure strays by {health.pressure_noise_pa:.0f} Pa from reading to reading; check wires, ground and "
+            "supply of its sensor"
+        )
+    elif health.pressure_wander_pa > MOST_WANDER_PA:
+        problems.append(
+            f"pressure wanders by {health.pressure_wander_pa:.0f} Pa in {health.duration_s:.1f} s; if the finger was "
+            "vented and untouched, check the sensor, its supply and its tube"
+        )

@@ -12,6 +12,7 @@ import numpy as np
 from soft_tactile_node.errors import SourceError
 from soft_tactile_node.recordings import Layout, RecordingWriter
 from soft_tactile_node.sources.protocol import Reading, Source
+from soft_tactile_node.sources.rest import what_moves
 
 FIRST_S = 1.0
 """Scans are held back this long: they show what the device sends, and the vented pressure (s)."""
@@ -34,6 +35,8 @@ class RecordSummary:
         From the first scan to the last (s).
     atmospheric_pa : float
         What absolute pressure was taken to be gauge from (Pa); NaN = the source gives gauge pressure.
+    not_at_rest : str
+        What moved in the first second, which is the tare of the recording; empty if nothing did.
     complaint : str
         Why it ended early, or what could not be recorded; empty if all is well.
     """
@@ -42,6 +45,7 @@ class RecordSummary:
     channels: int = 0
     duration_s: float = 0.0
     atmospheric_pa: float = math.nan
+    not_at_rest: str = ""
     complaint: str = ""
 
 
@@ -135,8 +139,10 @@ class Recorder:
         if not held:
             return
         first_s = held[0].scan.time_s
+        first = [one for one in held if one.scan.time_s < first_s + FIRST_S]
         if math.isnan(self.summary.atmospheric_pa):
-            self.summary.atmospheric_pa = vented_pressure([one for one in held if one.scan.time_s < first_s + FIRST_S])
+            self.summary.atmospheric_pa = vented_pressure(first)
+        self.summary.not_at_rest = what_moves(first, self.summary.atmospheric_pa)
         scans = [reading.scan for reading in held]
         self._first_s = first_s
         self._layout = Layout(

@@ -15,6 +15,8 @@ def test_plan_speaks_in_units_of_the_limits(shell: Shell) -> None:
     assert "% of the highest" not in outcome.out
     for words in ("Hold 45 kPa for 60 s", "press to 4, 1.2, 2.4 N", "shear by 1.2 N", "by 10 K", "20 presses to 4 N"):
         assert words in " ".join(outcome.out.split())
+    for words in ("hold 2 N with a shear of 0.48 N to +x for 60 s", "(if possible; without it how the place"):
+        assert words in " ".join(outcome.out.split())
     lines = outcome.out.splitlines()
     assert lines.index("Safety, before anything moves") < lines.index("Before the first recording")
     assert max(map(len, lines[:-1])) <= 110
@@ -41,6 +43,11 @@ def test_limits_of_the_pad_description(shell: Shell, tmp_path: Path) -> None:
     assert max(point["force_z_n"] for point in path) == 2.0
     assert {point["force_x_n"] for point in path} == {None}
     assert [recording["kind"] for recording in plan["recordings"]] == ["free_bend", "free_bend", "press"]
+    optional = [step for step in plan["recordings"][-1]["steps"] if step["optional"]]
+    assert len(optional) == 3
+    assert all(step["without_it"] for step in optional)
+    assert {point["place_x_m"] for point in path} == {None, 0.0, 0.003, -0.003}
+    assert {(point["place_x_m"] is None) == (point["place_y_m"] is None) for point in path} == {True}
 
 
 def test_bad_limits_are_refused(shell: Shell, tmp_path: Path) -> None:
@@ -50,6 +57,10 @@ def test_bad_limits_are_refused(shell: Shell, tmp_path: Path) -> None:
     outcome = shell("calibrate", "--plan", "--pad-info", info)
     assert outcome.code == 1
     assert "key limits.pressure_pa" in outcome.err
+    assert len(outcome.err.splitlines()) == 1
+    outcome = shell("calibrate", "--plan", "--max-pressure", 60)
+    assert (outcome.code, outcome.out) == (1, "")
+    assert outcome.err.splitlines()[-1].endswith("got 60 Pa: for 60 kPa give 60000")
     assert len(outcome.err.splitlines()) == 1
     assert shell("calibrate", "--plan", "--max-force", 0).code == 2
     assert shell("calibrate", "--plan", "--max-force", "nan").code in (1, 2)

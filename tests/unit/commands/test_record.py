@@ -89,12 +89,41 @@ def test_check_finds_what_is_wrong(shell: Shell, played: Path, tmp_path: Path) -
     assert "Problem: channel 3 is open" in outcome.out
 
 
+def test_check_finds_a_pressure_that_wanders(shell: Shell, played: Path, tmp_path: Path) -> None:
+    """A pressure that wanders at rest makes the stream unhealthy, in words, in figures, and in the exit code."""
+    read = load_recording(played)
+    read.pressure_pa[:] += 200.0 * read.time_s
+    save_recording(read, tmp_path / "wanders.csv")
+    words = ["check", "--source", f"recording:{tmp_path / 'wanders.csv'}"]
+    outcome = shell(*words)
+    assert (outcome.code, outcome.err) == (1, "")
+    assert "NOT healthy" in outcome.out
+    assert "Problem: pressure wanders by 9" in outcome.out
+    told = json.loads(shell(*words, "--json").out)
+    assert told["pressure_wander_pa"] == pytest.approx(900.0, abs=30.0)
+    assert told["pressure_noise_pa"] == pytest.approx(20.0, rel=0.15)
+
+
 def test_a_recording_is_copied(shell: Shell, played: Path, tmp_path: Path) -> None:
     """A recording as source is read as fast as it can be, and every row comes out as it was."""
     outcome = shell("record", "--source", f"recording:{played}", "--out", tmp_path / "copy.csv")
     assert (outcome.code, outcome.err) == (0, "")
     assert f"{tmp_path / 'copy.csv'}: 4000 rows in 8.00 s, 500.0 Hz, 4 channels, 0 scans lost" in outcome.out
     assert (tmp_path / "copy.csv").read_text() == played.read_text()
+
+
+def test_a_recording_that_begins_under_pressure_says_so(shell: Shell, played: Path, tmp_path: Path) -> None:
+    """One line at the end, and a key in the JSON, say that the start was no rest; the recording is kept."""
+    read = load_recording(played)
+    read.pressure_pa[:] += 5e3
+    save_recording(read, tmp_path / "late.csv")
+    words = ["record", "--source", f"recording:{tmp_path / 'late.csv'}", "--out", tmp_path / "copy.csv"]
+    outcome = shell(*words)
+    assert (outcome.code, len(outcome.err.splitlines())) == (0, 1)
+    assert "copy.csv: the first second was not at rest (the pressure reads up to 5.1 kPa)" in outcome.err
+    assert "calibrate and replay" in outcome.err
+    told = json.loads(shell(*words, "--json").out)
+    assert told["not_at_rest"] == "the pressure reads up to 5.1 kPa"
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
@@ -152,7 +181,8 @@ def test_a_cable_that_is_pulled_while_recording(tmp_path: Path) -> None:
     assert process.returncode == 0, err
     told = err.splitlines()
     assert "plug the device in" in told[0]
-    assert told[-1] == "soft-tactile: scans come again"
+    assert "soft-tactile: scans come again" in told
+    assert "not at rest (the pressure reads up to 20." in told[-1]
     lost = int(out.split(" scans lost")[0].rpartition(" ")[2])
     assert 0.2 * RATE_HZ < lost < 1.5 * RATE_HZ
     steps = np.diff(load_recording(tmp_path / "r.csv").time_s)

@@ -119,3 +119,13 @@ def test_a_report_without_enough_to_hold_out(liquid_metal: Bench, monkeypatch: p
     assert "No block could be held out for a comparison" in html
     assert "Force on held-out blocks" not in html
     assert "Split signals" in html
+
+
+def test_a_report_whose_held_out_fit_gives_no_force(liquid_metal: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """If the fit of what is left gives no force at all, the report says so instead of failing."""
+    blind = make_item(float("nan"), 1.0, free=False)
+    monkeypatch.setattr(held_out, "calibrate", lambda *_, **__: load_calibration(liquid_metal.calibration))
+    monkeypatch.setattr(held_out, "_run_both", lambda *_: blind)
+    free, press = load_recording(liquid_metal.free_bend), load_recording(liquid_metal.press)
+    page = calibration_report.build_calibration_page(load_calibration(liquid_metal.calibration), [free], [press])
+    assert "for a comparison: the fit without every third block gives no force" in page.render()

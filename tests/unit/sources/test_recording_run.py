@@ -114,6 +114,35 @@ def test_columns_are_those_of_the_first_second(tmp_path: Path) -> None:
     )
 
 
+def still(k: int, pressure_pa: float = 0.0, moves: float = 0.0, *, absolute: bool = False) -> Reading:
+    """Return the k-th reading of a finger that rests, but for one channel that `moves` by so much within 0.1 s."""
+    noise = 2e-5 * np.random.default_rng(k).standard_normal(2)
+    coils = np.array([1e-5, 2e-5]) * (1.0 + noise + [0.0, moves if 40 <= k < 60 else 0.0])
+    return Reading(Scan(1.7e9 + k / RATE_HZ, coils), k, pressure_pa, absolute)
+
+
+@pytest.mark.parametrize(
+    ("first", "said"),
+    [
+        ({}, ""),
+        ({"pressure_pa": 99e3, "absolute": True}, ""),
+        ({"pressure_pa": 1.2e3}, "the pressure reads up to 1.2 kPa"),
+        ({"pressure_pa": 102e3, "absolute": True}, "the pressure reads up to 4.0 kPa"),
+        ({"moves": 3e-4}, "channel 2 moves by 3"),
+        ({"moves": -3e-4}, "channel 2 moves by 3"),
+        ({"moves": math.nan}, ""),
+    ],
+)
+def test_a_start_that_is_no_rest_is_told(tmp_path: Path, first: dict[str, float], said: str) -> None:
+    """A first second under pressure, or in which a channel moves, is told; what comes later does not count."""
+    atmospheric_pa = 98e3 if first.get("pressure_pa", 0.0) == 102e3 else math.nan
+    later = [still(k, 20e3 + first.get("pressure_pa", 0.0), absolute="absolute" in first) for k in range(101, 200)]
+    source = Script(*reads([still(k, **first) for k in range(101)] + later))
+    summary = run(tmp_path / "r.csv", source, atmospheric_pa, patience_s=1.0)
+    assert summary.not_at_rest.startswith(said)
+    assert bool(summary.not_at_rest) == bool(said)
+
+
 def test_less_than_a_second_is_recorded_too(tmp_path: Path) -> None:
     """A source that falls silent at once leaves what it gave, and says why it ended."""
     source = Script([reading(0), reading(1)], fault="serial port finger has gone: plug the device in again")

@@ -86,6 +86,22 @@ def frozen_pressure(_t: np.ndarray, _c: np.ndarray, pressure: np.ndarray) -> Non
     pressure[np.isfinite(pressure)] = 3.0
 
 
+def noisy_pressure(_t: np.ndarray, _c: np.ndarray, pressure: np.ndarray) -> None:
+    pressure += 300.0 * np.random.default_rng(5).standard_normal(SCANS)
+
+
+def spiking_pressure(_t: np.ndarray, _c: np.ndarray, pressure: np.ndarray) -> None:
+    pressure[700] += 5e3
+
+
+def wandering_pressure(time_s: np.ndarray, _c: np.ndarray, pressure: np.ndarray) -> None:
+    pressure += 450.0 * (time_s - time_s[0]) / 2.0
+
+
+def swaying_pressure(time_s: np.ndarray, _c: np.ndarray, pressure: np.ndarray) -> None:
+    pressure += 300.0 * np.sin(2.0 * np.pi * (time_s - time_s[0]) / 2.0)
+
+
 @pytest.mark.parametrize(
     ("change", "problem"),
     [
@@ -97,6 +113,10 @@ def frozen_pressure(_t: np.ndarray, _c: np.ndarray, pressure: np.ndarray) -> Non
         (another_coil, "channel 2 is far from the others"),
         (jittering, "the scan interval strays by"),
         (no_pressure, "no pressure came; without it bending cannot be told from touch"),
+        (noisy_pressure, "pressure strays by 299 Pa from reading to reading"),
+        (spiking_pressure, "pressure strays by"),
+        (wandering_pressure, "pressure wanders by 3"),
+        (swaying_pressure, "pressure wanders by"),
         (frozen_pressure, "pressure does not move at all, not even by noise; check its sensor"),
     ],
 )

@@ -6,14 +6,14 @@ import math
 
 import numpy as np
 
-from soft_tactile_node.calibration.bench_log import BenchLog
-from soft_tactile_node.calibration.bench_path import Press, Sweep, bench_path
-from soft_tactile_node.calibration.guidance import BenchLimits, Phase, Wanted
-from soft_tactile_node.calibration.plan_parts import REST_S
-from soft_tactile_node.calibration.press_watch import PressWatch
-from soft_tactile_node.calibration.pressure_watch import PressureWatch
 from soft_tactile_node.errors import CalibrationError
 from soft_tactile_node.merging import VentedReference
+from soft_tactile_node.protocol.bench_log import BenchLog
+from soft_tactile_node.protocol.bench_path import Press, Sweep, bench_path
+from soft_tactile_node.protocol.guidance import BenchLimits, Phase, Wanted
+from soft_tactile_node.protocol.plan_parts import REST_S
+from soft_tactile_node.protocol.press_watch import PressWatch
+from soft_tactile_node.protocol.pressure_watch import PressureWatch
 from soft_tactile_node.recordings import Recording
 from soft_tactile_node.samples import Array, Scan
 

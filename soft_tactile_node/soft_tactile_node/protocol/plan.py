@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from soft_tactile_node.calibration.plan_parts import HOLD_S, REST_S, Limits, PlannedRecording, Writer
-from soft_tactile_node.calibration.plan_presses import plan_presses
+from soft_tactile_node.protocol.plan_parts import HOLD_S, REST_S, Limits, PlannedRecording, Writer
+from soft_tactile_node.protocol.plan_presses import plan_presses
 
 WARMING_K = 10.0
 """Change of temperature that shows the temperature slope (K)."""

@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from soft_tactile_node.calibration.bench_log import BenchLog, Track
-from soft_tactile_node.calibration.bench_path import bench_path
-from soft_tactile_node.calibration.guidance import BenchLimits, Phase, Wanted
-from soft_tactile_node.calibration.guided import GuidedCalibration
-from soft_tactile_node.calibration.press_watch import PressWatch
-from soft_tactile_node.errors import CalibrationError
+from soft_tactile_node.errors import CalibrationError, RangeError
 from soft_tactile_node.merging import PressureMerge
+from soft_tactile_node.protocol.bench_log import BenchLog, Track
+from soft_tactile_node.protocol.bench_path import bench_path
+from soft_tactile_node.protocol.guidance import BenchLimits, Phase, Wanted
+from soft_tactile_node.protocol.guided import GuidedCalibration
+from soft_tactile_node.protocol.press_watch import PressWatch
 from soft_tactile_node.samples import Scan
 
 MOST_PA = 50e3
@@ -71,6 +71,20 @@ def test_leads_from_rest_through_sweeps_to_presses() -> None:
     # nothing may press while the finger bends freely, and each press stays within the limit
     assert all(wanted.force_n is None for wanted in rig.seen if wanted.phase != Phase.PRESS)
     assert max(wanted.force_n[2] for wanted in rig.seen if wanted.force_n) == pytest.approx(FULL_N, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("limits", "said"),
+    [
+        ((60.0,), "max_pressure_pa must be 3000 to 1000000 Pa; got 60 Pa: for 60 kPa give 60000"),
+        ((60e3, 4000.0), "full_force_n must be 0.3 to 100 N; got 4000 N: for 4000 mN give 4"),
+    ],
+)
+def test_limits_in_another_unit_are_refused(limits: tuple[float, ...], said: str) -> None:
+    """Limits that no finger can have are refused before anything moves, with the unit that was probably meant."""
+    with pytest.raises(RangeError) as refused:
+        BenchLimits(*limits)
+    assert str(refused.value) == said
 
 
 def test_records_what_was_measured() -> None:
@@ -209,7 +223,12 @@ def test_the_path_is_that_of_the_plan() -> None:
     assert all(sweep.pressure_at(0.0) == 0.0 == sweep.pressure_at(sweep.duration_s - 1e-6) for sweep in sweeps)
     assert {round(press.pressure_pa) for press in presses} >= {0, round(MOST_PA / 3), round(MOST_PA)}
     assert max(press.peak_n for press in presses) == FULL_N
-    assert any(press.hold_s == 60.0 for press in presses)
+    assert any(press.hold_s == pytest.approx(60.0) for press in presses)
+    assert all(press.force_at(0.0)[2] > 0.0 for press in presses), "the torque of no force could not say where to press"
+    off_centre = {(one.place_m, round(one.pressure_pa)) for one in presses if max(map(abs, one.place_m)) == 3e-3}
+    places = {(3e-3, 0.0), (-3e-3, 0.0), (0.0, 3e-3), (0.0, -3e-3)}
+    assert off_centre == {(place, round(pressure_pa)) for place in places for pressure_pa in (0.0, 0.4 * MOST_PA)}
+    assert any("press to 2 N (3 mm to -y from the middle), and let go" in press.instruction() for press in presses)
     assert {tuple(np.sign(press.push_n)) for press in presses} >= {(1, 0), (-1, 0), (0, 1), (0, -1), (0, 0)}
     assert all(press.force_at(press.duration_s) is None for press in presses)
     assert all(press.place_m == (0.0, 0.0) for press in presses if np.any(press.push_n))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from soft_tactile_node.calibration.plan_parts import HOLD_S, REST_S, Limits, PlannedRecording, Writer
+from soft_tactile_node.protocol.plan_parts import HOLD_S, REST_S, Limits, PlannedRecording, Writer
 
 SHEAR_LOAD = 0.6
 """Normal force under which shear is applied, as a share of the highest; a pad that slides carries no more shear."""
@@ -24,6 +24,12 @@ Directions = tuple[tuple[float, float], ...]
 
 ALL_DIRECTIONS: Directions = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))
 """Along the finger and across, both ways."""
+
+OFF_CENTRE_M = 3.0e-3
+"""How far from the middle of the pad it is pressed off its centre (m)."""
+
+MIDDLING = 0.4
+"""Pressure of the long press and of those off the centre under pressure, as a share of the highest (1)."""
 
 
 def _direction_name(x: float, y: float) -> str:
@@ -69,6 +75,39 @@ def _press_at(writer: Writer, limits: Limits, share: float, shear: bool, directi
     writer.end_step(f"The same at {limits.pressures(share)}{fewer}." if share else words)
 
 
+def _off_centre(writer: Writer, limits: Limits, share: float) -> None:
+    """Write presses at four places off the centre of the pad, at one pressure; the place is taken up off the pad."""
+    writer.go(2.0, pressure=share)
+    writer.go(2.0)
+    for x, y in ALL_DIRECTIONS:
+        writer.go(0.6, place_m=(x * OFF_CENTRE_M, y * OFF_CENTRE_M))
+        _press_once(writer, 0.5, 0.5)
+    writer.go(0.6, place_m=None)
+    places = ", ".join(_direction_name(*one) for one in ALL_DIRECTIONS)
+    writer.end_step(
+        f"At {limits.pressures(share)}: press to {limits.forces(0.5)} at each of these places, "
+        f"{1e3 * OFF_CENTRE_M:g} mm from the middle of the pad: {places}.",
+        "how the place of a press changes what it reads is guessed",
+    )
+
+
+def _hold(writer: Writer, limits: Limits, side: float) -> None:
+    """Write the long press, with a shear of `side`."""
+    writer.go(2.0, pressure=MIDDLING)
+    writer.go(2.0)
+    writer.go(0.5, normal=0.5)
+    writer.go(0.5, shear_x=side)
+    writer.go(HOLD_S)
+    writer.go(0.5, shear_x=0.0)
+    writer.go(0.5, normal=0.0)
+    writer.go(20.0)
+    also = f" with a shear of {limits.shears(side)} to +x" if side else ""
+    writer.end_step(
+        f"At {limits.pressures(MIDDLING)}: hold {limits.forces(0.5)}{also} for {HOLD_S:g} s, unload, wait for 20 s.",
+        "how the pad creeps under a long press is guessed from short ones",
+    )
+
+
 def _mixture(writer: Writer, limits: Limits, shear: bool) -> None:
     """Write presses of all sizes, speeds and directions at several pressures."""
     for number in range(MIXTURE):
@@ -109,19 +148,9 @@ def plan_presses(limits: Limits, shear: bool) -> PlannedRecording:
     some, others = ALL_DIRECTIONS[:2], ALL_DIRECTIONS[2:]
     for share, directions in ((0.0, ALL_DIRECTIONS), (1 / 3, some), (2 / 3, ALL_DIRECTIONS), (1.0, others)):
         _press_at(writer, limits, share, shear, directions)
-    writer.go(2.0, pressure=0.4)
-    writer.go(2.0)
-    side = HELD_SHEAR if shear else 0.0
-    writer.go(0.5, normal=0.5)
-    writer.go(0.5, shear_x=side)
-    writer.go(HOLD_S)
-    writer.go(0.5, shear_x=0.0)
-    writer.go(0.5, normal=0.0)
-    writer.go(20.0)
-    also = f" with a shear of {limits.shears(side)} to +x" if shear else ""
-    writer.end_step(
-        f"At {limits.pressures(0.4)}: hold {limits.forces(0.5)}{also} for {HOLD_S:g} s, unload, wait for 20 s."
-    )
+    _off_centre(writer, limits, MIDDLING)
+    _hold(writer, limits, HELD_SHEAR if shear else 0.0)
+    _off_centre(writer, limits, 0.0)
     _mixture(writer, limits, shear)
     writer.go(2.0, pressure=0.0)
     writer.end_step("Vent.")

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum
 
+from soft_tactile_node.protocol.plausible import NORMAL_FORCE, PRESSURE, check_plausible
+
 
 class Phase(IntEnum):
     """What is being done; the same numbers in the action's feedback."""
@@ -31,6 +33,11 @@ class BenchLimits:
         Longest gap between pressure readings (s).
     with_temperature : bool
         Whether the recording with a change of temperature is made, too.
+
+    Raises
+    ------
+    RangeError
+        Pressure or force is none that a soft finger can have; says the unit.
     """
 
     max_pressure_pa: float
@@ -38,6 +45,10 @@ class BenchLimits:
     press_timeout_s: float = 60.0
     pressure_timeout_s: float = 1.0
     with_temperature: bool = False
+
+    def __post_init__(self) -> None:
+        check_plausible(self.max_pressure_pa, PRESSURE, name="max_pressure_pa")
+        check_plausible(self.full_force_n, NORMAL_FORCE, name="full_force_n")
 
 
 @dataclass(frozen=True)

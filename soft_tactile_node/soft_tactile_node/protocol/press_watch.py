@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from soft_tactile_node.calibration.bench_path import Press
 from soft_tactile_node.errors import CalibrationError
+from soft_tactile_node.protocol.bench_path import Press
 from soft_tactile_node.samples import Array
 
 REACHED = 0.7

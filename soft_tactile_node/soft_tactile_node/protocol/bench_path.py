@@ -7,14 +7,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from soft_tactile_node.calibration.plan import make_plan
-from soft_tactile_node.calibration.plan_parts import Limits, PlannedRecording, Waypoint
-from soft_tactile_node.calibration.plan_presses import GOLDEN
+from soft_tactile_node.checks import check_range
 from soft_tactile_node.errors import CalibrationError
+from soft_tactile_node.protocol.plan import make_plan
+from soft_tactile_node.protocol.plan_parts import PlannedRecording, Waypoint
+from soft_tactile_node.protocol.plan_presses import GOLDEN
 from soft_tactile_node.samples import Array
 
 PLACE_M = 2.0e-3
-"""How far from the middle of the pad a press may be asked for (m)."""
+"""How far from the middle of the pad a press may be asked for whose place the plan does not state (m)."""
+
+LEAST_N = 1.0e-3
+"""Least normal force a stage is asked for (N): the place is told as a torque, and without a force there is none."""
 
 SHEAR_SHARE = 0.3
 """Highest shear over the highest normal force, where nobody says what the pad carries (1)."""
@@ -105,7 +109,7 @@ class Press:
         if not 0.0 <= time_s < self.time_s[-1]:
             return None
         x, y, z = (float(np.interp(time_s, self.time_s, self.force_n[:, axis])) for axis in range(3))
-        return x, y, z
+        return x, y, max(z, LEAST_N)
 
     def instruction(self) -> str:
         """Return what the person at the bench has to do."""
@@ -156,7 +160,9 @@ def bench_path(
     RangeError
         Pressure or force is not positive.
     """
-    plan = make_plan(Limits(max_pressure_pa, full_force_n, SHEAR_SHARE * full_force_n), shear=channels >= 3)
+    check_range(max_pressure_pa, 0.0, name="max_pressure_pa", open_low=True)
+    check_range(full_force_n, 0.0, name="full_force_n", open_low=True)
+    plan = make_plan(shear=channels >= 3)
     sweeps, presses = [], []
     for recording in plan.recordings:
         if recording.kind == "press":
@@ -191,17 +197,22 @@ def _one_press(
     rest_until = next((k for k in range(last, len(path)) if path[k].pressure != start.pressure), len(path)) - 1
     following = next((k for k in range(last, len(path) - 1) if path[k + 1].normal > 0.0), len(path) - 1)
     force = np.array([(p.shear_x * SHEAR_SHARE, p.shear_y * SHEAR_SHARE, p.normal) for p in path[first : last + 1]])
-    # a sheared pad is pressed in the middle: off it, shear and place look alike
-    reach_m = 0.0 if np.any(force[:, :2]) else PLACE_M
-    place = [2.0 * ((part + (number + 1) * GOLDEN * (1 + part)) % 1.0) - 1.0 for part in (0.0, 0.5)]
     return Press(
         pressure_pa=most_pa * start.pressure,
         settle_s=start.time_s - path[left].time_s if settles else 0.0,
         time_s=np.array([p.time_s - start.time_s for p in path[first : last + 1]]),
         force_n=full_n * force,
         rest_s=path[min(rest_until, following)].time_s - path[last].time_s,
-        place_m=(reach_m * place[0], reach_m * place[1]),
+        place_m=start.place_m or _place_near_middle(number, sheared=bool(np.any(force[:, :2]))),
     )
+
+
+def _place_near_middle(number: int, *, sheared: bool) -> tuple[float, float]:
+    """Return the place of the press of a number (m), where the plan does not state it."""
+    # a sheared pad is pressed in the middle: off it, shear and place look alike
+    reach_m = 0.0 if sheared else PLACE_M
+    x, y = (2.0 * ((part + (number + 1) * GOLDEN * (1 + part)) % 1.0) - 1.0 for part in (0.0, 0.5))
+    return reach_m * x, reach_m * y
 
 
 def _place_in_words(place_m: tuple[float, float]) -> str:

@@ -1,4 +1,4 @@
-"""From recordings to calibration file and report: the one way, for the command line and for the node."""
+"""From recordings to a calibration file: the one way, for the command line and for the node."""
 
 from __future__ import annotations
 
@@ -11,20 +11,18 @@ from soft_tactile_node.calibration.pad_info import PadInfo
 from soft_tactile_node.calibration.record import Calibration
 from soft_tactile_node.calibration.storage import save_calibration
 from soft_tactile_node.recordings import Recording
-from soft_tactile_node.reports.calibration_report import write_calibration_report
 
 
-def calibrate_and_report(
+def calibrate_to_file(
     free_bend: Sequence[Recording],
     press: Sequence[Recording],
     output: Path,
     *,
     info: PadInfo,
     made_on: date,
-    report: Path | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Calibration:
-    """Calibrate a finger and write calibration and report.
+    """Calibrate a finger and write the calibration.
 
     Parameters
     ----------
@@ -36,8 +34,6 @@ def calibrate_and_report(
         What only the user knows.
     made_on : datetime.date
         Date to write into the calibration.
-    report : pathlib.Path, optional
-        Report to write, too.
     progress : callable, optional
         Called with the name of each phase.
 
@@ -49,7 +45,7 @@ def calibrate_and_report(
     Raises
     ------
     RecordingError
-        A file cannot be written.
+        The file cannot be written.
     CalibrationError
         The recordings cannot give a calibration.
     """
@@ -57,8 +53,4 @@ def calibrate_and_report(
         free_bend, press, pad=info.pad, serial=info.serial, geometry=info.geometry, made_on=made_on, progress=progress
     )
     save_calibration(record, output)
-    if report is not None:
-        if progress:
-            progress("writing the report")
-        write_calibration_report(report, record, free_bend, press)
     return record

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Literal
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
 
-from soft_tactile_node.checks import check_range
+from soft_tactile_node.protocol.plausible import NORMAL_FORCE, PRESSURE, SHEAR_FORCE, check_plausible
 
 REST_S = 5.0
 """Rest at the start of each recording: 1 s of tare, and room for a late start (s)."""
@@ -29,7 +29,7 @@ class Limits:
     Raises
     ------
     RangeError
-        A limit is not positive.
+        A limit is none that a soft finger can have; says the unit.
     """
 
     pressure_pa: float | None = None
@@ -37,9 +37,9 @@ class Limits:
     shear_n: float | None = None
 
     def __post_init__(self) -> None:
-        for name in ("pressure_pa", "force_n", "shear_n"):
+        for name, quantity in (("pressure_pa", PRESSURE), ("force_n", NORMAL_FORCE), ("shear_n", SHEAR_FORCE)):
             if getattr(self, name) is not None:
-                check_range(getattr(self, name), 0.0, name=name, open_low=True)
+                check_plausible(getattr(self, name), quantity, name=name)
 
     def pressures(self, *shares: float) -> str:
         """Return `shares` (1) of the highest pressure in words."""
@@ -74,6 +74,8 @@ class Waypoint:
         Normal force as a share of the highest (1).
     shear_x, shear_y : float
         Shear force along x and y as shares of the highest (1).
+    place_m : tuple of float, or None
+        Where the pad is pressed, x and y from its middle (m), taken up while the pad is free; None = near the middle.
     """
 
     time_s: float
@@ -81,6 +83,7 @@ class Waypoint:
     normal: float = 0.0
     shear_x: float = 0.0
     shear_y: float = 0.0
+    place_m: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -93,11 +96,15 @@ class Step:
         What to do, in words.
     start_s, duration_s : float
         When it begins, from the start of the recording, and how long it takes (s).
+    price : str
+        What a calibration without it does not know; empty = it must not be left out. A rig leaves a step out by
+        dropping its waypoints and bringing the later ones forward.
     """
 
     text: str
     start_s: float
     duration_s: float
+    price: str = ""
 
 
 @dataclass(frozen=True)
@@ -147,7 +154,7 @@ class Writer:
     steps: list[Step] = field(default_factory=list)
     _start_s: float = 0.0
 
-    def go(self, duration_s: float, **values: float) -> None:
+    def go(self, duration_s: float, **values: Any) -> None:
         """Move to new values in a straight line.
 
         Parameters
@@ -155,22 +162,23 @@ class Writer:
         duration_s : float
             Time it takes (s).
         **values : float
-            New values by the names of Waypoint (1); the others stay.
+            New values by the names of Waypoint, in its units; the others stay.
         """
         last = self.path[-1]
-        known = {name: getattr(last, name) for name in ("pressure", "normal", "shear_x", "shear_y")}
-        self.path.append(Waypoint(round(last.time_s + duration_s, 6), **{**known, **values}))
+        self.path.append(replace(last, time_s=round(last.time_s + duration_s, 6), **values))
 
-    def end_step(self, text: str) -> None:
+    def end_step(self, text: str, price: str = "") -> None:
         """Give what was written since the last step its words.
 
         Parameters
         ----------
         text : str
             What to do.
+        price : str
+            What a calibration without it does not know; empty = it must not be left out.
         """
         now_s = self.path[-1].time_s
-        self.steps.append(Step(text, self._start_s, round(now_s - self._start_s, 6)))
+        self.steps.append(Step(text, self._start_s, round(now_s - self._start_s, 6), price))
         self._start_s = now_s
 
     def rest(self, duration_s: float, text: str = "Rest: vented, untouched.") -> None:
