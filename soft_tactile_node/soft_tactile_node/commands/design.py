@@ -5,15 +5,14 @@ from __future__ import annotations
 import math
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
-import numpy as np
-from tqdm import tqdm
 
 from soft_tactile_node.commands._options import PATH, as_json, print_json
-from soft_tactile_node.design import Result, load_study, rank, run_study
-from soft_tactile_node.design.figures import DesignFigures
+
+if TYPE_CHECKING:
+    from soft_tactile_node.design import Result
 
 
 @click.command()
@@ -35,6 +34,10 @@ def command(study_file: Path, report: Path | None, jobs: int, cluster: str, as_j
     gate, capacitor, quality factor and counts, bending cross-sensitivity, cross-talk, hysteresis, misplacement, and how
     far metal must stay away.
     """
+    from tqdm import tqdm
+
+    from soft_tactile_node.design import load_study, rank, run_study
+
     study, cases = load_study(study_file)
     bar = tqdm(total=len(cases), unit="design", leave=False) if sys.stderr.isatty() else None
     try:
@@ -68,12 +71,14 @@ def as_data(result: Result) -> dict[str, Any]:
     dict
         Number, changes and figures.
     """
-    figures = {name: _plain(getattr(result.figures, name)) for name in DesignFigures.__dataclass_fields__}
+    figures = {name: _plain(value) for name, value in vars(result.figures).items()}
     figures["noise"] = {name: _plain(value) for name, value in vars(result.figures.noise).items()}
     return {"design": result.case.number, "changes": result.case.changes, **figures}
 
 
 def _plain(value: Any) -> Any:
+    import numpy as np
+
     if isinstance(value, np.ndarray):
         return [_plain(one) for one in value.tolist()]
     if isinstance(value, dict):

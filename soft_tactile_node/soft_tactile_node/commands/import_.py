@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
-import numpy as np
 
 from soft_tactile_node.commands._options import PATH, as_json, print_json
-from soft_tactile_node.importing import ClockOffset, Imported, import_log, load_map
-from soft_tactile_node.recordings import save_recording
+
+if TYPE_CHECKING:
+    from soft_tactile_node.importing import ClockOffset, Imported
 
 # \b keeps the lines of the example apart; an empty line before "The offset" ends it.
 HELP = """Turn a lab log into a recording: columns, units, counts to inductance, two clocks on one.
@@ -43,6 +45,9 @@ uncertainty; it is refused where the presses do not tell it.
 @as_json
 def command(log: Path, reference: Path | None, map_file: Path, output: Path, as_json: bool) -> None:
     """Turn a lab log into a recording."""
+    from soft_tactile_node.importing import import_log, load_map
+    from soft_tactile_node.recordings import save_recording
+
     rules = load_map(map_file)
     found = import_log(log, rules, reference)
     save_recording(found.recording, output)
@@ -53,6 +58,8 @@ def command(log: Path, reference: Path | None, map_file: Path, output: Path, as_
 
 
 def _to_text(output: Path, found: Imported) -> str:
+    import numpy as np
+
     recording = found.recording
     length_s = float(recording.time_s[-1] - recording.time_s[0])
     lines = [
@@ -77,6 +84,8 @@ def _describe_clock(clock: ClockOffset) -> str:
 
 
 def _rate_hz(found: Imported) -> float:
+    import numpy as np
+
     steps = np.diff(found.recording.time_s)
     return 1.0 / float(np.median(steps)) if steps.size and np.median(steps) > 0.0 else float("nan")
 
@@ -87,7 +96,7 @@ def _to_json(output: Path, found: Imported) -> dict[str, object]:
         "recording": str(output),
         "rows": len(found.recording),
         "channels": found.recording.channels,
-        "rate_hz": rate_hz if np.isfinite(rate_hz) else None,
+        "rate_hz": rate_hz if math.isfinite(rate_hz) else None,
         "clock": None
         if clock is None
         else {
@@ -95,7 +104,7 @@ def _to_json(output: Path, found: Imported) -> dict[str, object]:
             "uncertainty_s": clock.uncertainty_s,
             "at_s": clock.at_s,
             "rate": clock.rate,
-            "agreement": clock.agreement if np.isfinite(clock.agreement) else None,
+            "agreement": clock.agreement if math.isfinite(clock.agreement) else None,
         },
         "remarks": list(found.remarks),
     }

@@ -14,10 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.interpolate import CubicSpline
-from scipy.ndimage import binary_erosion, gaussian_filter1d, uniform_filter1d
-from scipy.optimize import minimize
-from scipy.signal import correlate, correlation_lags, lfilter
+import scipy  # loads its parts when they are used, so that a log without a second one does not wait for them
 
 from soft_tactile_node.errors import RecordingError
 from soft_tactile_node.samples import Array
@@ -174,7 +171,7 @@ def _rates(time_s: Array, change: Array, pressure_pa: Array, force_time_s: Array
     weight = np.ones(len(channels))
     if np.isfinite(pressure_pa).sum() > 2:
         still = np.abs(_rate(time_s, pressure_pa, 3.0 * width)) < PRESSURE_RATE_PA_S
-        still = binary_erosion(still, iterations=round(0.1 / STEP_S), border_value=1)
+        still = scipy.ndimage.binary_erosion(still, iterations=round(0.1 / STEP_S), border_value=1)
         # a log that never rests has to be used as it is
         if still.mean() > 0.2:
             weight = still.astype(float)
@@ -210,7 +207,7 @@ def _smoothing_against_noise(time_s: Array, force_n: Array) -> float:
 
 def _lag(values: Array, lag_s: float) -> Array:
     keep = np.exp(-STEP_S / lag_s)
-    return np.asarray(lfilter([1.0 - keep], [1.0, -keep], values))
+    return np.asarray(scipy.signal.lfilter([1.0 - keep], [1.0, -keep], values))
 
 
 def _rate(time_s: Array, values: Array, width: float) -> Array:
@@ -221,9 +218,11 @@ def _rate(time_s: Array, values: Array, width: float) -> Array:
     times, known = time_s[good], values[good]
     group = max(1, round(STEP_S / max(float(np.median(np.diff(times))), 1e-6)))
     if group > 1:
-        known = uniform_filter1d(known, group, mode="nearest")
+        known = scipy.ndimage.uniform_filter1d(known, group, mode="nearest")
     grid = time_s[0] + STEP_S * np.arange(1 + int((time_s[-1] - time_s[0]) / STEP_S))
-    return np.asarray(gaussian_filter1d(np.interp(grid, times, known), width, order=1, mode="nearest") / STEP_S)
+    return np.asarray(
+        scipy.ndimage.gaussian_filter1d(np.interp(grid, times, known), width, order=1, mode="nearest") / STEP_S
+    )
 
 
 def _explained(gram: Array, cross: Array, ridge: Array) -> Array:
@@ -240,7 +239,7 @@ def _ridge(rates: _Rates) -> Array:
 def _scan(rates: _Rates) -> tuple[Array, Array]:
     """Return each lag (grid steps, main less second) and the agreement there."""
     n, m = len(rates.channels), len(rates.force)
-    lags = correlation_lags(n, m, mode="full")
+    lags = scipy.signal.correlation_lags(n, m, mode="full")
     overlap = np.minimum(n, lags + m) - np.maximum(0, lags)
     looked = overlap >= LEAST_OVERLAP_S / STEP_S
     k, c = rates.basic, rates.channels.shape[1]
@@ -248,10 +247,10 @@ def _scan(rates: _Rates) -> tuple[Array, Array]:
     cross = np.empty((len(gram), k, c))
     for i in range(k):
         for j in range(i + 1):
-            product = correlate(rates.weight, rates.force[:, i] * rates.force[:, j], method="fft")[looked]
+            product = scipy.signal.correlate(rates.weight, rates.force[:, i] * rates.force[:, j], method="fft")[looked]
             gram[:, i, j] = gram[:, j, i] = product
         for j in range(c):
-            cross[:, i, j] = correlate(rates.channels[:, j], rates.force[:, i], method="fft")[looked]
+            cross[:, i, j] = scipy.signal.correlate(rates.channels[:, j], rates.force[:, i], method="fft")[looked]
     total = float(np.sum(rates.channels**2)) + 1e-300
     return lags[looked], _explained(gram, cross, _ridge(rates)[:k]) / total
 
@@ -293,8 +292,8 @@ class _BlockSums:
             weighted = padded * rates.weight[:, None]
             gram.append(np.add.reduceat(weighted[:, :, None] * padded[:, None, :], edges, axis=0))
             cross.append(np.add.reduceat(padded[:, :, None] * rates.channels[:, None, :], edges, axis=0))
-        self._gram: Any = CubicSpline(self.lag_s, np.array(gram))
-        self._cross: Any = CubicSpline(self.lag_s, np.array(cross))
+        self._gram: Any = scipy.interpolate.CubicSpline(self.lag_s, np.array(gram))
+        self._cross: Any = scipy.interpolate.CubicSpline(self.lag_s, np.array(cross))
         self._total = np.add.reduceat(np.sum(rates.channels**2, axis=1), edges)
         self._ridge = _ridge(rates)
         self._basic = rates.basic
@@ -336,7 +335,7 @@ class _BlockSums:
         size = 2 if drifting else 1
         start = np.zeros((size + 1, size))
         start[1:] = 0.01 * np.eye(size)
-        found = minimize(
+        found = scipy.optimize.minimize(
             lost, np.zeros(size), method="Nelder-Mead",
             options={"initial_simplex": start, "xatol": 1e-6, "fatol": 1e-12, "maxiter": 400},
         )  # fmt: skip

@@ -11,7 +11,6 @@ from soft_tactile_node.calibration.pad_info import PadInfo
 from soft_tactile_node.calibration.record import Calibration
 from soft_tactile_node.calibration.storage import save_calibration
 from soft_tactile_node.recordings import Recording
-from soft_tactile_node.reports.calibration_report import write_calibration_report
 
 
 def calibrate_and_report(
@@ -58,6 +57,8 @@ def calibrate_and_report(
     )
     save_calibration(record, output)
     if report is not None:
+        from soft_tactile_node.reports.calibration_report import write_calibration_report
+
         if progress:
             progress("writing the report")
         write_calibration_report(report, record, free_bend, press)
