@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -94,6 +94,9 @@ def command(
 def _record(
     source_text: str, output: Path, duration_s: float, tank_file: Path | None, atmospheric_pa: float | None
 ) -> tuple[RecordSummary, Counters]:
+    # All that is needed is loaded before the source is open: what came meanwhile would seem to have come late.
+    from tqdm import tqdm
+
     from soft_tactile_node.recordings import open_recording_writer
     from soft_tactile_node.sources.recording_run import Recorder, record
 
@@ -102,7 +105,7 @@ def _record(
         source = open_source(source_text, tank_file, paced=False)
         recorder = Recorder(writer, math.nan if atmospheric_pa is None else atmospheric_pa)
         try:
-            with suppress(KeyboardInterrupt), _interrupted_by_term(), _progress(duration_s) as progress:
+            with suppress(KeyboardInterrupt), _interrupted_by_term(), _progress(duration_s, tqdm) as progress:
                 record(source, recorder, duration_s=duration_s, progress=progress)
             recorder.settle()
         finally:
@@ -130,10 +133,8 @@ def _interrupted_by_term() -> Iterator[None]:
 
 
 @contextmanager
-def _progress(duration_s: float) -> Iterator[Callable[[RecordSummary, str], None]]:
+def _progress(duration_s: float, tqdm: Any) -> Iterator[Callable[[RecordSummary, str], None]]:
     """Show on a terminal how much there is; say in any case when the source goes and comes back."""
-    from tqdm import tqdm
-
     told = [""]
 
     def tell(_summary: RecordSummary, fault: str) -> None:
