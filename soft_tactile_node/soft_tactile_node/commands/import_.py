@@ -13,7 +13,7 @@ from soft_tactile_node.commands._options import PATH, as_json, print_json
 if TYPE_CHECKING:
     from soft_tactile_node.importing import ClockOffset, Imported
 
-# \b keeps the lines of the example apart; an empty line before "The offset" ends it.
+# \b keeps the lines that follow it apart, up to an empty line.
 HELP = """Turn a lab log into a recording: columns, units, counts to inductance, two clocks on one.
 
 \b
@@ -21,12 +21,30 @@ A map:
   time: {column: t, unit: ms}
   pressure: {column: p, unit: kPa, reference: absolute}
   coils: [{column: ch1, unit: count}, {column: ch2, unit: count}]
-  tank: {reference_hz: 40.0e6, capacitor_f: 220.0e-12}
+  tank: {reference_hz: 50.0e6, divider: 1000, capacitor_f: 470.0e-12}
   temperature: {column: T, unit: degC}
   file: {delimiter: ";", decimal: ","}
   reference:
     time: {column: stamp, unit: iso8601}
     force: {z: {column: Fz, unit: gf, scale: -1}}
+
+\b
+file (of the log, and again under `reference` for the second one):
+  delimiter    auto, or one of "," ";" tab "|" space
+  decimal      "." or ","
+  comment      a sign such as "#": rows that start with it are passed over
+  rows_before  rows to skip before the row of column names
+  header       false = no row of names: columns are numbers from 1
+  rows_after   rows to skip between the names and the first sample (units)
+  encoding     utf-8, utf-16, cp1252 or latin-1
+  missing      cells that mean "not measured", such as ["---"]
+tank (only where coils are counts or frequencies):
+  counter      reciprocal (default) counts ticks of the reference clock during
+               `divider` periods of the tank; gated counts periods of the tank,
+               divided by `divider`, during `gate_ticks` ticks of that clock
+  reference_hz, divider, gate_ticks    of that counter
+  capacitor_f, parasitic_capacitance_f, parasitic_inductance_h, resistance_ohm
+               of the tank; one value, or a list with one for each coil
 
 The offset between the clocks is found by correlating the rates of force and inductance, and printed with its
 uncertainty; it is refused where the presses do not tell it.

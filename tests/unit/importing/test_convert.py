@@ -144,6 +144,7 @@ def test_a_given_offset_is_used(tmp_path: Path) -> None:
         ("t,p,a\n0,0,1_0\n", {}, r"row 2, column a: '1_0' is not a number"),
         ("t,p,a\n0,0,10\n1,0\n", {}, r"row 3, column a: the row ends after 2 cells"),
         ("t,p,b\n0,0,10\n", {}, r"has no column 'a' \(found: t, p, b\)"),
+        ("# bench 2, no 7\nt,p,a\n0,0,10\n", {}, r"first row is a comment \(# bench 2, no 7\): set file.comment: '#'"),
         ("t,p,a,a\n0,0,10,1\n", {}, r"has 2 columns named 'a'"),
         ("t,p,a\n", {}, r"has no rows below its names"),
         ("", {}, r"is empty"),
