@@ -31,8 +31,8 @@ def command(study_file: Path, report: Path | None, jobs: int, cluster: str, as_j
 
     A study names one pad and the values to sweep, as a grid or a list; see shared/studies. For each design: inductance
     and loss, change against force, sensitivity, monotonic range, SNR at full scale with the noise computed from clock,
-    gate, capacitor, quality factor and counts, bending cross-sensitivity, cross-talk, hysteresis, misplacement, and how
-    far metal must stay away.
+    gate, capacitor, quality factor and counts, bending cross-sensitivity as drawn and at worst within the tolerances of
+    the cast pad, cross-talk, hysteresis, misplacement, and how far metal must stay away.
     """
     from tqdm import tqdm
 
@@ -109,13 +109,19 @@ def _print_table(ranked: list[Result]) -> None:
         "range_N",
         "SNR_dB",
         "bend_N",
+        "worst_N",
     ]
     rows = [header]
     for place, one in enumerate(ranked, start=1):
         f = one.figures
         row = [str(place), str(one.case.number), *[str(one.case.changes.get(key, "")) for key in keys]]
         row += [f"{f.frequency_hz * 1e-6:.3f}", f"{f.inductance_h * 1e6:.3f}", f"{f.sensitivity_percent_n:.4f}"]
-        row += [f"{f.monotonic_range_n:.2f}", f"{f.snr_db:.1f}{'' if f.usable else '*'}", f"{f.bend_apparent_n:.2f}"]
+        row += [
+            f"{f.monotonic_range_n:.2f}",
+            f"{f.snr_db:.1f}{'' if f.usable else '*'}",
+            f"{f.bend_apparent_n:.2f}",
+            f"{f.bend_worst_n:.2f}",
+        ]
         rows.append(row)
     widths = [max(len(row[i]) for row in rows) for i in range(len(header))]
     for row in rows:

@@ -63,6 +63,23 @@ class Load(Strict):
     detection_n: Positive = 0.05
 
 
+class Tolerances(Strict):
+    """How far the cast pad may be from the drawn one; its place on the board is `load.misplacement_m`.
+
+    The defaults are what careful casting in a printed mould keeps (common practice, no source).
+
+    Attributes
+    ----------
+    gap_m : float
+        Of the silicone between the coils and the disc or the metal (m); at most half of it is taken off.
+    thickness_m : float
+        Of the disc, or of the press cell's roof (m); at most half of it is taken off.
+    """
+
+    gap_m: NotNegative = 0.1e-3
+    thickness_m: NotNegative = 0.1e-3
+
+
 class Finger(Strict):
     """The finger that carries the pad.
 
