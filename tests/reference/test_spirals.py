@@ -5,16 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from soft_tactile_node.physics.eddy_layers import SheetCoil, air_inductance
-from soft_tactile_node.physics.spiral import (
-    SpiralCoil,
-    inductance_current_sheet,
-    inductance_rings,
-    inductance_wheeler_flat,
-    mutual_spirals,
-    strip_mean_distance,
-)
-from soft_tactile_node.physics.spiral_formulas import (
+from reference.spiral_formulas import (
     MOHAN_MONOMIAL,
     MOHAN_SHEET,
     MOHAN_WHEELER,
@@ -27,6 +18,15 @@ from soft_tactile_node.physics.spiral_formulas import (
     spiral_inner_diameter,
     wheeler_multilayer,
     wheeler_solenoid,
+)
+from soft_tactile_node.physics.eddy_layers import SheetCoil, air_inductance
+from soft_tactile_node.physics.spiral import (
+    SpiralCoil,
+    inductance_current_sheet,
+    inductance_rings,
+    inductance_wheeler_flat,
+    mutual_spirals,
+    strip_mean_distance,
 )
 
 MOHAN = "Mohan et al. 1999 [NUM arithmetic]"
