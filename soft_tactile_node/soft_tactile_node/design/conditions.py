@@ -27,7 +27,7 @@ class Readout(Strict):
         Quality factor at which noise_counts holds (1); 0 = the same at any quality.
     """
 
-    reference_hz: Positive = 40.0e6
+    reference_hz: Positive = 50.0e6
     gate_s: Positive = 2.0e-3
     capacitance_f: Positive = 100.0e-12
     noise_counts: NotNegative = 1.0
