@@ -12,7 +12,14 @@ MAKEFLAGS += --no-print-directory --no-builtin-rules
 PYTHON ?= python3
 VENV := .venv
 DONE := $(VENV)/.done
-PIP := $(VENV)/bin/python -m pip --disable-pip-version-check
+
+# Of the hundreds of lines that pip tells, those of a step that fails are shown; of the others the time they took.
+, := ,
+PIP_LOG := $(DONE)/pip.log
+pip_install = start=$$(date +%s); \
+  $(VENV)/bin/python -m pip --disable-pip-version-check install $(1) > $(PIP_LOG) 2>&1 \
+  || { code=$$?; cat $(PIP_LOG) >&2; exit $$code; }; \
+  echo "      done in $$(($$(date +%s) - start)) s"
 NODES := coil_reader grasp_controller grasp_monitor gripper_simulator tactile_sensor
 
 # ROS 2 comes from wheels inside .venv. One sourced in this shell must not mix with it: its libraries, Python packages and
@@ -61,13 +68,13 @@ $(DONE)/venv:
 $(DONE)/messages: $(DONE)/venv $(MESSAGE_SOURCES)
 	@sh .ci/prerequisites.sh $(VENV)/bin/python
 	@echo "[2/3] soft_tactile_msgs: interfaces, compiled against the ROS 2 wheels (one to three minutes)"
-	@$(PIP) install ./soft_tactile_msgs
+	@$(call pip_install,./soft_tactile_msgs)
 	@touch $@
 
 $(DONE)/node: $(DONE)/messages $(NODE_SOURCES)
-	@echo "[3/3] soft_tactile_node: bench tools and nodes"
+	@echo "[3/3] soft_tactile_node: bench tools, nodes and what they need (a minute or two)"
 	@rm -rf soft_tactile_node/build soft_tactile_node/*.egg-info
-	@$(PIP) install './soft_tactile_node[ros]'
+	@$(call pip_install,'./soft_tactile_node[ros]')
 	@rm -rf soft_tactile_node/build soft_tactile_node/*.egg-info
 	@mkdir -p $(VENV)/lib/soft_tactile_node # where launch files look for executables
 	@for name in soft-tactile $(NODES); do ln -sfn ../../bin/$$name $(VENV)/lib/soft_tactile_node/$$name; done
@@ -75,8 +82,8 @@ $(DONE)/node: $(DONE)/messages $(NODE_SOURCES)
 	@echo "Installed. Try: $(VENV)/bin/soft-tactile --help"
 
 $(DONE)/test_tools: $(DONE)/node soft_tactile_node/setup.cfg
-	@echo "[test] tools of the checks"
-	@$(PIP) install './soft_tactile_node[ros,test]'
+	@echo "[test] tools of the checks (a minute or so)"
+	@$(call pip_install,'./soft_tactile_node[ros$(,)test]')
 	@rm -rf soft_tactile_node/build soft_tactile_node/*.egg-info
 	@touch $@
 

@@ -32,6 +32,11 @@ RESULTS = pytest.StashKey[dict[Path, "FileResult"]]()
 # Off by default, and then a message field of a wrong type or size is sent without an error.
 os.environ["ROS_PYTHON_CHECK_FIELDS"] = "1"
 
+# A shell that starts the tests in the background has them ignore SIGINT, and whatever they start would inherit that; a
+# handler that does nothing is as deaf, and is not inherited.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, lambda _number, _frame: None)
+
 # The same examples in every run; a machine that is busy for a moment is not a failure.
 hypothesis.settings.register_profile("fixed", derandomize=True, deadline=None, database=None)
 hypothesis.settings.load_profile("fixed")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -86,12 +87,16 @@ def test_this_machine_lacks_nothing() -> None:
     assert (run.returncode, run.stdout, run.stderr) == (0, "", "")
 
 
-def _make(folder: Path, *arguments: str, **environment: str) -> str:
+def _run_make(folder: Path, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
     clean = {name: value for name, value in os.environ.items() if not name.startswith(("MAKE", "MFLAGS"))}
-    run = subprocess.run(
+    return subprocess.run(
         ["make", *arguments],
         cwd=folder, env={**clean, **environment}, capture_output=True, text=True, timeout=60, check=False,
     )  # fmt: skip
+
+
+def _make(folder: Path, *arguments: str, **environment: str) -> str:
+    run = _run_make(folder, *arguments, **environment)
     assert run.returncode == 0, run.stdout + run.stderr
     return run.stdout
 
@@ -176,3 +181,39 @@ def test_a_moved_folder_is_set_up_anew(installed: Path) -> None:
     """Scripts of a virtual environment name its folder: after a move it is made again."""
     (installed / ".venv" / ".done" / "venv").write_text("/elsewhere\n")
     assert _steps(installed) == ["[1/3]", "[2/3]", "[3/3]"]
+
+
+def _with_pip(installed: Path, outcome: int) -> None:
+    """Put a pip in place that talks on both streams and ends with `outcome`."""
+    python = installed / ".venv" / "bin" / "python"
+    python.unlink()
+    python.write_text(
+        '#!/bin/sh\n[ "$2" = pip ] || exec "' + sys.executable + '" "$@"\n'
+        f"echo Collecting numpy; echo it did not build >&2; exit {outcome}\n"
+    )
+    python.chmod(0o755)
+
+
+@pytest.mark.parametrize("target", ["install", "test"])
+def test_an_install_says_its_steps_and_no_more(installed: Path, target: str) -> None:
+    """What pip tells stays out of sight while all goes well: each step has its line, with the time it took."""
+    _touch(installed / "soft_tactile_node" / "setup.cfg")
+    _with_pip(installed, 0)
+    run = _run_make(installed, target, PYTEST_ARGS="--version")
+    told = run.stdout.splitlines()
+    assert run.returncode == 0
+    assert "numpy" not in run.stdout + run.stderr
+    assert "did not build" not in run.stdout + run.stderr
+    assert told[0].startswith("[3/3] soft_tactile_node")
+    assert re.fullmatch(r" +done in \d+ s", told[1])
+
+
+def test_an_install_that_fails_shows_what_pip_told(installed: Path) -> None:
+    """Where pip fails, all that it told is shown, make ends with an error, and the step is not done."""
+    _touch(installed / "soft_tactile_node" / "setup.cfg")
+    _with_pip(installed, 3)
+    run = _run_make(installed, "install")
+    assert run.returncode == 2
+    assert "Collecting numpy\nit did not build\n" in run.stderr
+    assert "Installed" not in run.stdout
+    assert _steps(installed) == ["[3/3]"]

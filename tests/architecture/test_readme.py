@@ -83,3 +83,32 @@ def test_developers_page_shows_every_test_folder() -> None:
     folders = {path.relative_to(ROOT / "tests").parts[0] for path in (ROOT / "tests").rglob("test_*.py")}
     text = (ROOT / "DEVELOPERS.md").read_text()
     assert {name for name in folders if f"`tests/{name}`" not in text} == set()
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "works without the computer", "To free a hand", "`on_fault: hold`", "whips", "wet areas", "Glass breaks",
+        "discard all open food", "attack aluminium", "chemical waste",
+        "not certified for contact with food", "not authenticated",
+        "no protective device",
+    ],
+)  # fmt: skip
+def test_the_safety_section_names_each_danger(words: str) -> None:
+    """The short text on safety leaves none of the known dangers out."""
+    text = (ROOT / "README.md").read_text().split("\n## Safety\n")[1].split("\n## ")[0]
+    assert words in " ".join(text.split())
+
+
+@pytest.mark.parametrize(
+    "place",
+    [
+        "launch/one_finger_hardware.launch.py", "launch/two_finger_gripper_hardware.launch.py",
+        "config/one_finger_hardware.yaml", "config/two_finger_gripper_hardware.yaml",
+        "soft_tactile_node/soft_tactile_node/examples/program.py",
+        "soft_tactile_node/soft_tactile_node/calibration/plan.py",
+    ],
+)  # fmt: skip
+def test_what_moves_pressure_points_to_the_safety_section(place: str) -> None:
+    """Launch and parameter files of hardware, examples and the bench protocol send the reader there."""
+    assert "Safety section of the README" in (ROOT / place).read_text()

@@ -176,7 +176,7 @@ def test_reader_says_that_the_board_is_missing_and_waits(live: Graph, link: Path
 
 def test_a_board_that_cannot_be_understood(live: Graph, link: Path, picked: Recording) -> None:
     """Raw counts without a description of the tanks are a fault in words; another board on that port is read."""
-    board = Board(PtyPort(link), picked, tank=Tank(reference_hz=40e6, divider=4096.0, capacitor_f=330e-12))
+    board = Board(PtyPort(link), picked, tank=Tank(reference_hz=50e6, divider=8000.0, capacitor_f=470e-12))
     add_reader(live, serial_port=str(link))
     start(live, READER)
     health = live.listen(DiagnosticArray, "/diagnostics", qos.reliable(50))

@@ -55,7 +55,7 @@ def sealed(draw: st.DrawFn) -> bytes:
 
 pieces = st.lists(st.binary(max_size=300) | sealed() | frames().map(encode_frame), max_size=30)
 arrivals = st.floats(-1e12, 1e12, allow_nan=False)
-TANK = Tank(reference_hz=40e6, capacitor_f=330e-12, divider=64.0)
+TANK = Tank(reference_hz=50e6, capacitor_f=470e-12, divider=64.0)
 
 
 @given(frames())

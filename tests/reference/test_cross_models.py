@@ -30,8 +30,8 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
+from reference.coupling import neighbour_change, reflected_impedance
 from soft_tactile_node.physics.coil_loss import coil_resistance, direct_resistance, skin_factor
-from soft_tactile_node.physics.coupling import neighbour_change, reflected_impedance
 from soft_tactile_node.physics.eddy_layers import air_inductance
 from soft_tactile_node.physics.filaments import loop_field, mutual_inclined
 from soft_tactile_node.physics.liquid_metal import sheet_coil_of

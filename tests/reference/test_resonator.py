@@ -79,9 +79,9 @@ def test_gated_counter_mean_variance(table):
 
 
 def test_reciprocal_resolution(table):
-    """E6: one count of a 40 MHz reference in 1 ms."""
-    got = CounterReadout(40e6, 1e-3).resolution()
-    table.close("E6 relative step, 40 MHz, 1 ms", got, 2.5e-5, "Kirianaki et al. 2002 [RECALL]", rtol=1e-14)
+    """E6: one count of a 50 MHz reference in 1 ms."""
+    got = CounterReadout(50e6, 1e-3).resolution()
+    table.close("E6 relative step, 50 MHz, 1 ms", got, 2.0e-5, "Kirianaki et al. 2002 [RECALL]", rtol=1e-14)
 
 
 def test_quantiser(table):
@@ -95,25 +95,25 @@ def test_quantiser(table):
     # frequencies drawn over a wide range, so that the fraction of a count is even
     frequency = rng.uniform(4e6, 9e6, 100_000)
     read = np.array(
-        [reciprocal_count(f, 2e-3, 40e6, phase, 0.0) for f, phase in zip(frequency, rng.random(frequency.size))]
+        [reciprocal_count(f, 2e-3, 50e6, phase, 0.0) for f, phase in zip(frequency, rng.random(frequency.size))]
     )
     got = float(np.std(read / frequency - 1))
-    table.close("E7 reciprocal counter, sd(f)/f", got, 0.408248 / (40e6 * 2e-3), "LSB/sqrt(6) [NUM MC]", rtol=0.01)
-    noiseless = CounterReadout(40e6, 2e-3, noise_counts=0.0).frequency_noise()
-    table.close("E7 the formula of the same", noiseless, 0.408248 / 80000, "LSB/sqrt(6)", rtol=1e-6)
+    table.close("E7 reciprocal counter, sd(f)/f", got, 0.408248 / (50e6 * 2e-3), "LSB/sqrt(6) [NUM MC]", rtol=0.01)
+    noiseless = CounterReadout(50e6, 2e-3, noise_counts=0.0).frequency_noise()
+    table.close("E7 the formula of the same", noiseless, 0.408248 / 100_000, "LSB/sqrt(6)", rtol=1e-6)
 
 
 def test_noise_from_four_numbers(table):
-    """40 MHz, 2 ms, 100 pF, 1 count rms: the noise of an inductance, computed by hand."""
-    readout = CounterReadout(40e6, 2e-3, 100e-12, 1.0)
-    expected = 2 * 3e-6 * math.sqrt(1 / 6 + 1.0) / (40e6 * 2e-3)
+    """50 MHz, 2 ms, 100 pF, 1 count rms: the noise of an inductance, computed by hand."""
+    readout = CounterReadout(50e6, 2e-3, 100e-12, 1.0)
+    expected = 2 * 3e-6 * math.sqrt(1 / 6 + 1.0) / (50e6 * 2e-3)
     table.close("noise of 3 uH (H)", readout.inductance_noise(3e-6), expected, "E4, E6, E7 by hand", rtol=1e-12)
     rng = np.random.default_rng(10)
     frequency = float(resonance_frequency(3e-6, 100e-12))
     spread = frequency * (1 + rng.uniform(-1e-3, 1e-3, 100_000))
     read = np.array(
         [
-            reciprocal_count(f, 2e-3, 40e6, phase, jitter)
+            reciprocal_count(f, 2e-3, 50e6, phase, jitter)
             for f, phase, jitter in zip(spread, rng.random(spread.size), rng.standard_normal(spread.size))
         ]
     )

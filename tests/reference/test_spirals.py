@@ -5,16 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from soft_tactile_node.physics.eddy_layers import SheetCoil, air_inductance
-from soft_tactile_node.physics.spiral import (
-    SpiralCoil,
-    inductance_current_sheet,
-    inductance_rings,
-    inductance_wheeler_flat,
-    mutual_spirals,
-    strip_mean_distance,
-)
-from soft_tactile_node.physics.spiral_formulas import (
+from reference.spiral_formulas import (
+    MOHAN_MONOMIAL,
+    MOHAN_SHEET,
+    MOHAN_WHEELER,
     current_sheet,
     modified_wheeler,
     monomial,
@@ -24,6 +18,15 @@ from soft_tactile_node.physics.spiral_formulas import (
     spiral_inner_diameter,
     wheeler_multilayer,
     wheeler_solenoid,
+)
+from soft_tactile_node.physics.eddy_layers import SheetCoil, air_inductance
+from soft_tactile_node.physics.spiral import (
+    SpiralCoil,
+    inductance_current_sheet,
+    inductance_rings,
+    inductance_wheeler_flat,
+    mutual_spirals,
+    strip_mean_distance,
 )
 
 MOHAN = "Mohan et al. 1999 [NUM arithmetic]"
@@ -55,6 +58,16 @@ def test_polygons(table, row, shape, wheeler, sheet, fit):
         f"{row} {shape}, exact sides against the sheet (nH)", exact, got[1], "Neumann, Grover 1946 ch. 5", rtol=0.03
     )
     assert max(got) / min(got) < 1.035
+
+
+def test_mohan_coefficients(table, read_table):
+    """The coefficients of the three formulas, shape by shape."""
+    names = {"square": "square", "hex": "hexagon", "oct": "octagon", "circle": "circle"}
+    for row in read_table("mohan_coefficients.csv"):
+        shape = names[row.pop("shape")]
+        got = (*MOHAN_WHEELER.get(shape, ()), *MOHAN_SHEET[shape], *MOHAN_MONOMIAL.get(shape, ()))
+        expected = [value for value in row.values() if value != ""]
+        table.close(f"B mohan_coefficients.csv, {shape}", got, expected, MOHAN, rtol=1e-12)
 
 
 def test_mohan_table(table, read_table):

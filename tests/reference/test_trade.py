@@ -89,7 +89,7 @@ def sixteen():
 def test_good_prototype_is_near_65_db(table, sixteen):
     """The best of the sixteen lies between 55 and 75 dB, the noise computed again here from four numbers."""
     # reference clock, gate time, tank capacitor, counts rms: nothing else
-    reference_hz, gate_s, capacitance_f, counts = 40e6, 2e-3, 100e-12, 1.0
+    reference_hz, gate_s, capacitance_f, counts = 50e6, 2e-3, 100e-12, 1.0
     relative = math.sqrt(1.0 / 6.0 + counts**2) / (reference_hz * gate_s)
     own = []
     for result in sixteen:

@@ -7,12 +7,12 @@ import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
-from tqdm import tqdm
 
-from soft_tactile_node.recordings import Recording
+if TYPE_CHECKING:
+    from soft_tactile_node.recordings import Recording
 
 
 class ManyValues(click.Command):
@@ -84,6 +84,8 @@ def show_phases(count: int) -> Iterator[Callable[[str], None] | None]:
     if not sys.stderr.isatty():
         yield None
         return
+    from tqdm import tqdm
+
     with tqdm(total=count, leave=False, bar_format="{bar:20} {n_fmt}/{total_fmt} {desc} {elapsed}") as bar:
 
         def start(phase: str) -> None:

@@ -7,15 +7,18 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from soft_tactile_node.commands._options import PATH
 from soft_tactile_node.errors import SourceError
-from soft_tactile_node.sources import Source, load_tank, make_source, parse_source
-from soft_tactile_node.sources.naming import FORMS
+from soft_tactile_node.words import SOURCE_FORMS
 
-SOURCE_HELP = f"Where scans come from: {FORMS}."
+if TYPE_CHECKING:
+    from soft_tactile_node.sources import Source
+
+SOURCE_HELP = f"Where scans come from: {SOURCE_FORMS}."
 
 tank_option = click.option(
     "--tank", "tank_file", metavar="TANK.yaml", type=PATH,
@@ -32,7 +35,7 @@ def open_source(
     Parameters
     ----------
     text : str
-        In one of the forms of FORMS.
+        In one of the forms of SOURCE_FORMS.
     tank_file : pathlib.Path or None
         Description of the LC tanks.
     paced : bool
@@ -50,6 +53,8 @@ def open_source(
     SoftTactileError
         The string, the file or the source is wrong; says what to do.
     """
+    from soft_tactile_node.sources import load_tank, make_source, parse_source
+
     name = parse_source(text)
     tank = load_tank(tank_file) if tank_file is not None else None
     if name.kind == "ros":

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime, timezone
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from soft_tactile_node.calibration.judgement import describe_calibration
-from soft_tactile_node.calibration.pad_info import PadInfo, load_pad_info
-from soft_tactile_node.calibration.to_file import calibrate_to_file
 from soft_tactile_node.commands._options import (
     PATH,
     ManyValues,
@@ -19,12 +17,10 @@ from soft_tactile_node.commands._options import (
     show_phases,
     tell_remarks,
 )
-from soft_tactile_node.protocol.plan import make_plan
-from soft_tactile_node.protocol.plan_parts import Limits
-from soft_tactile_node.recordings import load_recording
-from soft_tactile_node.reports.calibration_report import write_calibration_report
-from soft_tactile_node.reports.health_text import format_health
-from soft_tactile_node.reports.plan_text import format_plan, plan_to_json
+
+if TYPE_CHECKING:
+    from soft_tactile_node.calibration.pad_info import PadInfo
+    from soft_tactile_node.protocol.plan_parts import Limits
 
 PHASES = 4
 SIZE = click.FloatRange(min=0.0, min_open=True)
@@ -71,6 +67,9 @@ def command(
     Every recording starts with 2 s at rest: vented and untouched. Vent the finger and keep hands away while it moves.
     `calibrate --plan` prints what to record.
     """
+    from soft_tactile_node.calibration.pad_info import PadInfo, load_pad_info
+    from soft_tactile_node.protocol.plan_parts import Limits
+
     info = load_pad_info(pad_info) if pad_info else PadInfo()
     if plan:
         _print_plan(info, Limits(max_pressure_pa, max_force_n, max_shear_n), as_json)
@@ -79,14 +78,22 @@ def command(
         raise click.UsageError("give --free-bend, --press and --out; or --plan to see what to record")
     if any(size is not None for size in (max_pressure_pa, max_force_n, max_shear_n)):
         raise click.UsageError("--max-pressure, --max-force and --max-shear go with --plan")
+    from soft_tactile_node.recordings import load_recording
+
     free = [tell_remarks(load_recording(path, namespace=namespace)) for path in free_bend]
     pressed = [tell_remarks(load_recording(path, namespace=namespace)) for path in press]
+    from soft_tactile_node.calibration.judgement import describe_calibration
+    from soft_tactile_node.calibration.to_file import calibrate_to_file
+    from soft_tactile_node.reports.health_text import format_health
+
     today = datetime.now(timezone.utc).astimezone().date()
     with show_phases(PHASES + (report is not None)) as progress:
         record = calibrate_to_file(free, pressed, output, info=info, made_on=today, progress=progress)
         if report is not None:
             if progress is not None:
                 progress("writing the report")
+            from soft_tactile_node.reports.calibration_report import write_calibration_report
+
             write_calibration_report(report, record, free, pressed)
     health = describe_calibration(record, today)
     if as_json:
@@ -98,6 +105,10 @@ def command(
 
 def _print_plan(info: PadInfo, given: Limits, as_json: bool) -> None:
     """Print the bench protocol; sizes given as options come before those of the pad's description."""
+    from soft_tactile_node.protocol.plan import make_plan
+    from soft_tactile_node.protocol.plan_parts import Limits
+    from soft_tactile_node.reports.plan_text import format_plan, plan_to_json
+
     known = info.limits
     limits = Limits(
         given.pressure_pa or known.pressure_pa,

@@ -6,17 +6,16 @@ import sys
 import time
 from datetime import datetime, timezone
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from soft_tactile_node.calibration.judgement import describe_calibration
-from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.commands._options import PATH, as_json, print_json
 from soft_tactile_node.commands._sources import SOURCE_HELP, open_source, tank_option
-from soft_tactile_node.reports.health_text import format_health
-from soft_tactile_node.reports.stream_text import format_stream
-from soft_tactile_node.sources import Reading
-from soft_tactile_node.sources.health import StreamHealth, judge_stream
+
+if TYPE_CHECKING:
+    from soft_tactile_node.sources import Reading
+    from soft_tactile_node.sources.health import StreamHealth
 
 
 @click.command()
@@ -45,10 +44,16 @@ def command(
     if (calibration is None) == (source_text is None):
         raise click.UsageError("give either a calibration or --source")
     if source_text is not None:
+        from soft_tactile_node.reports.stream_text import format_stream
+
         stream = _look_at(source_text, tank_file, duration_s)
         print_json(stream.to_json()) if as_json else print(format_stream(source_text, stream))
         return 0 if stream.healthy else 1
     assert calibration is not None
+    from soft_tactile_node.calibration.judgement import describe_calibration
+    from soft_tactile_node.calibration.storage import load_calibration
+    from soft_tactile_node.reports.health_text import format_health
+
     health = describe_calibration(load_calibration(calibration), datetime.now(timezone.utc).astimezone().date())
     if as_json:
         print_json(health.to_json())
@@ -59,6 +64,8 @@ def command(
 
 def _look_at(source_text: str, tank_file: Path | None, duration_s: float) -> StreamHealth:
     """Return the health of a source after looking at it for a while by its stamps, or by the clock if nothing comes."""
+    from soft_tactile_node.sources.health import judge_stream
+
     source = open_source(source_text, tank_file, paced=False)
     readings: list[Reading] = []
     if sys.stderr.isatty():

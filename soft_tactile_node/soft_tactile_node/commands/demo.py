@@ -4,25 +4,15 @@ from __future__ import annotations
 
 import sys
 import time
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import click
-from tqdm import tqdm
 
-from soft_tactile_node.calibration.fit import calibrate
-from soft_tactile_node.calibration.record import Geometry
-from soft_tactile_node.calibration.storage import load_calibration, save_calibration
 from soft_tactile_node.commands._options import PATH
 from soft_tactile_node.errors import SoftTactileError
-from soft_tactile_node.recordings import load_recording, save_recording
-from soft_tactile_node.reports.demo_report import summarise, write_demo_report
-from soft_tactile_node.scoring.findings import is_good
-from soft_tactile_node.simulation.gripper import SPECIMEN_STRIDE
-from soft_tactile_node.simulation.scenarios import simulate
 
 FINGERS = ("left_finger", "right_finger")
 RATE_HZ = 250.0
@@ -62,6 +52,10 @@ def command(seed: int, out: Path, freeze: str | None) -> int:
             f"the demo needs the ROS 2 part ({error.name} is missing): "
             "pip install ./soft_tactile_msgs './soft_tactile_node[ros]'"
         ) from error
+
+    from soft_tactile_node.calibration.storage import load_calibration
+    from soft_tactile_node.reports.demo_report import summarise, write_demo_report
+    from soft_tactile_node.scoring.findings import is_good
 
     out.mkdir(parents=True, exist_ok=True)
     begun_s = time.monotonic()
@@ -105,6 +99,10 @@ def calibrate_fingers(seed: int, folder: Path) -> dict[str, Path]:
     dict of str to pathlib.Path
         Calibration file of each finger.
     """
+    from concurrent.futures import ProcessPoolExecutor, as_completed
+
+    from tqdm import tqdm
+
     paths: dict[str, Path] = {}
     steps = [(finger, scenario) for finger in FINGERS for scenario in ("free-bend", "press")]
     shown = tqdm(total=len(steps) + len(FINGERS), disable=not sys.stderr.isatty(), leave=False, bar_format=BAR)
@@ -123,6 +121,10 @@ def calibrate_fingers(seed: int, folder: Path) -> dict[str, Path]:
 
 def record(seed: int, finger: str, scenario: str, folder: Path) -> str:
     """Write one simulated calibration recording; returns what was done, in words."""
+    from soft_tactile_node.recordings import save_recording
+    from soft_tactile_node.simulation.gripper import SPECIMEN_STRIDE
+    from soft_tactile_node.simulation.scenarios import simulate
+
     specimen = seed + SPECIMEN_STRIDE * FINGERS.index(finger)
     recording, _ = simulate(scenario, seed=specimen + CALIBRATION_SHIFT, specimen_seed=specimen, rate_hz=RATE_HZ)
     save_recording(recording, recording_path(folder, finger, scenario))
@@ -131,6 +133,11 @@ def record(seed: int, finger: str, scenario: str, folder: Path) -> str:
 
 def fit(finger: str, folder: Path) -> Path:
     """Calibrate one finger from its recordings; returns the calibration's file."""
+    from soft_tactile_node.calibration.fit import calibrate
+    from soft_tactile_node.calibration.record import Geometry
+    from soft_tactile_node.calibration.storage import save_calibration
+    from soft_tactile_node.recordings import load_recording
+
     recordings = [load_recording(recording_path(folder, finger, scenario)) for scenario in ("free-bend", "press")]
     calibration = calibrate(
         recordings[:1], recordings[1:], geometry=Geometry(root_to_pad_m=0.080, neutral_to_surface_m=0.012),

@@ -5,15 +5,14 @@ from __future__ import annotations
 import math
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
-import numpy as np
-from tqdm import tqdm
 
 from soft_tactile_node.commands._options import PATH, as_json, print_json
-from soft_tactile_node.design import Result, load_study, rank, run_study
-from soft_tactile_node.design.figures import DesignFigures
+
+if TYPE_CHECKING:
+    from soft_tactile_node.design import Result
 
 
 @click.command()
@@ -32,9 +31,13 @@ def command(study_file: Path, report: Path | None, jobs: int, cluster: str, as_j
 
     A study names one pad and the values to sweep, as a grid or a list; see shared/studies. For each design: inductance
     and loss, change against force, sensitivity, monotonic range, SNR at full scale with the noise computed from clock,
-    gate, capacitor, quality factor and counts, bending cross-sensitivity, cross-talk, hysteresis, misplacement, and how
-    far metal must stay away.
+    gate, capacitor, quality factor and counts, bending cross-sensitivity as drawn and at worst within the tolerances of
+    the cast pad, cross-talk, hysteresis, misplacement, and how far metal must stay away.
     """
+    from tqdm import tqdm
+
+    from soft_tactile_node.design import load_study, rank, run_study
+
     study, cases = load_study(study_file)
     bar = tqdm(total=len(cases), unit="design", leave=False) if sys.stderr.isatty() else None
     try:
@@ -68,12 +71,14 @@ def as_data(result: Result) -> dict[str, Any]:
     dict
         Number, changes and figures.
     """
-    figures = {name: _plain(getattr(result.figures, name)) for name in DesignFigures.__dataclass_fields__}
+    figures = {name: _plain(value) for name, value in vars(result.figures).items()}
     figures["noise"] = {name: _plain(value) for name, value in vars(result.figures.noise).items()}
     return {"design": result.case.number, "changes": result.case.changes, **figures}
 
 
 def _plain(value: Any) -> Any:
+    import numpy as np
+
     if isinstance(value, np.ndarray):
         return [_plain(one) for one in value.tolist()]
     if isinstance(value, dict):
@@ -104,13 +109,19 @@ def _print_table(ranked: list[Result]) -> None:
         "range_N",
         "SNR_dB",
         "bend_N",
+        "worst_N",
     ]
     rows = [header]
     for place, one in enumerate(ranked, start=1):
         f = one.figures
         row = [str(place), str(one.case.number), *[str(one.case.changes.get(key, "")) for key in keys]]
         row += [f"{f.frequency_hz * 1e-6:.3f}", f"{f.inductance_h * 1e6:.3f}", f"{f.sensitivity_percent_n:.4f}"]
-        row += [f"{f.monotonic_range_n:.2f}", f"{f.snr_db:.1f}{'' if f.usable else '*'}", f"{f.bend_apparent_n:.2f}"]
+        row += [
+            f"{f.monotonic_range_n:.2f}",
+            f"{f.snr_db:.1f}{'' if f.usable else '*'}",
+            f"{f.bend_apparent_n:.2f}",
+            f"{f.bend_worst_n:.2f}",
+        ]
         rows.append(row)
     widths = [max(len(row[i]) for row in rows) for i in range(len(header))]
     for row in rows:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
-import numpy as np
 
 from soft_tactile_node.commands._options import PATH, as_json, print_json
-from soft_tactile_node.importing import ClockOffset, Imported, import_log, load_map
-from soft_tactile_node.recordings import save_recording
 
-# \b keeps the lines of the example apart; an empty line before "The offset" ends it.
+if TYPE_CHECKING:
+    from soft_tactile_node.importing import ClockOffset, Imported
+
+# \b keeps the lines that follow it apart, up to an empty line.
 HELP = """Turn a lab log into a recording: columns, units, counts to inductance, two clocks on one.
 
 \b
@@ -19,12 +21,30 @@ A map:
   time: {column: t, unit: ms}
   pressure: {column: p, unit: kPa, reference: absolute}
   coils: [{column: ch1, unit: count}, {column: ch2, unit: count}]
-  tank: {reference_hz: 40.0e6, capacitor_f: 220.0e-12}
+  tank: {reference_hz: 50.0e6, divider: 1000, capacitor_f: 470.0e-12}
   temperature: {column: T, unit: degC}
   file: {delimiter: ";", decimal: ","}
   reference:
     time: {column: stamp, unit: iso8601}
     force: {z: {column: Fz, unit: gf, scale: -1}}
+
+\b
+file (of the log, and again under `reference` for the second one):
+  delimiter    auto, or one of "," ";" tab "|" space
+  decimal      "." or ","
+  comment      a sign such as "#": rows that start with it are passed over
+  rows_before  rows to skip before the row of column names
+  header       false = no row of names: columns are numbers from 1
+  rows_after   rows to skip between the names and the first sample (units)
+  encoding     utf-8, utf-16, cp1252 or latin-1
+  missing      cells that mean "not measured", such as ["---"]
+tank (only where coils are counts or frequencies):
+  counter      reciprocal (default) counts ticks of the reference clock during
+               `divider` periods of the tank; gated counts periods of the tank,
+               divided by `divider`, during `gate_ticks` ticks of that clock
+  reference_hz, divider, gate_ticks    of that counter
+  capacitor_f, parasitic_capacitance_f, parasitic_inductance_h, resistance_ohm
+               of the tank; one value, or a list with one for each coil
 
 The offset between the clocks is found by correlating the rates of force and inductance, and printed with its
 uncertainty; it is refused where the presses do not tell it.
@@ -43,6 +63,9 @@ uncertainty; it is refused where the presses do not tell it.
 @as_json
 def command(log: Path, reference: Path | None, map_file: Path, output: Path, as_json: bool) -> None:
     """Turn a lab log into a recording."""
+    from soft_tactile_node.importing import import_log, load_map
+    from soft_tactile_node.recordings import save_recording
+
     rules = load_map(map_file)
     found = import_log(log, rules, reference)
     save_recording(found.recording, output)
@@ -53,6 +76,8 @@ def command(log: Path, reference: Path | None, map_file: Path, output: Path, as_
 
 
 def _to_text(output: Path, found: Imported) -> str:
+    import numpy as np
+
     recording = found.recording
     length_s = float(recording.time_s[-1] - recording.time_s[0])
     lines = [
@@ -77,6 +102,8 @@ def _describe_clock(clock: ClockOffset) -> str:
 
 
 def _rate_hz(found: Imported) -> float:
+    import numpy as np
+
     steps = np.diff(found.recording.time_s)
     return 1.0 / float(np.median(steps)) if steps.size and np.median(steps) > 0.0 else float("nan")
 
@@ -87,7 +114,7 @@ def _to_json(output: Path, found: Imported) -> dict[str, object]:
         "recording": str(output),
         "rows": len(found.recording),
         "channels": found.recording.channels,
-        "rate_hz": rate_hz if np.isfinite(rate_hz) else None,
+        "rate_hz": rate_hz if math.isfinite(rate_hz) else None,
         "clock": None
         if clock is None
         else {
@@ -95,7 +122,7 @@ def _to_json(output: Path, found: Imported) -> dict[str, object]:
             "uncertainty_s": clock.uncertainty_s,
             "at_s": clock.at_s,
             "rate": clock.rate,
-            "agreement": clock.agreement if np.isfinite(clock.agreement) else None,
+            "agreement": clock.agreement if math.isfinite(clock.agreement) else None,
         },
         "remarks": list(found.remarks),
     }

@@ -10,16 +10,17 @@ from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
 from types import FrameType
+from typing import TYPE_CHECKING, Any
 
 import click
-from tqdm import tqdm
 
 from soft_tactile_node.commands._options import PATH, as_json, print_json
 from soft_tactile_node.commands._sources import SOURCE_HELP, open_source, tank_option
 from soft_tactile_node.errors import SourceError
-from soft_tactile_node.recordings import open_recording_writer, recover_recording
-from soft_tactile_node.sources import Counters
-from soft_tactile_node.sources.recording_run import Recorder, RecordSummary, record
+
+if TYPE_CHECKING:
+    from soft_tactile_node.sources import Counters
+    from soft_tactile_node.sources.recording_run import RecordSummary
 
 
 @click.command()
@@ -69,6 +70,8 @@ def command(
     if (source_text is None) == (part is None):
         raise click.UsageError("give either --source or --recover")
     if part is not None:
+        from soft_tactile_node.recordings import recover_recording
+
         rows = recover_recording(part, output)
         print_json({"recording": str(output), "rows": rows}) if as_json else print(f"{output}: {rows} rows saved")
         return 0
@@ -97,12 +100,18 @@ def command(
 def _record(
     source_text: str, output: Path, duration_s: float, tank_file: Path | None, atmospheric_pa: float | None
 ) -> tuple[RecordSummary, Counters]:
+    # All that is needed is loaded before the source is open: what came meanwhile would seem to have come late.
+    from tqdm import tqdm
+
+    from soft_tactile_node.recordings import open_recording_writer
+    from soft_tactile_node.sources.recording_run import Recorder, record
+
     writer = open_recording_writer(output)
     try:
         source = open_source(source_text, tank_file, paced=False)
         recorder = Recorder(writer, math.nan if atmospheric_pa is None else atmospheric_pa)
         try:
-            with suppress(KeyboardInterrupt), _interrupted_by_term(), _progress(duration_s) as progress:
+            with suppress(KeyboardInterrupt), _interrupted_by_term(), _progress(duration_s, tqdm) as progress:
                 record(source, recorder, duration_s=duration_s, progress=progress)
             recorder.settle()
         finally:
@@ -130,7 +139,7 @@ def _interrupted_by_term() -> Iterator[None]:
 
 
 @contextmanager
-def _progress(duration_s: float) -> Iterator[Callable[[RecordSummary, str], None]]:
+def _progress(duration_s: float, tqdm: Any) -> Iterator[Callable[[RecordSummary, str], None]]:
     """Show on a terminal how much there is; say in any case when the source goes and comes back."""
     told = [""]
 

@@ -6,12 +6,8 @@ from pathlib import Path
 
 import click
 
-from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.commands._options import PATH, ManyValues, namespace, tell_remarks
-from soft_tactile_node.estimation.pipeline import Estimator
-from soft_tactile_node.estimation.settings import PRESETS
-from soft_tactile_node.recordings import load_recording, save_estimate, save_events
-from soft_tactile_node.samples import EventKind
+from soft_tactile_node.words import SETTINGS
 
 
 @click.command(cls=ManyValues)
@@ -32,7 +28,7 @@ from soft_tactile_node.samples import EventKind
     help="Length of the tare (s).",
 )
 @click.option(
-    "--setting", default="light", show_default=True, type=click.Choice(sorted(PRESETS)),
+    "--setting", default="light", show_default=True, type=click.Choice(SETTINGS),
     help="light: finds 0.05 N, at most 0.1 false touches a minute; sure: 0.2 N, at most one an hour.",
 )  # fmt: skip
 @namespace
@@ -56,6 +52,12 @@ def command(
         raise click.UsageError(f"--out must be given once for each recording: {len(recordings)}; got {len(outputs)}")
     if events and len(events) != len(recordings):
         raise click.UsageError(f"--events must be given once for each recording: {len(recordings)}; got {len(events)}")
+    from soft_tactile_node.calibration.storage import load_calibration
+    from soft_tactile_node.estimation.pipeline import Estimator
+    from soft_tactile_node.estimation.settings import PRESETS
+    from soft_tactile_node.recordings import load_recording, save_estimate, save_events
+    from soft_tactile_node.samples import EventKind
+
     record = load_calibration(calibration)
     for k, path in enumerate(recordings):
         recording = tell_remarks(load_recording(path, reference=False, namespace=namespace, tare_s=tare_s))

@@ -7,12 +7,8 @@ from pathlib import Path
 
 import click
 
-from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.commands._options import PATH, ManyValues, as_json, namespace, print_json, tell_remarks
 from soft_tactile_node.errors import RangeError, RecordingError
-from soft_tactile_node.recordings import load_estimate, load_events, load_recording, load_truth
-from soft_tactile_node.scoring import FULL_SCALE_N, score_in_detail
-from soft_tactile_node.scoring.sheet import format_score
 
 
 @click.command(cls=ManyValues)
@@ -77,8 +73,14 @@ def command(
     for name, given in (("--events", events), ("--recording", recordings)):
         if given and len(given) != len(couples):
             raise click.UsageError(f"{name} must be given once for each pair: {len(couples)}; got {len(given)}")
+    from soft_tactile_node.recordings import load_estimate, load_events, load_recording, load_truth
+    from soft_tactile_node.scoring import FULL_SCALE_N, score_in_detail
+    from soft_tactile_node.scoring.sheet import format_score
+
     full_scale_n = FULL_SCALE_N
     if calibration is not None:
+        from soft_tactile_node.calibration.storage import load_calibration
+
         ranges = load_calibration(calibration).ranges
         shear_n = ranges.force_shear_n if ranges.force_shear_n > 0.0 else FULL_SCALE_N[0]
         full_scale_n = (shear_n, shear_n, ranges.force_normal_n)

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from soft_tactile_node.commands._options import PATH, show_phases
 from soft_tactile_node.errors import StudyError
-from soft_tactile_node.recordings import save_recording, save_truth
-from soft_tactile_node.simulation import SCENARIOS, simulate
-from soft_tactile_node.simulation.pad_design import PadDesign
-from soft_tactile_node.simulation.sensors import PAD_NAMES
+from soft_tactile_node.words import PAD_NAMES, SCENARIOS
+
+if TYPE_CHECKING:
+    from soft_tactile_node.simulation.pad_design import PadDesign
 
 
 @click.command()
@@ -58,6 +59,9 @@ def command(
     Scenarios: free-bend and press (for calibration), ramps (no contact), pick-bun, pick-roll, pick-jar (slips),
     light-touch, hold, warm-up.
     """
+    from soft_tactile_node.recordings import save_recording, save_truth
+    from soft_tactile_node.simulation import simulate
+
     with show_phases(2) as start:
         if start:
             start("simulating")

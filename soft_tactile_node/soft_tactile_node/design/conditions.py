@@ -27,7 +27,7 @@ class Readout(Strict):
         Quality factor at which noise_counts holds (1); 0 = the same at any quality.
     """
 
-    reference_hz: Positive = 40.0e6
+    reference_hz: Positive = 50.0e6
     gate_s: Positive = 2.0e-3
     capacitance_f: Positive = 100.0e-12
     noise_counts: NotNegative = 1.0
@@ -61,6 +61,23 @@ class Load(Strict):
     cycle_s: Positive = 10.0
     misplacement_m: Positive = 0.5e-3
     detection_n: Positive = 0.05
+
+
+class Tolerances(Strict):
+    """How far the cast pad may be from the drawn one; its place on the board is `load.misplacement_m`.
+
+    The defaults are what careful casting in a printed mould keeps (common practice, no source).
+
+    Attributes
+    ----------
+    gap_m : float
+        Of the silicone between the coils and the disc or the metal (m); at most half of it is taken off.
+    thickness_m : float
+        Of the disc, or of the press cell's roof (m); at most half of it is taken off.
+    """
+
+    gap_m: NotNegative = 0.1e-3
+    thickness_m: NotNegative = 0.1e-3
 
 
 class Finger(Strict):

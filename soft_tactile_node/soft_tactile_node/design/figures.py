@@ -62,6 +62,9 @@ class DesignFigures:
         The same for the shear signal (dB); NaN = not sensed.
     bend_h, bend_apparent_n : float
         Change of the normal signal by the stated bend without load (H), and the normal force it looks like (N).
+    bend_worst_n : float
+        The largest force that the bend looks like within the tolerances and the misplacement (N). As drawn it may be
+        near nothing, because two effects of bending cancel at one gap, and that of a pad as cast much larger.
     crosstalk_percent : numpy.ndarray, shape (3, 3)
         Change of combination i (normal, x, y) under the full load j over that under its own (%); NaN = not sensed.
     crosstalk_misplaced_percent : numpy.ndarray, shape (3, 3)
@@ -98,6 +101,7 @@ class DesignFigures:
     snr_shear_db: float
     bend_h: float
     bend_apparent_n: float
+    bend_worst_n: float
     crosstalk_percent: Array
     crosstalk_misplaced_percent: Array
     hysteresis_percent: float

@@ -303,7 +303,9 @@ def evaluate_iron_disc(design: Design) -> DesignFigures:
     centred, misplaced = (_crosstalk(model, design, offset) for offset in (0.0, load.misplacement_m))
     lower = _bend_lowering(model, design)
     bend = float(_combine(model.changes(np.zeros(1), np.zeros((1, 2)), lower_m=lower) - curve[:1])[0, 0])
-    moved = _combine(model.changes(force[[0, -1]], np.zeros((2, 2)), (load.misplacement_m, 0.0)))[:, 0]
+    aside = (load.misplacement_m, 0.0)
+    moved = _combine(model.changes(force[[0, 1, 2, -1]], no_shear[:4], aside))[:, 0]
+    bent_aside = _combine(model.changes(np.zeros(1), no_shear[:1], aside, lower_m=lower))[0, 0]
     span = float(normal[-1])
     stand_offs = {}
     for plate in design.surroundings:
@@ -343,10 +345,11 @@ def evaluate_iron_disc(design: Design) -> DesignFigures:
         snr_shear_db=decibel(float(shear[-1]) / combined_noise),
         bend_h=bend,
         bend_apparent_n=abs(bend / slope),
+        bend_worst_n=max(abs(bend / slope), abs((bent_aside - moved[0]) / zero_slope(force[:3], moved[:3]))),
         crosstalk_percent=centred,
         crosstalk_misplaced_percent=misplaced,
         hysteresis_percent=hysteresis_percent(load, silicone, force, normal),
-        misplaced_gain_percent=100.0 * ((float(moved[1] - moved[0])) / span - 1.0),
+        misplaced_gain_percent=100.0 * ((float(moved[3] - moved[0])) / span - 1.0),
         stand_off_m=stand_offs,
         extra=extra,
     )

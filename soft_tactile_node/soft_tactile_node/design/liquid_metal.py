@@ -254,6 +254,7 @@ def evaluate_liquid_metal(design: Design) -> DesignFigures:
         snr_shear_db=math.nan,
         bend_h=bend,
         bend_apparent_n=abs(bend / slope),
+        bend_worst_n=abs(bend / slope),  # a cell off its place weakens touch and bend alike
         crosstalk_percent=nothing,
         crosstalk_misplaced_percent=nothing,
         hysteresis_percent=hysteresis_percent(load, silicone, force, normal, friction),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from joblib import Parallel, delayed, parallel_config
@@ -15,9 +15,10 @@ from soft_tactile_node.design.iron_disc import evaluate_iron_disc
 from soft_tactile_node.design.liquid_metal import evaluate_liquid_metal
 from soft_tactile_node.design.schema import Design, IronDiscPad, Study
 from soft_tactile_node.design.study_file import Case
+from soft_tactile_node.design.tolerances import corners
 from soft_tactile_node.errors import SoftTactileError, StudyError
 
-SMALLER_IS_BETTER = ("bend_apparent_n",)
+SMALLER_IS_BETTER = ("bend_apparent_n", "bend_worst_n")
 """Figures by which the smallest value ranks first."""
 
 
@@ -50,7 +51,10 @@ def evaluate(design: Design) -> DesignFigures:
     DesignFigures
         Its figures.
     """
-    return evaluate_iron_disc(design) if isinstance(design.pad, IronDiscPad) else evaluate_liquid_metal(design)
+    evaluate_pad = evaluate_iron_disc if isinstance(design.pad, IronDiscPad) else evaluate_liquid_metal
+    figures = evaluate_pad(design)
+    worst_n = max([figures.bend_worst_n, *(evaluate_pad(cast).bend_worst_n for cast in corners(design))])
+    return replace(figures, bend_worst_n=worst_n)
 
 
 def run_study(

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from soft_tactile_node.design.conditions import SURROUNDINGS, Finger, Load, Plate, Readout
+from soft_tactile_node.design.conditions import SURROUNDINGS, Finger, Load, Plate, Readout, Tolerances
 from soft_tactile_node.design.materials import Material, NotNegative, Positive, Strict
 from soft_tactile_node.physics.spiral import SpiralCoil
 
@@ -302,6 +302,8 @@ class Design(Strict):
         Forces it is judged by.
     finger : Finger
         The finger.
+    tolerances : Tolerances
+        How far the cast pad may be from it.
     surroundings : tuple of Plate
         Metal near it.
     materials : dict
@@ -312,6 +314,7 @@ class Design(Strict):
     readout: Readout = Readout()
     load: Load = Load()
     finger: Finger = Finger()
+    tolerances: Tolerances = Tolerances()
     surroundings: tuple[Plate, ...] = SURROUNDINGS
     materials: dict[str, Material] = Field(default_factory=dict)
 
@@ -330,14 +333,14 @@ class Study(Design):
     sweep : Sweep or None
         The designs; None = the one described.
     rank_by : str
-        `snr_db`, `monotonic_range_n`, `sensitivity_h_n` or `bend_apparent_n`.
+        `snr_db`, `monotonic_range_n`, `sensitivity_h_n`, or `bend_worst_n` or `bend_apparent_n`, smallest first.
     """
 
     schema_version: Literal[1] = 1
     title: str = "Pad design study"
     note: str = ""
     sweep: Sweep | None = None
-    rank_by: Literal["snr_db", "monotonic_range_n", "sensitivity_h_n", "bend_apparent_n"] = "snr_db"
+    rank_by: Literal["snr_db", "monotonic_range_n", "sensitivity_h_n", "bend_worst_n", "bend_apparent_n"] = "snr_db"
 
 
 def _rule(field: str, rule: str, value: object) -> PydanticCustomError:

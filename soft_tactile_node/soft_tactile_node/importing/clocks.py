@@ -1,11 +1,16 @@
 """Two logs of one press on one clock: the offset, found where the rates of force and inductance agree best.
 
 The channels' rates are explained, at each possible offset, by the rates of the force and of its square (pads stiffen)
-and by first-order lags (pads answer late, and that must not be taken for the clock). The share of the channels'
-variance that this explains is the agreement. Its largest value tells the offset; a second place where it is nearly as
-large makes the offset ambiguous. The uncertainty has three parts, added in squares: how much the offset depends on each
-stretch of the logs (delete-one-block jackknife), how much on the description of the pad (a richer one, taken as half
-the width of a rectangular distribution; JCGM 100:2008, 4.3.7), and what is left over with both.
+and by first-order lags of both. A pad that answers late must not be taken for a clock: a clock shifts loading and
+unloading alike, while a pad lags in the one more than in the other (it fills more quickly than it empties, creeps more
+than it recovers), so the lags of loading have weights of their own. What answers at once is elastic and has none. The
+share of the channels' variance that this explains is the agreement. Its largest value tells the offset; a second place
+where it is nearly as large makes the offset ambiguous.
+
+The uncertainty has four parts, added in squares: how much the offset depends on each stretch of the logs
+(delete-one-block jackknife); how much on the description of the pad (a richer one, taken as half the width of a
+rectangular distribution; JCGM 100:2008, 4.3.7); how much of the pad's own lag may be left in it, a share of what lags
+move the offset by at all; and what is left over with all of them.
 """
 
 from __future__ import annotations
@@ -14,10 +19,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.interpolate import CubicSpline
-from scipy.ndimage import binary_erosion, gaussian_filter1d, uniform_filter1d
-from scipy.optimize import minimize
-from scipy.signal import correlate, correlation_lags, lfilter
+import scipy  # loads its parts when they are used, so that a log without a second one does not wait for them
 
 from soft_tactile_node.errors import RecordingError
 from soft_tactile_node.samples import Array
@@ -54,6 +56,10 @@ REACH_S = 0.25
 
 BLOCKS = 16
 """Stretches of the logs that the jackknife leaves out in turn."""
+
+LAG_SHARE = 1.0 / 3.0
+"""Of what the pad's lags move the offset by, this much more or less may be the clock (1): the lags stand in for others,
+and loading may hardly differ from unloading. Cells of 30 to 200 ms that answer by a lag alone stay within it."""
 
 SYSTEMATIC_S = 2.0e-3
 """What neither of two descriptions tells from a clock: left over on simulated pads of both variants (s)."""
@@ -108,8 +114,8 @@ class _Rates:
 
     channels: Array  # (n, c), zero where a row does not count
     weight: Array  # (n,), 1 where a row counts
-    force: Array  # (m, k), rates of the force, of its square, and lags
-    axes: int  # how many of its columns are the force itself
+    force: Array  # (m, k), rates of the force, of its square, and their lags
+    axes: int  # how many of its columns are the force itself; its square follows
     basic: int  # how many of its columns the basic description of the pad has
 
 
@@ -155,12 +161,14 @@ def find_offset(
     _check_clear(lags, agreement, best, between, where)
     sums = _BlockSums(rates, int(lags[best]))
     lag_s, rate, spread_s = sums.refine()
-    other_s = sums.refine_richer(rate)
+    richer_s = sums.refine_with(rates.force.shape[1], rate)
+    prompt_s = sums.refine_with(rates.axes + 1, rate)
+    half_widths_s = np.array([richer_s - lag_s, LAG_SHARE * (prompt_s - lag_s)])
     # the lag of the refined fit holds in the middle of the main log
     middle_s = 0.5 * (time_s[-1] - time_s[0])
     return ClockOffset(
         offset_s=float(between + lag_s),
-        uncertainty_s=float(np.linalg.norm([spread_s, (other_s - lag_s) / np.sqrt(3.0), SYSTEMATIC_S])),
+        uncertainty_s=float(np.linalg.norm([spread_s, *half_widths_s / np.sqrt(3.0), SYSTEMATIC_S])),
         rate=float(rate),
         at_s=float(force_time_s[0] + middle_s - lag_s),
         agreement=float(agreement[best]),
@@ -174,7 +182,7 @@ def _rates(time_s: Array, change: Array, pressure_pa: Array, force_time_s: Array
     weight = np.ones(len(channels))
     if np.isfinite(pressure_pa).sum() > 2:
         still = np.abs(_rate(time_s, pressure_pa, 3.0 * width)) < PRESSURE_RATE_PA_S
-        still = binary_erosion(still, iterations=round(0.1 / STEP_S), border_value=1)
+        still = scipy.ndimage.binary_erosion(still, iterations=round(0.1 / STEP_S), border_value=1)
         # a log that never rests has to be used as it is
         if still.mean() > 0.2:
             weight = still.astype(float)
@@ -182,8 +190,9 @@ def _rates(time_s: Array, change: Array, pressure_pa: Array, force_time_s: Array
     normal_n = force_n[:, -1]
     axes = [_rate(force_time_s, column, width) for column in force_n.T]
     square = _rate(force_time_s, normal_n * np.abs(normal_n), width)
-    terms = [*axes, square, *(_lag(axes[-1], lag_s) for lag_s in PAD_LAGS_S)]
-    richer = [_lag(square, lag_s) for lag_s in PAD_LAGS_S]
+    loading = np.maximum(axes[-1], 0.0)
+    terms = [*axes, square, *(_lag(rate, lag_s) for rate in (axes[-1], square, loading) for lag_s in PAD_LAGS_S)]
+    richer = [_lag(np.maximum(square, 0.0), lag_s) for lag_s in PAD_LAGS_S]
     return _Rates(channels, weight, np.column_stack(terms + richer), len(axes), len(terms))
 
 
@@ -210,7 +219,7 @@ def _smoothing_against_noise(time_s: Array, force_n: Array) -> float:
 
 def _lag(values: Array, lag_s: float) -> Array:
     keep = np.exp(-STEP_S / lag_s)
-    return np.asarray(lfilter([1.0 - keep], [1.0, -keep], values))
+    return np.asarray(scipy.signal.lfilter([1.0 - keep], [1.0, -keep], values))
 
 
 def _rate(time_s: Array, values: Array, width: float) -> Array:
@@ -221,9 +230,11 @@ def _rate(time_s: Array, values: Array, width: float) -> Array:
     times, known = time_s[good], values[good]
     group = max(1, round(STEP_S / max(float(np.median(np.diff(times))), 1e-6)))
     if group > 1:
-        known = uniform_filter1d(known, group, mode="nearest")
+        known = scipy.ndimage.uniform_filter1d(known, group, mode="nearest")
     grid = time_s[0] + STEP_S * np.arange(1 + int((time_s[-1] - time_s[0]) / STEP_S))
-    return np.asarray(gaussian_filter1d(np.interp(grid, times, known), width, order=1, mode="nearest") / STEP_S)
+    return np.asarray(
+        scipy.ndimage.gaussian_filter1d(np.interp(grid, times, known), width, order=1, mode="nearest") / STEP_S
+    )
 
 
 def _explained(gram: Array, cross: Array, ridge: Array) -> Array:
@@ -240,7 +251,7 @@ def _ridge(rates: _Rates) -> Array:
 def _scan(rates: _Rates) -> tuple[Array, Array]:
     """Return each lag (grid steps, main less second) and the agreement there."""
     n, m = len(rates.channels), len(rates.force)
-    lags = correlation_lags(n, m, mode="full")
+    lags = scipy.signal.correlation_lags(n, m, mode="full")
     overlap = np.minimum(n, lags + m) - np.maximum(0, lags)
     looked = overlap >= LEAST_OVERLAP_S / STEP_S
     k, c = rates.basic, rates.channels.shape[1]
@@ -248,10 +259,10 @@ def _scan(rates: _Rates) -> tuple[Array, Array]:
     cross = np.empty((len(gram), k, c))
     for i in range(k):
         for j in range(i + 1):
-            product = correlate(rates.weight, rates.force[:, i] * rates.force[:, j], method="fft")[looked]
+            product = scipy.signal.correlate(rates.weight, rates.force[:, i] * rates.force[:, j], method="fft")[looked]
             gram[:, i, j] = gram[:, j, i] = product
         for j in range(c):
-            cross[:, i, j] = correlate(rates.channels[:, j], rates.force[:, i], method="fft")[looked]
+            cross[:, i, j] = scipy.signal.correlate(rates.channels[:, j], rates.force[:, i], method="fft")[looked]
     total = float(np.sum(rates.channels**2)) + 1e-300
     return lags[looked], _explained(gram, cross, _ridge(rates)[:k]) / total
 
@@ -293,8 +304,8 @@ class _BlockSums:
             weighted = padded * rates.weight[:, None]
             gram.append(np.add.reduceat(weighted[:, :, None] * padded[:, None, :], edges, axis=0))
             cross.append(np.add.reduceat(padded[:, :, None] * rates.channels[:, None, :], edges, axis=0))
-        self._gram: Any = CubicSpline(self.lag_s, np.array(gram))
-        self._cross: Any = CubicSpline(self.lag_s, np.array(cross))
+        self._gram: Any = scipy.interpolate.CubicSpline(self.lag_s, np.array(gram))
+        self._cross: Any = scipy.interpolate.CubicSpline(self.lag_s, np.array(cross))
         self._total = np.add.reduceat(np.sum(rates.channels**2, axis=1), edges)
         self._ridge = _ridge(rates)
         self._basic = rates.basic
@@ -314,10 +325,9 @@ class _BlockSums:
         parts = np.array([self._fit(kept, drifting=False) for kept in others])
         return float(whole[0]), 0.0, float(_jackknife(parts)[0])
 
-    def refine_richer(self, growth: float) -> float:
-        """Return the lag (s) under the richer description of the pad, at a `growth` (1) of the lag."""
+    def refine_with(self, terms: int, growth: float) -> float:
+        """Return the lag (s) where the first so many `terms` describe the pad, at a `growth` (1) of the lag."""
         every = np.ones(BLOCKS, dtype=bool)
-        terms = len(self._ridge)
         return float(self._fit(every, drifting=growth != 0.0, terms=terms)[0])
 
     def _fit(self, kept: Any, *, drifting: bool, terms: int = 0) -> Array:
@@ -336,7 +346,7 @@ class _BlockSums:
         size = 2 if drifting else 1
         start = np.zeros((size + 1, size))
         start[1:] = 0.01 * np.eye(size)
-        found = minimize(
+        found = scipy.optimize.minimize(
             lost, np.zeros(size), method="Nelder-Mead",
             options={"initial_simplex": start, "xatol": 1e-6, "fatol": 1e-12, "maxiter": 400},
         )  # fmt: skip

@@ -17,6 +17,9 @@ from soft_tactile_node.importing.schema import FileLayout
 from soft_tactile_node.samples import Array
 
 DELIMITERS = {"tab": "\t"}
+COMMENT_SIGNS = ("#", "%", "//", "!", "*")
+"""What instruments begin a comment with."""
+
 LONGEST_NAMES = 200
 """How much of the names is shown where one is missing (characters)."""
 
@@ -235,6 +238,12 @@ def _find(file: Path, column: str | int, header: list[str]) -> int:
         raise RecordingError(f"{file}: has no names (file.header is false); name column {column!r} by its number")
     if places:
         raise RecordingError(f"{file}: has {len(places)} columns named {column!r}; name the one by its number")
+    sign = next((sign for sign in COMMENT_SIGNS if header[0].startswith(sign)), None)
+    if sign is not None:
+        raise RecordingError(
+            f"{file}: has no column {column!r}; its first row is a comment ({shown}): set file.comment: {sign!r} in "
+            "the map, or file.rows_before where only the names follow it"
+        )
     raise RecordingError(f"{file}: has no column {column!r} (found: {shown}); mend the map, or see file.delimiter")
 
 

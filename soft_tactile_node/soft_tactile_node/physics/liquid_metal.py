@@ -29,8 +29,10 @@ _MU0 = MU0_H_M
 GALLIUM_INDIUM_RESISTIVITY_OHM_M = 29.4e-8
 """Resistivity of the eutectic gallium-indium alloy (ohm m).
 
-Source: Zrnic & Swatik, J. Less-Common Met. 18 (1969) 67-68; Dickey et al., Adv. Funct. Mater. 18 (2008) 1097
-(recalled); the literature spreads by 5 to 10 %."""
+Source: Zrnic & Swatik, On the resistivity and surface tension of the eutectic alloy of gallium and indium, J. Less-
+Common Met. 18 (1969) 67-68; Dickey et al., Eutectic gallium-indium (EGaIn): a liquid metal alloy for the formation of
+stable structures in microchannels at room temperature, Adv. Funct. Mater. 18 (2008) 1097 (recalled); the literature
+spreads by 5 to 10 %."""
 
 
 @dataclass(frozen=True)

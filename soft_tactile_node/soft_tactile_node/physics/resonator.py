@@ -186,7 +186,7 @@ class CounterReadout:
         A value is out of range; the message names it.
     """
 
-    reference_hz: float = 40.0e6
+    reference_hz: float = 50.0e6
     gate_s: float = 2.0e-3
     capacitance_f: float = 100.0e-12
     noise_counts: float = 1.0

@@ -23,10 +23,6 @@ ALLOY_DENSITY_KG_M3 = 6250.0
 ALLOY_VISCOSITY_PA_S = 2.0e-3
 """Dynamic viscosity of the eutectic gallium-indium alloy (Pa s). Source: alloy data sheets (recalled, several)."""
 
-ALLOY_SURFACE_TENSION_N_M = 0.62
-"""Surface tension of the alloy with its oxide skin (N/m). Source: Dickey et al., Adv. Funct. Mater. 18 (2008) 1097
-(recalled)."""
-
 
 @dataclass(frozen=True)
 class CellWall:

@@ -39,7 +39,7 @@ STRAY_FORCE_N = 0.3
 LIMIT_MARGIN = 0.99
 """Share of the pressure limit that is used: an offset of the pressure sensor must not carry a command over it (1)."""
 
-KEEP_OFF = "keep everything away from the finger"
+KEEP_OFF = "keep everything away from the finger, and a vent that works without the computer at hand"
 
 
 class GuidedCalibration:

@@ -112,12 +112,12 @@ def _plot_snr(ranked: Sequence[Result]) -> PlotEntry:
 
 
 def _plot_tradeoff(ranked: Sequence[Result]) -> PlotEntry:
-    plot = make_plot("bending looks like (N)", "SNR at full scale (dB)", height=280)
+    plot = make_plot("bending looks like, at worst as cast (N)", "SNR at full scale (dB)", height=280)
     for label, usable, colour in (("responds over full scale", True, 0), ("does not", False, 1)):
-        chosen = [r for r in ranked if r.figures.usable is usable and math.isfinite(r.figures.bend_apparent_n)]
+        chosen = [r for r in ranked if r.figures.usable is usable and math.isfinite(r.figures.bend_worst_n)]
         if chosen:
             data = {
-                "bend": [r.figures.bend_apparent_n for r in chosen],
+                "bend": [r.figures.bend_worst_n for r in chosen],
                 "snr": [r.figures.snr_db for r in chosen],
                 "design": [r.case.number for r in chosen],
             }

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from soft_tactile_node.design.run import Result
-from soft_tactile_node.design.schema import Study
+from soft_tactile_node.design.schema import Design, Study
 from soft_tactile_node.design.words import millimetres
 from soft_tactile_node.reports.design_plots import plot_designs
 from soft_tactile_node.reports.numbers import FigureRow, format_value
@@ -28,6 +28,7 @@ RANKED_BY = {
     "snr_db": "signal-to-noise ratio at full scale",
     "monotonic_range_n": "monotonic range",
     "sensitivity_h_n": "sensitivity at no load",
+    "bend_worst_n": "bending cross-sensitivity at worst within the tolerances, smallest first",
     "bend_apparent_n": "bending cross-sensitivity, smallest first",
 }
 
@@ -131,7 +132,8 @@ def summary_sentences(ranked: Sequence[Result]) -> list[str]:
     ]
     sentences += main_effects(ranked)
     sentences.append(
-        f"Bending by the stated angle looks like {format_value(figures.bend_apparent_n)} N on the best pad; "
+        f"Bending by the stated angle looks like {format_value(figures.bend_worst_n)} N at worst on the best pad as "
+        f"cast ({format_value(figures.bend_apparent_n)} N as drawn); "
         + " and ".join(f"the {name} reads as a touch {_distance(value)}" for name, value in figures.stand_off_m.items())
         + "."
     )
@@ -197,7 +199,7 @@ def _ranked_table(ranked: Sequence[Result]) -> tuple[list[str], list[list[str]]]
 def _disturbance_table(ranked: Sequence[Result]) -> tuple[list[str], list[list[str]]]:
     plates = list(ranked[0].figures.stand_off_m)
     disc = ranked[0].figures.variant == "iron_disc"
-    columns = ["Design", "Bend looks like (N)", "Hysteresis (%)", "Misplaced gain (%)"]
+    columns = ["Design", "Bend looks like (N)", "At worst as cast (N)", "Hysteresis (%)", "Misplaced gain (%)"]
     columns += ["Worst cross-talk (%)", "Worst, misplaced (%)"] if disc else ["Gravity looks like (N)"]
     columns += [f"{name} at (mm)" for name in plates]
     rows = []
@@ -206,6 +208,7 @@ def _disturbance_table(ranked: Sequence[Result]) -> tuple[list[str], list[list[s
         row = [
             str(one.case.number),
             f"{f.bend_apparent_n:.2g}",
+            f"{f.bend_worst_n:.2g}",
             f"{f.hysteresis_percent:.2g}",
             f"{f.misplaced_gain_percent:.2g}",
         ]
@@ -248,6 +251,13 @@ def _noise_rows(best: Result) -> list[FigureRow]:
     ]
 
 
+def _allowed(design: Design) -> str:
+    """Return the tolerances within which the worst is sought."""
+    allowed = design.tolerances
+    sizes = (allowed.gap_m, allowed.thickness_m, design.load.misplacement_m)
+    return "gap ± {}, thickness ± {}, {} off its place".format(*map(millimetres, sizes))
+
+
 def _figure_rows(best: Result) -> list[FigureRow]:
     figures, load, finger = best.figures, best.case.design.load, best.case.design.finger
     rows = [
@@ -258,6 +268,7 @@ def _figure_rows(best: Result) -> list[FigureRow]:
         FigureRow(
             "Bending looks like", figures.bend_apparent_n, "N", None, f"bend of {finger.bend_rad:g} rad, no load"
         ),
+        FigureRow("Bending looks like, at worst", figures.bend_worst_n, "N", None, _allowed(best.case.design)),
         FigureRow(
             "Gain when misplaced",
             figures.misplaced_gain_percent,

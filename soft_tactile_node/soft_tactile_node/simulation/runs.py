@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.signal import lfilter
+import scipy  # loads its parts when they are used
 
 from soft_tactile_node.checks import check_range
 from soft_tactile_node.samples import Array
@@ -193,5 +193,5 @@ def _split_at_blocks(time_s: Array, faults: Sequence[Fault]) -> list[tuple[slice
 def _lag(values: Array, steps: float) -> Array:
     """Return a first-order lag of a column, settled at its first value."""
     keep = math.exp(-1.0 / steps)
-    out, _ = lfilter([1.0 - keep], [1.0, -keep], values, zi=[keep * values[0]])
+    out, _ = scipy.signal.lfilter([1.0 - keep], [1.0, -keep], values, zi=[keep * values[0]])
     return np.asarray(out)

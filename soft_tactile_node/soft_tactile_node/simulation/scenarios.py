@@ -18,20 +18,7 @@ from soft_tactile_node.simulation.readout import count_series, draw_drift, read_
 from soft_tactile_node.simulation.runs import Run, run_scenario
 from soft_tactile_node.simulation.sensors import Specimen, check_pad, draw_specimen, pad_series
 from soft_tactile_node.simulation.slip import slip_flags
-
-_DURATIONS_S = {
-    "free-bend": 180.0,
-    "press": 230.0,
-    "ramps": 120.0,
-    "pick-bun": 60.0,
-    "pick-roll": 60.0,
-    "pick-jar": 60.0,
-    "light-touch": 60.0,
-    "hold": 80.0,
-    "warm-up": 120.0,
-}
-SCENARIOS = tuple(_DURATIONS_S)
-"""Names of all scenarios."""
+from soft_tactile_node.words import SCENARIO_LENGTHS_S, SCENARIOS
 
 
 def simulate(
@@ -88,12 +75,14 @@ def simulate(
     RangeError
         An argument is out of range; the message names it.
     """
-    if scenario not in _DURATIONS_S:
+    if scenario not in SCENARIOS:
         raise RangeError(f"scenario must be one of {', '.join(SCENARIOS)}; got {scenario!r}")
     check_pad(pad)
     check_range(seed, 0, name="seed")
     check_range(rate_hz, 20.0, 5000.0, name="rate_hz")
-    length = _DURATIONS_S[scenario] if duration_s is None else check_range(duration_s, 3.0, 36000.0, name="duration_s")
+    length = (
+        SCENARIO_LENGTHS_S[scenario] if duration_s is None else check_range(duration_s, 3.0, 36000.0, name="duration_s")
+    )
     rng = np.random.default_rng([seed, SCENARIOS.index(scenario), 71])
     specimen = draw_specimen(seed if specimen_seed is None else specimen_seed, pad)
     run = run_scenario(scenario, specimen, rng, length, rate_hz, force_cap_n, temperature_c, faults)

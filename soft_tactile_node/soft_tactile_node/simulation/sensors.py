@@ -27,8 +27,7 @@ from soft_tactile_node.simulation.liquid_metal_pad import (
 from soft_tactile_node.simulation.pad_design import PadDesign, design_finger, design_pad, design_readout, design_tables
 from soft_tactile_node.simulation.readout import ReadoutParameters, draw_readout
 from soft_tactile_node.simulation.specimen import FingerParameters, draw_finger
-
-PAD_NAMES = ("iron_disc", "liquid_metal")
+from soft_tactile_node.words import PAD_NAMES
 
 
 @dataclass(frozen=True)

@@ -10,9 +10,7 @@ from dataclasses import dataclass
 from soft_tactile_node.errors import SourceError
 from soft_tactile_node.sources.protocol import Source
 from soft_tactile_node.sources.tank import Tank
-
-FORMS = "simulated[:SCENARIO], serial:PORT[@BAUD], udp:HOST:PORT, recording:FILE, ros:/NAMESPACE"
-"""Every form a source can be named in."""
+from soft_tactile_node.words import SCENARIOS, SOURCE_FORMS
 
 DEFAULT_SCENARIO = "pick-bun"
 DEFAULT_BAUD = 921600
@@ -52,7 +50,7 @@ def parse_source(text: str) -> SourceName:
     Parameters
     ----------
     text : str
-        In one of FORMS.
+        In one of SOURCE_FORMS.
 
     Returns
     -------
@@ -68,19 +66,17 @@ def parse_source(text: str) -> SourceName:
     if kind == "simulated":
         return SourceName(kind, _scenario(text, target if colon else DEFAULT_SCENARIO))
     if kind not in _PARSERS or not colon:
-        raise SourceError(f"source must be one of {FORMS}; got {text!r}")
+        raise SourceError(f"source must be one of {SOURCE_FORMS}; got {text!r}")
     if not target:
         raise SourceError(f"source {text!r} names nothing; write {_form(kind)}")
     return _PARSERS[kind](text, target)
 
 
 def _form(kind: str) -> str:
-    return next(form for form in FORMS.split(", ") if form.startswith(kind))
+    return next(form for form in SOURCE_FORMS.split(", ") if form.startswith(kind))
 
 
 def _scenario(text: str, scenario: str) -> str:
-    from soft_tactile_node.simulation.scenarios import SCENARIOS
-
     if scenario not in SCENARIOS:
         raise SourceError(f"source {text!r}: the scenario must be one of {', '.join(SCENARIOS)}; got {scenario!r}")
     return scenario

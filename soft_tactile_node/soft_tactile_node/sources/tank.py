@@ -35,6 +35,10 @@ class Tank(BaseModel):
     reference / count. A `gated` counter counts periods of the tank, divided by `divider`, during `gate_ticks` ticks of
     the reference clock: f = divider x count x reference / gate_ticks.
 
+    One count more or less is a step of 1/count in frequency and, because L ~ 1/f^2, of 2/count in inductance: counts of
+    1e5 tell 20 ppm. The time behind a reading is count / reference, or gate_ticks / reference: choose `divider` or
+    `gate_ticks` so that all coils fit into one scan. A frame carries counts below 2^32.
+
     Attributes
     ----------
     counter : str
@@ -44,7 +48,7 @@ class Tank(BaseModel):
     divider : float
         Periods of the tank to one that is counted (1).
     gate_ticks : float or None
-        Length of the gate in ticks of the reference clock (1); only of a gated counter, e.g. 2^28.
+        Length of the gate in ticks of the reference clock (1); only of a gated counter, e.g. 1e6 for 20 ms at 50 MHz.
     capacitor_f : float or list of float
         Capacitor of the tank (F); one value, or one for each channel.
     parasitic_capacitance_f : float or list of float
@@ -217,4 +221,4 @@ def _read(file: Path) -> Any:
     except (yaml.YAMLError, UnicodeDecodeError, RecursionError) as error:
         mark = getattr(error, "problem_mark", None)
         place = f", line {mark.line + 1}" if mark is not None else ""
-        raise SourceError(f"{file}{place}: is no YAML file; write lines like `reference_hz: 40.0e6`") from None
+        raise SourceError(f"{file}{place}: is no YAML file; write lines like `reference_hz: 50.0e6`") from None

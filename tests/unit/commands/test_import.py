@@ -8,8 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from soft_tactile_node.importing.schema import FileLayout
 from soft_tactile_node.physics.resonator import resonance_frequency
 from soft_tactile_node.recordings import load_recording
+from soft_tactile_node.sources.tank import Tank
 from unit.commands.conftest import Bench, Shell
 
 MAP = """
@@ -102,3 +104,9 @@ def test_help_shows_a_map_that_loads(shell: Shell, tmp_path: Path) -> None:
     path = tmp_path / "map.yaml"
     path.write_text(example)
     assert len(load_map(path).coils) == 2
+
+
+def test_help_explains_every_key_of_file_and_tank(shell: Shell) -> None:
+    """What may stand under `file` and `tank` of a map is in the help, each key by its name."""
+    told = shell("import", "--help").out
+    assert [key for key in [*FileLayout.model_fields, *Tank.model_fields] if key not in told] == []

@@ -18,6 +18,17 @@ ADVICE = "this is a defect: run `soft-tactile --traceback …` again and report 
 ENTRY = [sys.executable, "-c", "from soft_tactile_node.commands.main import main; main()"]
 
 
+LIGHT = """
+import sys
+from soft_tactile_node.commands.main import group, run
+for command in [[], *([name] for name in group.list_commands(None))]:
+    run([*command, "--help"])
+loaded = {name.split(".")[0] for name in sys.modules}
+heavy = {"joblib", "numba", "numpy", "pandas", "pint", "plotly", "bokeh", "pydantic", "rclpy", "scipy", "tqdm", "yaml"}
+print(*sorted(loaded & heavy), file=sys.stderr)
+"""
+
+
 def fail_with(error: BaseException, monkeypatch: pytest.MonkeyPatch) -> None:
     """Make the subcommand `check` raise."""
 
@@ -78,6 +89,34 @@ def test_an_error_is_one_line(shell: Shell, monkeypatch: pytest.MonkeyPatch, err
     fail_with(error, monkeypatch)
     outcome = shell("check")
     assert (outcome.code, outcome.out, outcome.err) == (1, "", line)
+
+
+def test_help_loads_no_library_but_that_of_the_command_line() -> None:
+    """Help, of the whole and of each command, comes at once: none of the libraries that compute is loaded for it."""
+    run = subprocess.run([sys.executable, "-c", LIGHT], capture_output=True, text=True, timeout=120, check=True)
+    assert run.stdout.count("Usage: ") == 10
+    assert run.stderr.split() == []
+
+
+@pytest.mark.parametrize(
+    ("words", "unused"),
+    [
+        (["check", "missing.yaml"], {"numba", "scipy"}),
+        (["score", "missing.csv", "missing.csv"], {"numba", "bokeh"}),
+        (["replay", "missing.csv", "--calibration", "missing.yaml", "--out", "out.csv"], {"joblib", "bokeh"}),
+        (["calibrate", "--plan"], {"numba", "scipy", "bokeh"}),
+    ],
+)
+def test_a_command_loads_what_it_uses(words: list[str], unused: set[str]) -> None:
+    """A command that computes nothing with a heavy library does not wait for it."""
+    program = (
+        "import sys\nfrom soft_tactile_node.commands.main import run\nrun(sys.argv[1:])\n"
+        "print(*{name.split('.')[0] for name in sys.modules}, file=sys.stderr)"
+    )
+    run = subprocess.run(
+        [sys.executable, "-c", program, *words], capture_output=True, text=True, timeout=120, check=True
+    )
+    assert unused & set(run.stderr.split()) == set()
 
 
 def test_traceback_is_shown_on_request(monkeypatch: pytest.MonkeyPatch) -> None:

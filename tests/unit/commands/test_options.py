@@ -9,6 +9,8 @@ import click
 import pytest
 
 from soft_tactile_node.commands._options import ManyValues, show_phases
+from soft_tactile_node.estimation.settings import PRESETS
+from soft_tactile_node.words import SETTINGS
 
 
 def parse(*words: str) -> dict[str, object]:
@@ -71,3 +73,8 @@ def test_progress_is_shown_on_a_terminal_only(monkeypatch: pytest.MonkeyPatch) -
     with show_phases(2) as start:
         assert start is None
     assert pipe.getvalue() == ""
+
+
+def test_settings_offered_are_those_of_the_estimator() -> None:
+    """The detection settings on the command line are the estimator's presets, all of them."""
+    assert set(SETTINGS) == set(PRESETS)

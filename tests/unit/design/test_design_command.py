@@ -40,7 +40,7 @@ def test_json_and_report(tmp_path, capsys):
     assert [one["design"] for one in data["designs"]] == sorted(
         (1, 2), key=lambda number: -next(d["snr_db"] for d in data["designs"] if d["design"] == number)
     )
-    assert best["noise"]["frequency"] == pytest.approx(math.sqrt(1 / 6 + 1) / 80000)
+    assert best["noise"]["frequency"] == pytest.approx(math.sqrt(1 / 6 + 1) / 100_000)
     assert len(best["normal_h"]) == len(best["force_n"]) == 6
     assert set(best["stand_off_m"]) == {"steel lid", "aluminium tray"}
     page = report.read_text(encoding="utf-8")
@@ -66,7 +66,7 @@ def test_table_names_noise_and_remarks(tmp_path, capsys):
     assert run(["design", str(write_study(tmp_path, study)), "--jobs", "1"]) == 0
     out = capsys.readouterr().out
     assert out.startswith("noise of one reading of the best design: ")
-    assert "quantisation 5.1" in out
+    assert "quantisation 4.08" in out
     assert "* does not respond over its full scale" in out
     assert "squeezed empty" in out
 

@@ -52,8 +52,8 @@ def test_decibel():
 def test_noise_is_the_sum_of_its_parts():
     """Clock, gate, counts and inductance give the noise by hand; a lossy tank turns more of it into inductance."""
     noise = reading_noise(Readout(), 10e-6, 1e-3)
-    assert noise.step == pytest.approx(1.25e-5)
-    assert noise.frequency == pytest.approx(1.25e-5 * math.sqrt(1 / 6 + 1))
+    assert noise.step == pytest.approx(1.0e-5)
+    assert noise.frequency == pytest.approx(1.0e-5 * math.sqrt(1 / 6 + 1))
     assert noise.inductance_h == pytest.approx(2 * 10e-6 * noise.frequency, rel=1e-6)
     lossy = reading_noise(Readout(), 10e-6, 100.0)
     assert lossy.quality == pytest.approx(math.sqrt(10e-6 / 100e-12) / 100.0)

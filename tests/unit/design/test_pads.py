@@ -162,3 +162,26 @@ def test_ranking_puts_deaf_designs_last():
     assert ranked[0].figures.snr_db > ranked[1].figures.snr_db
     by_bend = rank(results, Study.model_validate({**LIQUID_METAL, "rank_by": "bend_apparent_n"}))
     assert by_bend[0].figures.bend_apparent_n <= by_bend[1].figures.bend_apparent_n
+
+
+def test_bending_at_worst_is_that_of_the_worst_gap():
+    """Where bending changes its sign with the gap it hardly reads as drawn, but within the tolerances it does."""
+    wide = changed(IRON_DISC, pad__spacing_m=8.4e-3, load__misplacement_m=1e-9)
+    exact, loose = ({"gap_m": gap_m, "thickness_m": 0.0} for gap_m in (0.0, 0.1e-3))
+    low, drawn, high = (
+        figures_of(changed(wide, pad__cushion__gap_m=gap_m, tolerances=exact)) for gap_m in (1.4e-3, 1.5e-3, 1.6e-3)
+    )
+    cast = figures_of(changed(wide, pad__cushion__gap_m=1.5e-3, tolerances=loose))
+    assert low.bend_h * high.bend_h < 0.0
+    assert cast.bend_apparent_n == drawn.bend_apparent_n
+    assert cast.bend_worst_n == pytest.approx(max(low.bend_apparent_n, high.bend_apparent_n), rel=1e-3)
+    assert cast.bend_worst_n > 3.0 * cast.bend_apparent_n
+
+
+@pytest.mark.parametrize("study", [IRON_DISC, LIQUID_METAL], ids=["iron_disc", "liquid_metal"])
+def test_looser_tolerances_are_worse(study):
+    """What bending looks like at worst grows with each tolerance; it is never below that of the pad as drawn."""
+    sizes = [{"gap_m": gap, "thickness_m": thick} for gap, thick in ((0.0, 0.0), (1e-4, 0.0), (1e-4, 2e-4))]
+    found = [figures_of(changed(study, tolerances=size)) for size in sizes]
+    assert found[0].bend_worst_n >= found[0].bend_apparent_n
+    assert found[0].bend_worst_n < found[1].bend_worst_n < found[2].bend_worst_n

@@ -103,14 +103,14 @@ def test_everything_else_a_log_may_hold(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("unit", "cell"),
-    [("count", 40e6 / 3.3932e6), ("MHz", 3.3932)],
+    [("count", 50e6 / 3.3932e6), ("MHz", 3.3932)],
 )
 def test_counts_and_frequencies_go_through_the_tank(tmp_path: Path, unit: str, cell: float) -> None:
     """A 10 uH coil with 220 pF resonates at 1/(2 pi sqrt(L C)) = 3.3932 MHz (closed form); a count of 0 is missing."""
     rules = load(
         tmp_path, f"p,a\n0,{cell}\n0,0\n",
         f"{{time: {{rate_hz: 100}}, pressure: {{column: p, unit: kPa}}, coils: [{{column: a, unit: {unit}}}],"
-        " tank: {reference_hz: 40.0e6, capacitor_f: 220.0e-12}}",
+        " tank: {reference_hz: 50.0e6, capacitor_f: 220.0e-12}}",
     )  # fmt: skip
     found = import_log(tmp_path / "log.csv", rules).recording
     assert_allclose(found.inductance_h[:, 0], [10e-6, np.nan], rtol=1e-4)
@@ -144,6 +144,7 @@ def test_a_given_offset_is_used(tmp_path: Path) -> None:
         ("t,p,a\n0,0,1_0\n", {}, r"row 2, column a: '1_0' is not a number"),
         ("t,p,a\n0,0,10\n1,0\n", {}, r"row 3, column a: the row ends after 2 cells"),
         ("t,p,b\n0,0,10\n", {}, r"has no column 'a' \(found: t, p, b\)"),
+        ("# bench 2, no 7\nt,p,a\n0,0,10\n", {}, r"first row is a comment \(# bench 2, no 7\): set file.comment: '#'"),
         ("t,p,a,a\n0,0,10,1\n", {}, r"has 2 columns named 'a'"),
         ("t,p,a\n", {}, r"has no rows below its names"),
         ("", {}, r"is empty"),

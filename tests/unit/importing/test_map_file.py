@@ -92,9 +92,9 @@ def test_missing_and_huge_files(tmp_path: Path) -> None:
 
 def test_a_tank_may_be_a_file_beside_the_map(tmp_path: Path) -> None:
     """The description a serial source uses serves a log as well."""
-    (tmp_path / "tank.yaml").write_text("{reference_hz: 40.0e6, capacitor_f: 220.0e-12}")
+    (tmp_path / "tank.yaml").write_text("{reference_hz: 50.0e6, capacitor_f: 220.0e-12}")
     found = load_map(write(tmp_path, GOOD.replace("uH", "count") + "tank: tank.yaml\n"))
     assert not isinstance(found.tank, (str, type(None)))
-    assert found.tank.reference_hz == 40e6
+    assert found.tank.reference_hz == 50e6
     with pytest.raises(SourceError, match=r"none.yaml"):
         load_map(write(tmp_path, GOOD.replace("uH", "count") + "tank: none.yaml\n"))

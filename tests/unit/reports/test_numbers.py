@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from soft_tactile_node.reports import format_value
+from soft_tactile_node.reports.numbers import format_value
 
 
 @pytest.mark.parametrize(

@@ -11,11 +11,10 @@ import pytest
 from numpy.testing import assert_array_equal
 
 from soft_tactile_node.errors import RecordingError, ShapeError
-from soft_tactile_node.reports import (
+from soft_tactile_node.reports.numbers import FigureRow
+from soft_tactile_node.reports.page import Page, PlotEntry
+from soft_tactile_node.reports.plots import (
     COLOURS,
-    FigureRow,
-    Page,
-    PlotEntry,
     draw_band,
     draw_line,
     draw_points,

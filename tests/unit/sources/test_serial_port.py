@@ -208,7 +208,7 @@ def test_silence_is_told_from_noise(tmp_path: Path, port: PtyPort) -> None:
 def test_counts_need_the_tank(tmp_path: Path, port: PtyPort) -> None:
     """Raw counts without a description of the tank are refused in words; with it they are inductances."""
     coils = np.array([10e-6, 12e-6])
-    tank = Tank(reference_hz=40e6, divider=4096.0, capacitor_f=330e-12)
+    tank = Tank(reference_hz=50e6, divider=8000.0, capacitor_f=470e-12)
     counts = tuple(int(count) for count in np.rint(tank.counts(coils)))
     data = encode_frame(type(frame(0))(scan=0, clock_us=0, counts=counts))
     reader = source(tmp_path)
@@ -223,5 +223,7 @@ def test_counts_need_the_tank(tmp_path: Path, port: PtyPort) -> None:
     port.write(data)
     port.flush()
     reading = read_until(reader, lambda found: found)[0]
-    np.testing.assert_allclose(reading.scan.inductance_h, coils, rtol=2e-5)  # a count is 4e-6 of the time, twice in L
+    np.testing.assert_allclose(
+        reading.scan.inductance_h, coils, rtol=2e-5
+    )  # half a count is 3e-6 of the time, twice in L
     reader.close()

@@ -23,13 +23,13 @@ def counts_of(tank: Tank, coils_h: np.ndarray, resistance_ohm: float) -> np.ndar
 
 
 @pytest.mark.parametrize(
-    "counter", [{"counter": "reciprocal", "divider": 4096.0}, {"counter": "gated", "gate_ticks": 2.0**28}]
+    "counter", [{"counter": "reciprocal", "divider": 1000.0}, {"counter": "gated", "gate_ticks": 1.0e6}]
 )
-@pytest.mark.parametrize("capacitor_f", [330e-12, [320e-12, 330e-12, 340e-12, 350e-12]])
+@pytest.mark.parametrize("capacitor_f", [470e-12, [460e-12, 470e-12, 480e-12, 490e-12]])
 def test_counts_become_inductance(counter: dict[str, float], capacitor_f: object) -> None:
     """Counts of a tank with stray capacitance, lead inductance and loss give back the coil's own inductance."""
     tank = Tank(
-        **counter, reference_hz=40e6, capacitor_f=capacitor_f,
+        **counter, reference_hz=50e6, capacitor_f=capacitor_f,
         parasitic_capacitance_f=12e-12, parasitic_inductance_h=40e-9, resistance_ohm=4.5,
     )  # fmt: skip
     counts = counts_of(tank, COILS_H, 4.5)
@@ -50,21 +50,21 @@ def test_a_textbook_tank() -> None:
 
 def test_no_count_is_no_reading() -> None:
     """A count of 0, and one that only a coil of no inductance could give, are NaN, never a number."""
-    tank = Tank(reference_hz=40e6, capacitor_f=330e-12, parasitic_inductance_h=1e-3)
+    tank = Tank(reference_hz=50e6, capacitor_f=470e-12, parasitic_inductance_h=1e-3)
     assert np.isnan(tank.inductance(np.array([0.0, 10.0]))).all()
 
 
 def test_another_number_of_channels_is_refused() -> None:
     """Counts of three channels do not fit a description of two."""
-    tank = Tank(reference_hz=40e6, capacitor_f=[1e-10, 1e-10])
+    tank = Tank(reference_hz=50e6, capacitor_f=[1e-10, 1e-10])
     with pytest.raises(SourceError, match="described for 2 channels; got counts of 3"):
         tank.inductance(np.ones(3))
 
 
 def test_a_file_is_read(tmp_path: Path) -> None:
     """A description in YAML gives the tank it describes."""
-    (tmp_path / "tank.yaml").write_text("reference_hz: 40.0e6\ndivider: 2\ncapacitor_f: [1.0e-10, 2.0e-10]\n")
-    assert load_tank(tmp_path / "tank.yaml") == Tank(reference_hz=40e6, divider=2.0, capacitor_f=[1e-10, 2e-10])
+    (tmp_path / "tank.yaml").write_text("reference_hz: 50.0e6\ndivider: 2\ncapacitor_f: [1.0e-10, 2.0e-10]\n")
+    assert load_tank(tmp_path / "tank.yaml") == Tank(reference_hz=50e6, divider=2.0, capacitor_f=[1e-10, 2e-10])
 
 
 @pytest.mark.parametrize(
