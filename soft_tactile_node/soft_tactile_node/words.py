@@ -4,7 +4,7 @@ from __future__ import annotations
 
 SCENARIO_LENGTHS_S = {
     "free-bend": 180.0,
-    "press": 230.0,
+    "press": 290.0,
     "ramps": 120.0,
     "pick-bun": 60.0,
     "pick-roll": 60.0,

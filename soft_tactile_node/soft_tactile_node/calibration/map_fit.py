@@ -14,7 +14,9 @@ from soft_tactile_node.calibration.preparation import Prepared
 from soft_tactile_node.calibration.press import find_unloaded, force_doubt, smooth_force
 from soft_tactile_node.calibration.ridge import Ridge, split_blocks
 from soft_tactile_node.estimation.features import (
+    FIRST_TERMS,
     MOST_COORDINATES,
+    SIDE_TERMS,
     count_features,
     count_memory,
     feature_rows,
@@ -305,10 +307,12 @@ def map_gain(fit: MapFit, items: Sequence[Pressed]) -> Array:
     touched = [p.stretch[p.touched] for p in items if p.touched.any()]
     stretch = float(np.concatenate(touched).mean())
     gain = np.zeros((3, count))
-    for i in range(count):
-        first = 7 * i
-        w = fit.weights[first : first + 7]
-        gain[:, i] = w[0] + w[3] * stretch + w[4] * stretch**2
+    first = SIDE_TERMS * (count - 1)
+    w = fit.weights[first : first + FIRST_TERMS]
+    gain[:, 0] = w[0] + w[3] * stretch + w[4] * stretch**2
+    for i in range(1, count):
+        w = fit.weights[SIDE_TERMS * (i - 1) : SIDE_TERMS * i]
+        gain[:, i] = w[0] + w[2] * stretch
     return np.asarray((gain @ fit.directions) ** 2)
 
 

@@ -27,7 +27,7 @@ EULER = 0.5772156649
 PASSES = 3
 """The zero learns by the thresholds and the thresholds follow from the zero; three rounds settle it (1)."""
 
-NORMAL_QUANTILE, SHEAR_QUANTILE = 0.93, 0.945
+NORMAL_QUANTILE, SHEAR_QUANTILE = 0.95, 0.945
 """Share of held-out errors that two standard deviations shall cover (1); other variances are added later."""
 
 

@@ -5,8 +5,8 @@ The departure's few coordinates are low-passed; the first one, which rises with 
     v = q + rise * max((q - ema q) / rise_s, 0) + fall * min((q - ema q) / fall_s, 0)
 
 A cell that fills and empties through a duct follows its load with one rate up and another down, so load = level + lag *
-rate. Features are the coordinates times a polynomial of v and of the stretch w (how far the free finger would bend), three
-truncated powers of v (a pad that stiffens), powers of w, and coordinates less their own low-passes (what a viscoelastic
+rate. Features are polynomials of v and of the stretch w (how far the free finger would bend), the other coordinates times 1, v
+and w, three truncated powers of v (a pad that stiffens), powers of w, and coordinates less their own low-passes (what a viscoelastic
 pad remembers). Signs of the coordinates do not matter, so the order of the coils does not either.
 
 Source: truncated powers, de Boor, A Practical Guide to Splines (1978), ch. IX (from memory); the combination is our own.
@@ -23,7 +23,8 @@ from soft_tactile_node.samples import Array
 MOST_COORDINATES = 4
 """More principal directions of a pad carry noise only: three forces and a place."""
 
-PER_COORDINATE = 7
+FIRST_TERMS = 7
+SIDE_TERMS = 3
 KNOTS = 3
 STRETCH_TERMS = 3
 
@@ -31,7 +32,7 @@ STRETCH_TERMS = 3
 def count_features(coordinates: int, tuning: Tuning) -> int:
     """Return the number of features for `coordinates` (1) and the memories of `tuning`."""
     sides = (coordinates - 1) * len(tuning.side_memory_s)
-    return PER_COORDINATE * coordinates + 2 * KNOTS + STRETCH_TERMS + len(tuning.memory_s) + sides
+    return FIRST_TERMS + SIDE_TERMS * (coordinates - 1) + 2 * KNOTS + STRETCH_TERMS + len(tuning.memory_s) + sides
 
 
 def count_memory(coordinates: int, tuning: Tuning) -> int:
@@ -55,7 +56,7 @@ def order_of_features(coordinates: int, tuning: Tuning) -> Array:
         Order (1).
     """
     sides = (coordinates - 1) * len(tuning.side_memory_s)
-    orders = [1, 2, 3, 2, 3, 3, 4] * coordinates + [1, 2] * KNOTS + [1, 2, 3] + [1] * (len(tuning.memory_s) + sides)
+    orders = [1, 2, 2] * (coordinates - 1) + [1, 2, 3, 2, 3, 3, 4] + [1, 2] * KNOTS + [1, 2, 3] + [1] * (len(tuning.memory_s) + sides)
     return np.array(orders, dtype=np.float64)
 
 
@@ -74,7 +75,7 @@ def is_quick(coordinates: int, tuning: Tuning) -> np.ndarray:
     numpy.ndarray of bool, shape (f,)
         True for memories below a second.
     """
-    first = PER_COORDINATE * coordinates + 2 * KNOTS + STRETCH_TERMS
+    first = FIRST_TERMS + SIDE_TERMS * (coordinates - 1) + 2 * KNOTS + STRETCH_TERMS
     times = [*tuning.memory_s, *tuning.side_memory_s * (coordinates - 1)]
     return np.array([False] * first + [tau < 1.0 for tau in times])
 
@@ -109,16 +110,20 @@ def advance_features(tuning: Tuning, pad, memory: Array, n: Array, stretch: floa
     v = max(pad.low[0], min(pad.high[0], q + pad.rise * up + pad.fall * down))
     w = stretch
     k = 0
-    for i in range(count):
-        a = v if i == 0 else max(pad.low[i], min(pad.high[i], memory[i]))
+    for i in range(1, count):
+        a = max(pad.low[i], min(pad.high[i], memory[i]))
         out[k] = a
         out[k + 1] = a * v
-        out[k + 2] = a * v * v
-        out[k + 3] = a * w
-        out[k + 4] = a * w * w
-        out[k + 5] = a * v * w
-        out[k + 6] = a * v * w * w
-        k += PER_COORDINATE
+        out[k + 2] = a * w
+        k += SIDE_TERMS
+    out[k] = v
+    out[k + 1] = v * v
+    out[k + 2] = v * v * v
+    out[k + 3] = v * w
+    out[k + 4] = v * w * w
+    out[k + 5] = v * v * w
+    out[k + 6] = v * v * w * w
+    k += FIRST_TERMS
     for j in range(KNOTS):
         beyond = max(v - (0.3 + 0.2 * j) * pad.high[0], 0.0)
         out[k] = beyond * beyond

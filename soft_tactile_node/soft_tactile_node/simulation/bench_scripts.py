@@ -162,6 +162,23 @@ def _press_at(script: Timeline, places_m: list[tuple[float, float]], peak_n: flo
     script.put(at.COMMAND_OFFSET_Y, 0.0)
 
 
+def _squeeze(script: Timeline, touch_pa: float, top_pa: float, peak_n: float, rise_s: float) -> None:
+    """Close on a stop: touch lightly at one pressure, let pressure and force rise together, hold, and open again."""
+    _sweep_to(script, touch_pa, 30.0e3)
+    script.wait(0.5)
+    script.put(at.COMMAND_STAGE, 1.0)
+    script.put(at.COMMAND_FORCE_Z, 0.02)
+    script.wait(0.4)
+    script.ramp(at.COMMAND_FORCE_Z, peak_n, rise_s)
+    script.move(at.COMMAND_PRESSURE, top_pa, rise_s)
+    script.wait(1.5)
+    script.ramp(at.COMMAND_FORCE_Z, 0.02, 0.4)
+    script.move(at.COMMAND_PRESSURE, touch_pa, 0.4)
+    script.put(at.COMMAND_FORCE_Z, 0.0)
+    script.put(at.COMMAND_STAGE, 0.0)
+    script.wait(0.8)
+
+
 def _light_touch(script: Timeline, peak_n: float, rise_s: float, hold_s: float) -> None:
     """Touch lightly and lift off."""
     script.put(at.COMMAND_STAGE, 1.0)
@@ -174,7 +191,7 @@ def _light_touch(script: Timeline, peak_n: float, rise_s: float, hold_s: float) 
 
 
 def script_press(script: Timeline, rng: np.random.Generator, duration_s: float) -> None:
-    """Write the press protocol: run-in, normal presses and shear at several pressures, off-centre, light, a long hold.
+    """Write the press protocol: run-in, normal presses and shear at several pressures, light, squeezes, off-centre, a long hold.
 
     Off the centre it presses at the same places under pressure and at rest; the hold has middling pressure and force.
 
@@ -194,11 +211,10 @@ def script_press(script: Timeline, rng: np.random.Generator, duration_s: float) 
     for _ in range(4):
         _press(script, (0.0, 0.0, 0.9 * full), 0.5, 0.2, 0.5, 0.5)
     script.wait(1.5)
-    order = [0.0, 20.0e3, 40.0e3, 60.0e3]
-    for pressure in order:
+    for pressure in (0.0, 20.0e3, 35.0e3, 48.0e3, 60.0e3):
         _sweep_to(script, pressure, 40.0e3)
         script.wait(1.5)
-        for peak, rise in ((1.04 * full, 1.0), (0.3 * full, 0.25), (0.6 * full, 2.0)):
+        for peak, rise in ((1.04 * full, 1.0), (0.3 * full, 0.25), (0.6 * full, 1.5)):
             jitter = float(rng.uniform(0.97, 1.03))
             # a bench presses where the tip happens to land; grasps will not be centred either
             script.put(at.COMMAND_OFFSET_X, float(rng.uniform(-2.0e-3, 2.0e-3)))
@@ -206,15 +222,19 @@ def script_press(script: Timeline, rng: np.random.Generator, duration_s: float) 
             _press(script, (0.0, 0.0, peak * jitter), rise, 0.4, rise, 0.8)
         script.put(at.COMMAND_OFFSET_X, 0.0)
         script.put(at.COMMAND_OFFSET_Y, 0.0)
-        sign = 1.0 if rng.uniform() < 0.5 else -1.0
-        _press(script, (1.5 * sign, 0.0, 0.6 * full), 0.4, 0.3, 0.4, 0.5)
-        _press(script, (0.0, 1.5 * sign, 0.6 * full), 0.4, 0.3, 0.4, 0.5)
-        if pressure in (0.0, 40.0e3):
-            _press(script, (-1.5 * sign, 0.0, 0.5 * full), 0.4, 0.3, 0.4, 0.5)
-            _press(script, (0.0, -1.5 * sign, 0.5 * full), 0.4, 0.3, 0.4, 0.5)
+        for x, y in ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)):
+            share = float(rng.uniform(0.35, 0.6))
+            _press(script, (2.5 * share * x, 2.5 * share * y, share * full), 0.4, 0.2, 0.4, 0.5)
         for _ in range(2):
             _light_touch(script, float(rng.uniform(0.06, 0.3)), 0.3, 0.3)
             script.wait(0.5)
+    for touch_pa, top_pa, peak in (
+        (20.0e3, 45.0e3, 0.7),
+        (30.0e3, 60.0e3, 0.9),
+        (35.0e3, 45.0e3, 0.25),
+        (25.0e3, 55.0e3, 0.5),
+    ):
+        _squeeze(script, touch_pa, top_pa, peak * full, 2.0)
     _sweep_to(script, 25.0e3, 30.0e3)
     script.wait(1.5)
     places_m = _draw_places(rng)
