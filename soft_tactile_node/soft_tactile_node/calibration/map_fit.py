@@ -11,7 +11,7 @@ from scipy.optimize import nnls
 
 from soft_tactile_node.calibration.base_fit import thin_rows
 from soft_tactile_node.calibration.preparation import Prepared
-from soft_tactile_node.calibration.press import find_unloaded, force_doubt, smooth_force
+from soft_tactile_node.calibration.press import find_touched, force_doubt, smooth_force
 from soft_tactile_node.calibration.ridge import Ridge, split_blocks
 from soft_tactile_node.estimation.features import (
     FIRST_TERMS,
@@ -20,6 +20,7 @@ from soft_tactile_node.estimation.features import (
     count_features,
     count_memory,
     feature_rows,
+    is_path,
     is_quick,
     order_of_features,
 )
@@ -42,6 +43,11 @@ ERROR_SHARE = 0.1
 
 WITHIN = 1.1
 """The penalty is the largest whose held-out squared error is within this factor of the best (1)."""
+
+LEAST_SQUEEZES = 3
+SQUEEZE_STRETCH = 0.2
+SQUEEZE_N = 0.5
+"""Contacts in which stretch (1) and force (N) rise together by this much, from which on their own terms are fitted."""
 
 CONTACT_N = 0.05
 """Contact counts from this force (N)."""
@@ -165,7 +171,30 @@ def reference(item: Prepared) -> tuple[Array, Array]:
     force = smooth_force(item)
     if not np.abs(force).max() > 0.2:
         return nothing, np.zeros(item.time_s.size, dtype=bool)
-    return force, ~np.asarray(find_unloaded(item.time_s, force), dtype=bool)
+    return force, np.asarray(find_touched(item.time_s, force), dtype=bool)
+
+
+def count_squeezes(items: Sequence[Pressed]) -> int:
+    """Return in how many contacts stretch and force rise together, as when a finger closes on something.
+
+    Parameters
+    ----------
+    items : sequence of Pressed
+        All recordings.
+
+    Returns
+    -------
+    int
+        Number of contacts (1).
+    """
+    found = 0
+    for p in items:
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], p.touched.astype(int), [0]])))
+        for first, last in zip(edges[::2], edges[1::2], strict=True):
+            top = first + int(np.argmax(p.force_n[first:last, 2]))
+            rise = p.force_n[top, 2] - p.force_n[first, 2]
+            found += bool(p.stretch[top] - p.stretch[first] > SQUEEZE_STRETCH and rise > SQUEEZE_N)
+    return found
 
 
 def fit_map(items: Sequence[Pressed], axes: int) -> MapFit:
@@ -200,6 +229,8 @@ def fit_map(items: Sequence[Pressed], axes: int) -> MapFit:
         return Ridge(design, target, block, weight, scale[terms])
 
     every = np.ones(count_features(count, TUNING), dtype=bool)
+    if count_squeezes(items) < LEAST_SQUEEZES:
+        every &= ~is_path(count, TUNING)
 
     def error(lag: tuple[float, float]) -> float:
         return regress(rows_of(*lag), force[:, 2:], every).choose(penalties=COARSE)[1]
@@ -209,12 +240,12 @@ def fit_map(items: Sequence[Pressed], axes: int) -> MapFit:
     normal = regress(features, force[:, 2:], every)
     normal_penalty, _ = normal.choose(WITHIN)
     weights = np.zeros((every.size, 3))
-    weights[:, 2] = normal.weights(normal_penalty)[:, 0]
+    weights[every, 2] = normal.weights(normal_penalty)[:, 0]
     leverage = np.zeros((2, every.size, every.size))
-    leverage[0] = normal.leverage_matrix(normal_penalty)
+    leverage[0][np.ix_(every, every)] = normal.leverage_matrix(normal_penalty)
     shear, shear_penalty, slow = normal, normal_penalty, every
     if axes == 3:
-        slow = ~is_quick(count, TUNING)
+        slow = every & ~is_quick(count, TUNING)
         shear = regress(features, force[:, :2], slow)
         shear_penalty, _ = shear.choose(WITHIN)
         weights[slow, :2] = shear.weights(shear_penalty)
@@ -284,7 +315,7 @@ def features_of(pressed: Pressed, directions: Array, pad: PadRange) -> Array:
     memory = np.zeros(count_memory(count, TUNING))
     time_s, stretch = pressed.item.time_s, np.ascontiguousarray(pressed.stretch)
     return np.asarray(
-        feature_rows(TUNING, pad, time_s, coordinates, stretch, memory, count_features(count, TUNING))
+        feature_rows(TUNING, pad, time_s, coordinates, stretch, pressed.touched, memory, count_features(count, TUNING))
     )
 
 

@@ -60,6 +60,31 @@ def find_unloaded(time_s: Array, force_n: Array) -> Array:
     return np.asarray(level < noise + UNLOADED_N)
 
 
+def find_touched(time_s: Array, force_n: Array) -> Array:
+    """Return where something touches, to a few milliseconds, however lightly.
+
+    Parameters
+    ----------
+    time_s : numpy.ndarray, shape (n,)
+        Stamps (s).
+    force_n : numpy.ndarray, shape (n, 3)
+        Smoothed reference force (N).
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        True where the force stands above its own noise.
+    """
+    width = max(1, round(0.02 / float(np.median(np.diff(time_s)))))
+    size = np.linalg.norm(uniform_filter1d(force_n, width, axis=0, mode="nearest"), axis=1)
+    unloaded = size[find_unloaded(time_s, force_n)]
+    if unloaded.size == 0:
+        return np.ones(time_s.size, dtype=bool)
+    middle = float(np.median(unloaded))
+    spread = float(np.median(np.abs(unloaded - middle))) / 0.6745
+    return np.asarray(size > middle + max(UNLOADED_N, 6.0 * spread))
+
+
 def force_doubt(time_s: Array, force_n: Array) -> Array:
     """Return how far the force moves while the pad answers: a row in a quick change says little.
 

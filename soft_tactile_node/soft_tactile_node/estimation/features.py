@@ -6,7 +6,8 @@ The departure's few coordinates are low-passed; the first one, which rises with 
 
 A cell that fills and empties through a duct follows its load with one rate up and another down, so load = level + lag *
 rate. Features are polynomials of v and of the stretch w (how far the free finger would bend), the other coordinates times 1, v
-and w, three truncated powers of v (a pad that stiffens), powers of w, and coordinates less their own low-passes (what a viscoelastic
+and w, three truncated powers of v (a pad that stiffens), powers of w, how far the stretch has gone since the pad was touched (a finger that is stopped is held by its own
+friction, one that is pushed back is not), and coordinates less their own low-passes (what a viscoelastic
 pad remembers). Signs of the coordinates do not matter, so the order of the coils does not either.
 
 Source: truncated powers, de Boor, A Practical Guide to Splines (1978), ch. IX (from memory); the combination is our own.
@@ -27,17 +28,18 @@ FIRST_TERMS = 7
 SIDE_TERMS = 3
 KNOTS = 3
 STRETCH_TERMS = 3
+PATH_TERMS = 2
 
 
 def count_features(coordinates: int, tuning: Tuning) -> int:
     """Return the number of features for `coordinates` (1) and the memories of `tuning`."""
     sides = (coordinates - 1) * len(tuning.side_memory_s)
-    return FIRST_TERMS + SIDE_TERMS * (coordinates - 1) + 2 * KNOTS + STRETCH_TERMS + len(tuning.memory_s) + sides
+    return FIRST_TERMS + SIDE_TERMS * (coordinates - 1) + 2 * KNOTS + STRETCH_TERMS + PATH_TERMS + len(tuning.memory_s) + sides
 
 
 def count_memory(coordinates: int, tuning: Tuning) -> int:
     """Return how many numbers the recursion remembers for `coordinates` (1) and the memories of `tuning`."""
-    return coordinates + 2 + len(tuning.memory_s) + (coordinates - 1) * len(tuning.side_memory_s)
+    return coordinates + 3 + len(tuning.memory_s) + (coordinates - 1) * len(tuning.side_memory_s)
 
 
 def order_of_features(coordinates: int, tuning: Tuning) -> Array:
@@ -56,7 +58,7 @@ def order_of_features(coordinates: int, tuning: Tuning) -> Array:
         Order (1).
     """
     sides = (coordinates - 1) * len(tuning.side_memory_s)
-    orders = [1, 2, 2] * (coordinates - 1) + [1, 2, 3, 2, 3, 3, 4] + [1, 2] * KNOTS + [1, 2, 3] + [1] * (len(tuning.memory_s) + sides)
+    orders = [1, 2, 2] * (coordinates - 1) + [1, 2, 3, 2, 3, 3, 4] + [1, 2] * KNOTS + [1, 2, 3] + [1, 2] + [1] * (len(tuning.memory_s) + sides)
     return np.array(orders, dtype=np.float64)
 
 
@@ -75,9 +77,29 @@ def is_quick(coordinates: int, tuning: Tuning) -> np.ndarray:
     numpy.ndarray of bool, shape (f,)
         True for memories below a second.
     """
-    first = FIRST_TERMS + SIDE_TERMS * (coordinates - 1) + 2 * KNOTS + STRETCH_TERMS
+    first = FIRST_TERMS + SIDE_TERMS * (coordinates - 1) + 2 * KNOTS + STRETCH_TERMS + PATH_TERMS
     times = [*tuning.memory_s, *tuning.side_memory_s * (coordinates - 1)]
     return np.array([False] * first + [tau < 1.0 for tau in times])
+
+
+def is_path(coordinates: int, tuning: Tuning) -> np.ndarray:
+    """Return which features tell how far the stretch has gone since the pad was touched.
+
+    Parameters
+    ----------
+    coordinates : int
+        Number of coordinates (1).
+    tuning : Tuning
+        Memories.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (f,)
+        True for these.
+    """
+    first = FIRST_TERMS + SIDE_TERMS * (coordinates - 1) + 2 * KNOTS + STRETCH_TERMS
+    number = np.arange(count_features(coordinates, tuning))
+    return np.asarray((number >= first) & (number < first + PATH_TERMS))
 
 
 @compiled
@@ -96,7 +118,7 @@ def restart_features(memory: Array, n: Array, memories: int, sides: int) -> None
 
 
 @compiled
-def advance_features(tuning: Tuning, pad, memory: Array, n: Array, stretch: float, dt: float, out: Array) -> None:
+def advance_features(tuning: Tuning, pad, memory: Array, n: Array, stretch: float, touched: bool, dt: float, out: Array) -> None:
     """Advance the filters by one scan and write the features, in place; pad has low, high, rise, fall, stretch limits."""
     count = n.shape[0]
     gain = 1.0 - np.exp(-dt / tuning.smooth_s)
@@ -134,6 +156,12 @@ def advance_features(tuning: Tuning, pad, memory: Array, n: Array, stretch: floa
         power *= w
         out[k] = power
         k += 1
+    last = memory.shape[0] - 1
+    if not touched:
+        memory[last] = w
+    out[k] = w - memory[last]
+    out[k + 1] = v * (w - memory[last])
+    k += PATH_TERMS
     m = count + 2
     for j in range(len(tuning.memory_s)):
         memory[m] += (1.0 - np.exp(-dt / tuning.memory_s[j])) * (v - memory[m])
@@ -150,11 +178,11 @@ def advance_features(tuning: Tuning, pad, memory: Array, n: Array, stretch: floa
 
 
 @compiled
-def feature_rows(tuning: Tuning, pad, time_s: Array, n: Array, stretch: Array, memory: Array, count: int) -> Array:
+def feature_rows(tuning: Tuning, pad, time_s: Array, n: Array, stretch: Array, touched: Array, memory: Array, count: int) -> Array:
     """Return the features of a recording (n, f); memory is scratch space."""
     out = np.zeros((n.shape[0], count))
     restart_features(memory, n[0], len(tuning.memory_s), len(tuning.side_memory_s))
     for i in range(n.shape[0]):
         dt = 0.0 if i == 0 else max(0.0, time_s[i] - time_s[i - 1])
-        advance_features(tuning, pad, memory, n[i], stretch[i], dt, out[i])
+        advance_features(tuning, pad, memory, n[i], stretch[i], touched[i], dt, out[i])
     return out

@@ -217,7 +217,7 @@ def _find_departure(model: RowModel, memo: RowState, clock, stretch: float) -> i
 @compiled
 def _find_force(model: RowModel, memo: RowState, stretch: float, dt: float) -> None:
     """Write features and force."""
-    advance_features(model.tuning, model.pad, memo.pad, memo.coordinates, stretch, dt, memo.features)
+    advance_features(model.tuning, model.pad, memo.pad, memo.coordinates, stretch, memo.detector[0].in_contact == 1, dt, memo.features)
     for axis in range(3):
         force = 0.0
         for j in range(memo.features.shape[0]):
