@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 from scipy.linalg import solve_discrete_are
 from scipy.stats import chi2
-
 from soft_tactile_node.estimation.pad import NORMAL_TERMS
 from soft_tactile_node.estimation.separation import SeparationModel, predict_contact, update_contact
 

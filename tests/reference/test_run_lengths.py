@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
+from soft_tactile_node.estimation.touch_test import QUICK_S, free_scores
 
 from soft_tactile_node.calibration.fit import calibrate
 from soft_tactile_node.estimation.model import build_model
 from soft_tactile_node.estimation.settings import LIGHT
-from soft_tactile_node.estimation.touch_test import QUICK_S, free_scores
 from soft_tactile_node.simulation import simulate
 
 SPC = "as quoted in the manual of the R package spc [SEEN]"

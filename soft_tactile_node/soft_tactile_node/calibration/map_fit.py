@@ -12,7 +12,7 @@ from scipy.optimize import nnls
 from soft_tactile_node.calibration.base_fit import thin_rows
 from soft_tactile_node.calibration.preparation import Prepared
 from soft_tactile_node.calibration.press import find_unloaded, force_doubt, smooth_force
-from soft_tactile_node.calibration.ridge import Ridge, split_blocks
+from soft_tactile_node.calibration.ridge import Indices, Ridge, split_blocks
 from soft_tactile_node.estimation.features import (
     MOST_COORDINATES,
     count_features,
@@ -79,7 +79,7 @@ class Pressed:
     stretch: Array
     force_n: Array
     touched: Array
-    rows: Array
+    rows: Indices
 
 
 @dataclass(frozen=True)
@@ -281,9 +281,7 @@ def features_of(pressed: Pressed, directions: Array, pad: PadRange) -> Array:
     coordinates = np.ascontiguousarray(pressed.departure @ directions.T)
     memory = np.zeros(count_memory(count, TUNING))
     time_s, stretch = pressed.item.time_s, np.ascontiguousarray(pressed.stretch)
-    return np.asarray(
-        feature_rows(TUNING, pad, time_s, coordinates, stretch, memory, count_features(count, TUNING))
-    )
+    return np.asarray(feature_rows(TUNING, pad, time_s, coordinates, stretch, memory, count_features(count, TUNING)))
 
 
 def map_gain(fit: MapFit, items: Sequence[Pressed]) -> Array:

@@ -5,18 +5,19 @@ The departure's few coordinates are low-passed; the first one, which rises with 
     v = q + rise * max((q - ema q) / rise_s, 0) + fall * min((q - ema q) / fall_s, 0)
 
 A cell that fills and empties through a duct follows its load with one rate up and another down, so load = level + lag *
-rate. Features are the coordinates times a polynomial of v and of the stretch w (how far the free finger would bend), three
-truncated powers of v (a pad that stiffens), powers of w, and coordinates less their own low-passes (what a viscoelastic
-pad remembers). Signs of the coordinates do not matter, so the order of the coils does not either.
+rate. Features are the coordinates times a polynomial of v and of the stretch w (how far the free finger would bend),
+three truncated powers of v (a pad that stiffens), powers of w, and coordinates less their own low-passes (what a
+viscoelastic pad remembers). Signs of the coordinates do not matter, so the order of the coils does not either.
 
-Source: truncated powers, de Boor, A Practical Guide to Splines (1978), ch. IX (from memory); the combination is our own.
+Source: truncated powers, de Boor, A Practical Guide to Splines (1978), ch. IX (from memory); the combination is our
+own.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from soft_tactile_node.compiled import compiled
+from soft_tactile_node.compiled import Record, compiled
 from soft_tactile_node.estimation.tuning import Tuning
 from soft_tactile_node.samples import Array
 
@@ -95,8 +96,10 @@ def restart_features(memory: Array, n: Array, memories: int, sides: int) -> None
 
 
 @compiled
-def advance_features(tuning: Tuning, pad, memory: Array, n: Array, stretch: float, dt: float, out: Array) -> None:
-    """Advance the filters by one scan and write the features, in place; pad has low, high, rise, fall, stretch limits."""
+def advance_features(
+    tuning: Tuning, pad: Record, memory: Array, n: Array, stretch: float, dt: float, out: Array
+) -> None:
+    """Advance the filters by one scan and write the features, in place; pad has low, high, rise and fall."""
     count = n.shape[0]
     gain = 1.0 - np.exp(-dt / tuning.smooth_s)
     for i in range(count):
@@ -145,7 +148,9 @@ def advance_features(tuning: Tuning, pad, memory: Array, n: Array, stretch: floa
 
 
 @compiled
-def feature_rows(tuning: Tuning, pad, time_s: Array, n: Array, stretch: Array, memory: Array, count: int) -> Array:
+def feature_rows(
+    tuning: Tuning, pad: Record, time_s: Array, n: Array, stretch: Array, memory: Array, count: int
+) -> Array:
     """Return the features of a recording (n, f); memory is scratch space."""
     out = np.zeros((n.shape[0], count))
     restart_features(memory, n[0], len(tuning.memory_s), len(tuning.side_memory_s))

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.testing import assert_allclose
+from soft_tactile_node.calibration.wander import white_noise
 
 from soft_tactile_node.calibration.ridge import fit_ridge, fit_signed, split_blocks
-from soft_tactile_node.calibration.wander import white_noise
 
 
 def test_without_penalty_it_is_least_squares() -> None:

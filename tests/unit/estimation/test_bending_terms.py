@@ -7,7 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-
 from soft_tactile_node.estimation.bending import POWERS, bending_terms, count_terms
 
 PLAY = Path(__file__).parents[3] / "shared" / "reference" / "play_operator.csv"
