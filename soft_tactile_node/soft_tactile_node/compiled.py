@@ -30,6 +30,9 @@ if "NUMBA_CACHE_DIR" not in os.environ:
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+Record = Any
+"""One record of a structured array; the compiler checks its fields."""
+
 
 def compiled(function: F) -> F:
     """Compile a function of numbers and arrays to machine code, cached on disk between runs.

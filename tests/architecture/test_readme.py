@@ -106,7 +106,7 @@ def test_the_safety_section_names_each_danger(words: str) -> None:
         "launch/one_finger_hardware.launch.py", "launch/two_finger_gripper_hardware.launch.py",
         "config/one_finger_hardware.yaml", "config/two_finger_gripper_hardware.yaml",
         "soft_tactile_node/soft_tactile_node/examples/program.py",
-        "soft_tactile_node/soft_tactile_node/calibration/plan.py",
+        "soft_tactile_node/soft_tactile_node/protocol/plan.py",
     ],
 )  # fmt: skip
 def test_what_moves_pressure_points_to_the_safety_section(place: str) -> None:

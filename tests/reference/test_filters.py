@@ -1,78 +1,62 @@
-"""Group J: the contact filter on linear pads, where it must be the textbook filter, and its consistency."""
+"""Group J: the filter of zero and temperature slope, which must be the textbook filter, and its consistency."""
 
 import numpy as np
 import pytest
-from scipy.linalg import solve_discrete_are
 from scipy.stats import chi2
 
-from soft_tactile_node.estimation.pad import NORMAL_TERMS
-from soft_tactile_node.estimation.separation import SeparationModel, predict_contact, update_contact
+from soft_tactile_node.estimation.departure import SETTLE_S, learn_channel, new_learnt
+from soft_tactile_node.estimation.tuning import TUNING
 
-FORCE, FIRST_MEMORY = 2, 3
 HARVEY = "local level, Harvey 1989, sec. 3.3 [NUM]"
 
 
-def linear_model(noise, force_rate, quick_s=0.0, channels=1):
-    """Channels that each read the loaded memory itself: equal weights make the pad's curves a straight line."""
-    stack = np.zeros((1, channels, channels))
-    return SeparationModel(
-        axes=1,
-        channels=channels,
-        pad_weights=np.ones((NORMAL_TERMS, channels)),
-        quick_s=np.full(2, quick_s),
-        lag_s=np.zeros(0),
-        shear_s=np.zeros(0),
-        noise=np.asarray(noise) * np.eye(channels),
-        wander_s=np.ones(1),
-        wander_rest=stack,
-        wander_active=stack,
-        wander_loaded=stack,
-        error_floor=np.zeros((channels, channels)),
-        error_relative=np.zeros((channels, channels)),
-        force_rate_n=force_rate,
-        touch_z=np.ones(1),
-        shear_share=np.ones(2),
-    )
-
-
 class Filter:
-    """The package's contact filter, one scan after the other."""
+    """The package's filter of one channel, one scan after the other: a walk, and a slope with temperature."""
 
-    def __init__(self, model, variance, offset=0.0, dt_s=1.0):
-        c = model.channels
-        self.model, self.dt_s = model, dt_s
-        self.state, self.covariance = np.zeros(4 + c), np.zeros((4 + c, 4 + c))
-        self.covariance[2:4, 2:4] = variance
-        self.covariance[4:, 4:] = offset
-        self.terms, self.slopes = np.zeros(NORMAL_TERMS), np.zeros((NORMAL_TERMS, 3))
+    def __init__(self, drift, walk_variance=None, slope_variance=0.0):
+        self.drift = drift
+        self.known = new_learnt(np.array([drift]), np.zeros(1), np.sqrt([slope_variance]))
+        if walk_variance is not None:
+            self.known["walk_var"] = walk_variance
 
-    def predict(self, growth=None):
-        c = self.model.channels
-        predict_contact(
-            self.model, self.state, self.covariance, self.dt_s, np.zeros((c, c)) if growth is None else growth
-        )
+    def take(self, reading, dt_s, warm=0.0):
+        """Take a scan; return the variance of the walk before it is used."""
+        predicted = self.known["walk_var"][0] + self.drift**2 * dt_s
+        learn_channel(TUNING, self.known[0], self.drift, reading, warm, dt_s, True)
+        return predicted
 
-    def update(self, reading):
-        """Take a scan; return its normalised innovation squared, the mean of the channels."""
-        values = np.atleast_1d(np.asarray(reading, dtype=float))
-        used = np.ones(values.size)
-        return update_contact(self.model, self.state, self.covariance, values, used, 0.3, self.terms, self.slopes)
+    @property
+    def mean(self):
+        """Walk and slope."""
+        return np.array([self.known["walk"][0], self.known["slope"][0]])
+
+    @property
+    def covariance(self):
+        """Covariance of walk and slope."""
+        walk, cross, slope = (self.known[name][0] for name in ("walk_var", "cross", "slope_var"))
+        return np.array([[walk, cross], [cross, slope]])
+
+
+def noise_of(drift, dt_s):
+    """Return the variance with which a scan tells the walk: what is averaged over SETTLE_S tells it to one drift."""
+    return (SETTLE_S * drift) ** 2 / dt_s
 
 
 @pytest.mark.parametrize("ratio", [0.1, 0.5, 1.0, 2.0, 10.0])
 def test_steady_gain_of_a_local_level(table, ratio):
     """J1, J2: prediction and posterior variance of a random walk in noise settle at the closed form."""
-    noise = 0.04
-    kalman = Filter(linear_model(noise, np.sqrt(ratio * noise)), 1.0)
+    dt_s = SETTLE_S * np.sqrt(ratio)  # then walk over noise of a scan is the ratio
+    drift = 0.2
+    noise = noise_of(drift, dt_s)
+    kalman = Filter(drift, 1.0)
     for _ in range(400):
-        kalman.predict()
-        predicted = kalman.covariance[FIRST_MEMORY, FIRST_MEMORY]
-        kalman.update(0.0)
+        predicted = kalman.take(0.0, dt_s)
+    posterior = kalman.covariance[0, 0]
     x = 0.5 * (ratio + np.sqrt(ratio**2 + 4.0 * ratio))
-    table.close(f"J1 predicted / R, q = {ratio}", predicted / noise, x, HARVEY, rtol=1e-7)
-    table.close(f"J1 posterior / R, q = {ratio}", kalman.covariance[2, 2] / noise, x / (1 + x), HARVEY, rtol=1e-7)
+    table.close(f"J1 predicted / R, q = {ratio}", predicted / noise, x, HARVEY, rtol=1e-9)
+    table.close(f"J1 posterior / R, q = {ratio}", posterior / noise, x / (1 + x), HARVEY, rtol=1e-9)
     published = {0.1: 0.2701562, 0.5: 0.5, 1.0: 0.6180340, 2.0: 0.7320508, 10.0: 0.9160798}
-    table.close(f"J2 gain, q = {ratio}", kalman.covariance[2, 2] / noise, published[ratio], HARVEY, atol=5e-8)
+    table.close(f"J2 gain, q = {ratio}", posterior / noise, published[ratio], HARVEY, atol=5e-8)
 
 
 def test_nile(table, read_table):
@@ -80,98 +64,63 @@ def test_nile(table, read_table):
     flow = [row["flow"] for row in read_table("nile.csv")]
     source = "Durbin & Koopman 2001, ch. 2 [NUM][LIB statsmodels]"
     noise, walk = 15099.0, 1469.1
-    kalman = Filter(linear_model(noise, np.sqrt(walk)), 1e9)
+    dt_s = SETTLE_S * np.sqrt(walk / noise)
+    drift = np.sqrt(walk / dt_s)
+    assert noise_of(drift, dt_s) == pytest.approx(noise, rel=1e-12)
+    kalman = Filter(drift, 1e9 - walk)
     levels = []
-    for number, value in enumerate(flow):
-        if number:
-            kalman.predict()
-        predicted = kalman.covariance[FIRST_MEMORY, FIRST_MEMORY]
-        kalman.update(value)
-        levels.append(kalman.state[FORCE])
+    for value in flow:
+        predicted = kalman.take(value, dt_s)
+        levels.append(kalman.mean[0])
+    posterior = kalman.covariance[0, 0]
     table.close("J7 second level", levels[1], 1140.928, source, rtol=1e-5)
     table.close("J7 last level", levels[-1], 798.370, source, rtol=1e-5)
-    table.close("J7 posterior variance", kalman.covariance[2, 2], 4032.16, source, rtol=1e-5)
+    table.close("J7 posterior variance", posterior, 4032.16, source, rtol=1e-5)
     table.close("J7 predicted variance", predicted, 5501.26, source, rtol=1e-5)
-    table.close("J7 gain", kalman.covariance[2, 2] / noise, 0.267048, source, rtol=1e-5)
+    table.close("J7 gain", posterior / noise, 0.267048, source, rtol=1e-5)
 
 
-def lagged_system(lag_s, dt_s, rate):
-    """Return transition and process noise of a force that walks and a memory that follows it, in textbook form."""
-    gain = 1.0 - np.exp(-dt_s / lag_s)
-    transition = np.array([[1.0, 0.0], [gain, 1.0 - gain]])
-    push = np.array([1.0, gain])  # the memory follows the force already moved
-    return transition, rate**2 * dt_s * np.outer(push, push)
-
-
-def test_riccati_of_force_and_memory(table):
-    """A force seen through the pad's first-order memory: the steady covariance solves the Riccati equation."""
-    dt_s, lag_s, noise, rate = 0.002, 0.05, 1e-4, 2.0
-    kalman = Filter(linear_model(noise, rate, lag_s), 1.0, dt_s=dt_s)
-    for _ in range(20000):
-        kalman.predict()
-        prior = kalman.covariance[2:4, 2:4].copy()
-        kalman.update(0.0)
-    transition, process = lagged_system(lag_s, dt_s, rate)
-    wanted = solve_discrete_are(transition.T, np.array([[0.0], [1.0]]), process, np.array([[noise]]))
-    table.close("steady prior of force and memory", prior, wanted, "scipy solve_discrete_are [LIB]", rtol=1e-7)
-
-
-@pytest.mark.parametrize("channels", [1, 4])
-def test_scan_by_scan_against_a_general_filter(table, channels):
-    """Force and memory through one or four noisy channels, scan by scan: the numbers of a general Kalman library."""
+def test_scan_by_scan_against_a_general_filter(table):
+    """Walk and slope while the finger warms up: scan by scan the numbers of a general Kalman library."""
     from filterpy.kalman import KalmanFilter
 
-    dt_s, lag_s, rate = 0.002, 0.05, 2.0
-    noise = np.diag(1e-4 * np.arange(1.0, channels + 1.0))
-    own = Filter(linear_model(np.diag(noise), rate, lag_s, channels), np.diag([1.0, 0.5]), dt_s=dt_s)
-    other = KalmanFilter(dim_x=2, dim_z=channels)
-    other.F, other.Q = lagged_system(lag_s, dt_s, rate)
-    other.H = np.tile([[0.0, 1.0]], (channels, 1))
-    other.R, other.P, other.x = noise, np.diag([1.0, 0.5]), np.zeros((2, 1))
+    dt_s, drift, slope_variance = 0.002, 3e-5, (5e-4) ** 2
+    own = Filter(drift, slope_variance=slope_variance)
+    other = KalmanFilter(dim_x=2, dim_z=1)
+    other.F, other.Q = np.eye(2), np.diag([drift**2 * dt_s, 0.0])
+    other.R, other.P = np.array([[noise_of(drift, dt_s)]]), np.diag([(SETTLE_S * drift) ** 2, slope_variance])
+    other.x = np.zeros((2, 1))
     rng = np.random.default_rng(5)
-    scans = np.cumsum(rng.normal(0.0, 0.05, 500))[:, None] + rng.normal(0.0, 0.01, (500, channels))
+    warm = 3.0 * (1.0 - np.exp(-np.arange(500) / 200.0))
+    scans = 2e-4 * warm + rng.normal(0.0, 1e-4, 500)
     got, wanted = np.zeros((500, 6)), np.zeros((500, 6))
     for i, scan in enumerate(scans):
-        own.predict()
-        own.update(scan)
+        own.take(scan, dt_s, warm[i])
         other.predict()
-        other.update(scan[:, None])
-        got[i] = [*own.state[2:4], *own.covariance[2:4, 2:4].ravel()]
+        other.update(np.array([[scan]]), H=np.array([[1.0, warm[i]]]))
+        got[i] = [*own.mean, *own.covariance.ravel()]
         wanted[i] = [*other.x[:, 0], *other.P.ravel()]
     size = np.abs(wanted).max(axis=0)
-    table.close(f"500 scans, {channels} channels", got / size, wanted / size, "filterpy KalmanFilter [LIB]", atol=1e-9)
+    table.close("500 scans of walk and slope", got / size, wanted / size, "filterpy KalmanFilter [LIB]", atol=1e-10)
 
 
-def test_considered_offset_is_the_schmidt_filter(table):
-    """An offset that is considered, not estimated: the covariance of the Schmidt-Kalman recursion, gain and all."""
-    noise, rate, offset = 1e-3, 0.7, 0.02
-    own = Filter(linear_model(noise, rate), np.ones((2, 2)), offset, dt_s=0.01)
-    # augmented state force, offset; gain of the offset put to zero, covariance in the form valid for any gain
-    state, covariance = np.zeros(2), np.diag([1.0, offset])
-    sensitivity = np.array([1.0, 1.0])
-    readings = np.cumsum(np.random.default_rng(9).normal(0.0, 0.1, 300))
-    got, wanted = [], []
-    for z in readings:
-        own.predict()
-        own.update(z)
-        covariance[0, 0] += rate**2 * 0.01
-        spread = sensitivity @ covariance @ sensitivity + noise
-        gain = np.array([(covariance @ sensitivity)[0] / spread, 0.0])
-        state = state + gain * (z - sensitivity @ state)
-        left = np.eye(2) - np.outer(gain, sensitivity)
-        covariance = left @ covariance @ left.T + noise * np.outer(gain, gain)
-        got.append([own.state[2], own.covariance[2, 2], own.covariance[2, 4]])
-        wanted.append([state[0], covariance[0, 0], covariance[0, 1]])
-    table.close("force, variance, covariance with offset", got, wanted, "Schmidt 1966, Joseph form", atol=1e-10)
+def test_a_change_of_the_slope_leaves_the_departure_where_it_is():
+    """What is newly taken for temperature is taken off the zero at once: nothing jumps at the scan that teaches it."""
+    drift, warm = 3e-5, 4.0
+    taught = Filter(drift, slope_variance=(5e-4) ** 2)
+    learn_channel(TUNING._replace(drift_s=1e15), taught.known[0], drift, 1e-3, warm, 0.002, True)
+    assert abs(taught.known["slope"][0]) > 0.0
+    assert taught.known["zero"][0] + taught.known["slope"][0] * warm == pytest.approx(0.0, abs=1e-15)
 
 
-def test_an_offset_that_is_not_known_stays_in_the_variance():
-    """However many scans agree, an unknown offset is never averaged away."""
-    kalman = Filter(linear_model(1e-4, 0.5), np.ones((2, 2)), 0.01, dt_s=0.01)
-    for _ in range(2000):
-        kalman.predict()
-        kalman.update(1.0)
-    assert kalman.covariance[2, 2] >= 0.0099
+def test_a_touched_finger_teaches_nothing():
+    """While something touches only the variance grows, by the walk."""
+    kalman = Filter(3e-5, slope_variance=1e-7)
+    before, spread = kalman.known.copy(), kalman.covariance
+    learn_channel(TUNING, kalman.known[0], 3e-5, 0.5, 4.0, 0.1, False)
+    for name in ("zero", "walk", "slope", "slope_var", "cross"):
+        assert kalman.known[name] == before[name]
+    assert kalman.covariance[0, 0] == pytest.approx(spread[0, 0] + 9e-10 * 0.1, rel=1e-12)
 
 
 def band(runs, degrees):
@@ -187,56 +136,22 @@ def test_quantiles(table):
     table.close("J10 95 %", chi2.ppf(0.95, [1, 2, 3, 6]), [3.84146, 5.99146, 7.81473, 12.59159], "tables", atol=1e-5)
 
 
-def simulate(model, rng, scans, dt_s, lag_s, offset):
-    """Return force, memory and readings of a truth that obeys the filter's own model."""
-    transition, process = lagged_system(lag_s, dt_s, model.force_rate_n)
-    root = np.sqrt(process[0, 0]) * np.array([1.0, transition[1, 0]])
-    truth = np.zeros((scans, 2))
-    now = rng.normal(0.0, [1.0, 0.5])
-    for i in range(scans):
-        now = transition @ now + root * rng.standard_normal()
-        truth[i] = now
-    noise = np.sqrt(np.diag(model.noise))
-    readings = truth[:, 1:] + offset + noise * rng.standard_normal((scans, model.channels))
-    return truth, readings
-
-
-@pytest.mark.parametrize("offset_variance", [0.0, 0.04])
-def test_normalised_errors_are_consistent(table, offset_variance):
-    """NEES of force and memory over runs lies in its chi-square band, with and without an unknown offset.
-
-    A hundred runs; the error is squared in the filter's own covariance at the last scan.
-    """
-    runs, dt_s, lag_s = 100, 0.01, 0.1
-    model = linear_model([1e-3, 2e-3], 1.5, lag_s, 2)
+@pytest.mark.parametrize("slope_variance", [0.0, 0.04])
+def test_normalised_errors_are_consistent(table, slope_variance):
+    """NEES of walk and slope over a hundred runs lies in its chi-square band, with and without an unknown slope."""
+    runs, dt_s, drift = 100, 0.1, 0.3
     rng = np.random.default_rng(21)
+    warm = np.linspace(0.0, 5.0, 60)
+    known = 2 if slope_variance > 0.0 else 1
     total = 0.0
     for _ in range(runs):
-        offset = np.sqrt(offset_variance) * rng.standard_normal(2)
-        truth, readings = simulate(model, rng, 60, dt_s, lag_s, offset)
-        kalman = Filter(model, np.diag([1.0, 0.25]), offset_variance * np.eye(2), dt_s)
-        for reading in readings:
-            kalman.predict()
-            kalman.update(reading)
-        error = kalman.state[2:4] - truth[-1]
-        total += error @ np.linalg.solve(kalman.covariance[2:4, 2:4], error)
-    low, high = band(runs, 2)
-    table.between(f"NEES, offset variance {offset_variance}", total / runs, low, high, "chi-square, 95 % band")
-
-
-def test_innovations_are_consistent(table):
-    """J13: the mean normalised innovation squared of 20 000 scans lies in its chi-square band."""
-    scans, dt_s, lag_s = 20000, 0.01, 0.1
-    model = linear_model([1e-3, 2e-3], 1.5, lag_s, 2)
-    _, readings = simulate(model, np.random.default_rng(3), scans, dt_s, lag_s, np.zeros(2))
-    kalman = Filter(model, np.diag([1.0, 0.25]), dt_s=dt_s)
-    values = np.zeros(scans)
-    for i, reading in enumerate(readings):
-        kalman.predict()
-        values[i] = 2.0 * kalman.update(reading)
-    low, high = band(scans, 2)
-    table.between("NIS of two channels", values.mean(), low, high, "chi-square, 95 % band")
-    # white: neighbours do not know of each other; 1.96 / sqrt(n) is the 95 % bound of a correlation
-    centred = values - values.mean()
-    correlation = centred[1:] @ centred[:-1] / (centred @ centred)
-    table.between("correlation of neighbouring NIS", correlation, -1.96 / scans**0.5, 1.96 / scans**0.5, "Bartlett")
+        slope = np.sqrt(slope_variance) * rng.standard_normal()
+        kalman = Filter(drift, slope_variance=slope_variance)
+        walk = SETTLE_S * drift * rng.standard_normal()
+        for warming in warm:
+            walk += drift * np.sqrt(dt_s) * rng.standard_normal()
+            kalman.take(walk + slope * warming + np.sqrt(noise_of(drift, dt_s)) * rng.standard_normal(), dt_s, warming)
+        error = (kalman.mean - [walk, slope])[:known]
+        total += error @ np.linalg.solve(kalman.covariance[:known, :known], error)
+    low, high = band(runs, known)
+    table.between(f"NEES, slope variance {slope_variance}", total / runs, low, high, "chi-square, 95 % band")

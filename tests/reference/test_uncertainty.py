@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from soft_tactile_node.calibration.ridge import fit_ridge, split_blocks
+from soft_tactile_node.calibration.ridge import Ridge, split_blocks
 from soft_tactile_node.calibration.uncertainty import combine, coverage_factor, effective_size, fit_line, jackknife
 
 GUM = "JCGM 100:2008 (GUM)"
@@ -133,10 +133,10 @@ def test_certified_load_cell(table, read_table):
     rows = read_table("nist_pontius.csv")
     x, y = column(rows, "load_x"), column(rows, "deflection_y")
     design = np.column_stack([np.ones_like(x), x, x**2])
-    fit = fit_ridge(design, y[:, None], split_blocks([x.size], 5), penalties=(0.0,))
+    weights = Ridge(design, y[:, None], split_blocks([np.arange(float(x.size))])).weights(0.0)[:, 0]
     wanted = [6.73565789473684e-4, 7.32059160401003e-7, -3.16081871345029e-15]
-    table.close("Pontius B0, B1, B2", fit.weights[:, 0], wanted, "NIST StRD Pontius, certified [SEEN]", rtol=1e-7)
-    residual = y - design @ fit.weights[:, 0]
+    table.close("Pontius B0, B1, B2", weights, wanted, "NIST StRD Pontius, certified [SEEN]", rtol=1e-7)
+    residual = y - design @ weights
     deviation = math.sqrt(residual @ residual / (x.size - 3))
     table.close("Pontius residual", deviation, 2.05177424076185e-4, "NIST StRD Pontius, certified [SEEN]", rtol=1e-7)
 

@@ -1,7 +1,7 @@
 """Fit of the free bend: each channel from the history of the pressure, and how far the rest wanders.
 
-Temperature stands beside the terms while they are fitted, so that a bench that warms up is not taken for creep; its slope is
-kept only as far as the recordings tell it apart from creep.
+Temperature stands beside the terms while they are fitted, so that a bench that warms up is not taken for creep; its
+slope is kept only as far as the recordings tell it apart from creep.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from soft_tactile_node.calibration.preparation import Prepared, hold_last
-from soft_tactile_node.calibration.ridge import Ridge, split_blocks
+from soft_tactile_node.calibration.ridge import Indices, Ridge, split_blocks
 from soft_tactile_node.estimation.departure import departure_rows, new_learnt
 from soft_tactile_node.estimation.drive import drive_terms, rest_terms
 from soft_tactile_node.estimation.tuning import TUNING
@@ -47,7 +47,8 @@ class BaseFit:
     slope, slope_deviation : numpy.ndarray, shape (c,)
         Temperature slope and what is not known of it (1/K).
     residuals : tuple of numpy.ndarray, shape (n, c)
-        Held-out residual of each free-bend recording at full rate, temperature taken off (1); NaN where a sample was missing.
+        Held-out residual of each free-bend recording at full rate, temperature taken off (1); NaN where a sample was
+        missing.
     """
 
     scale_pa: float
@@ -95,7 +96,7 @@ def terms_since_tare(item: Prepared, scale_pa: float) -> Array:
     return drive_terms(TUNING, item.time_s, p) - rest_terms(TUNING, float(p[rest].mean()))
 
 
-def thin_rows(item: Prepared) -> Array:
+def thin_rows(item: Prepared) -> Indices:
     """Return the numbers of the rows that are fitted: complete, after the tare, at about `FIT_RATE_HZ`.
 
     Parameters
@@ -177,10 +178,11 @@ def _residuals(
     return out
 
 
-def _temperature_slope(design: Array, warm: Array, left: Array, block: Array) -> tuple[Array, Array]:
+def _temperature_slope(design: Array, warm: Array, left: Array, block: Indices) -> tuple[Array, Array]:
     """Return the slope of each channel with temperature and what is not known of it (1/K).
 
-    Only the part of the temperature that the terms cannot imitate tells; rows of a block count once, for they are correlated.
+    Only the part of the temperature that the terms cannot imitate tells; rows of a block count once, for they are
+    correlated.
     """
     prior = TUNING.slope_prior
     if np.ptp(warm) < 1.0:
@@ -197,7 +199,7 @@ def _temperature_slope(design: Array, warm: Array, left: Array, block: Array) ->
 
 
 def _fit_angle(
-    free: Sequence[Prepared], designs: Sequence[Array], rows: Sequence[Array], times: Sequence[Array]
+    free: Sequence[Prepared], designs: Sequence[Array], rows: Sequence[Indices], times: Sequence[Array]
 ) -> tuple[Array | None, float | None]:
     """Fit the bend angle where every recording has a bend reference."""
     angles = [item.bend_rad for item in free]
@@ -302,6 +304,5 @@ def departures(item: Prepared, raw: Array, touched: Array, base: BaseFit, drift:
         Departures (1).
     """
     learnt = new_learnt(drift, base.slope, base.slope_deviation)
-    return np.asarray(
-        departure_rows(TUNING, learnt, drift, item.time_s, fill_gaps(raw), item.temperature_change, ~touched)
-    )
+    free = np.logical_not(touched)
+    return np.asarray(departure_rows(TUNING, learnt, drift, item.time_s, fill_gaps(raw), item.temperature_change, free))

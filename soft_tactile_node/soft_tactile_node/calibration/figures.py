@@ -19,6 +19,7 @@ from soft_tactile_node.calibration.map_fit import CONTACT_N, FALL_S, RISE_S, Map
 from soft_tactile_node.calibration.preparation import Prepared
 from soft_tactile_node.calibration.press_figures import find_hysteresis, find_non_linearity, find_repeatability
 from soft_tactile_node.calibration.record import Figure
+from soft_tactile_node.calibration.touch_fit import TouchFit
 from soft_tactile_node.calibration.uncertainty import (
     Uncertainty,
     combine,
@@ -27,7 +28,6 @@ from soft_tactile_node.calibration.uncertainty import (
     fit_line,
     jackknife,
 )
-from soft_tactile_node.calibration.touch_fit import TouchFit
 from soft_tactile_node.samples import Array
 
 MOST_BLOCKS = 12
@@ -201,8 +201,7 @@ def _errors(
         figures[f"shear_{name}_error"] = make_figure(
             *jackknife(_rms, (errors[contact, axis],), _count_blocks(errors[contact, axis] ** 2)),
             "N",
-            f"held-out rms error of force_{name} while pressed; zero would score "
-            f"{_rms(force[contact, axis]):.2g} N",
+            f"held-out rms error of force_{name} while pressed; zero would score {_rms(force[contact, axis]):.2g} N",
         )
     if len(left) == len(signal):
         figures["bend_rejection"] = make_figure(
@@ -266,7 +265,10 @@ def _static(apparent: Array, error: Array, force: Array, axes: int) -> dict[str,
 def _time_response(fit: MapFit) -> dict[str, Figure]:
     """Return the quick time constants of the pad; offered in steps, so each is known to half a step."""
     figures = {}
-    for name, words, offered, value in (("rise_time_constant", "loaded", RISE_S, fit.rise_s), ("fall_time_constant", "unloaded", FALL_S, fit.fall_s)):
+    for name, words, offered, value in (
+        ("rise_time_constant", "loaded", RISE_S, fit.rise_s),
+        ("fall_time_constant", "unloaded", FALL_S, fit.fall_s),
+    ):
         index = int(np.argmin(np.abs(np.array(offered) - value)))
         gaps = np.diff(offered)[max(index - 1, 0) : index + 1]
         # a rectangular distribution of half-width a has a standard uncertainty of a / sqrt(3): JCGM 100:2008, 4.3.7
@@ -300,7 +302,5 @@ def _angle(base: BaseFit) -> dict[str, Figure]:
     if base.angle_deviation_rad is None:
         return {}
     return {
-        "bend_angle_error": make_figure(
-            base.angle_deviation_rad, None, "rad", "held-out rms error of the bend angle"
-        )
+        "bend_angle_error": make_figure(base.angle_deviation_rad, None, "rad", "held-out rms error of the bend angle")
     }

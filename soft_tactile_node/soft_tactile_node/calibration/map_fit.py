@@ -12,7 +12,7 @@ from scipy.optimize import nnls
 from soft_tactile_node.calibration.base_fit import thin_rows
 from soft_tactile_node.calibration.preparation import Prepared
 from soft_tactile_node.calibration.press import find_touched, force_doubt, smooth_force
-from soft_tactile_node.calibration.ridge import Ridge, split_blocks
+from soft_tactile_node.calibration.ridge import Indices, Ridge, split_blocks
 from soft_tactile_node.estimation.features import (
     FIRST_TERMS,
     MOST_COORDINATES,
@@ -87,7 +87,7 @@ class Pressed:
     stretch: Array
     force_n: Array
     touched: Array
-    rows: Array
+    rows: Indices
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -69,43 +69,6 @@ def hold_last(values: Array, start: float = 0.0) -> Array:
     index = np.where(finite, np.arange(values.size), -1)
     np.maximum.accumulate(index, out=index)
     return np.asarray(values[np.maximum(index, int(np.argmax(finite)))])
-
-
-def thin(recording: Prepared, rate_hz: float) -> Prepared:
-    """Return a recording averaged in groups of scans to about a lower rate; gaps in a group are left out.
-
-    Parameters
-    ----------
-    recording : Prepared
-        A tared recording.
-    rate_hz : float
-        Rate to go down to (Hz); slower recordings are returned as they are.
-
-    Returns
-    -------
-    Prepared
-        Fewer rows, less noise.
-    """
-    step = round(1.0 / (rate_hz * float(np.median(np.diff(recording.time_s)))))
-    if step < 2:
-        return recording
-    rows = recording.time_s.size // step * step
-
-    def average(values: Array) -> Array:
-        groups = values[:rows].reshape(rows // step, step, *values.shape[1:])
-        counted = np.isfinite(groups).sum(axis=1)
-        total = np.nansum(groups, axis=1)
-        return np.asarray(np.where(counted > 0, total / np.maximum(counted, 1), np.nan))
-
-    return replace(
-        recording,
-        time_s=average(recording.time_s),
-        pressure_pa=average(recording.pressure_pa),
-        change=average(recording.change),
-        temperature_change=average(recording.temperature_change),
-        force_n=None if recording.force_n is None else average(recording.force_n),
-        bend_rad=None if recording.bend_rad is None else average(recording.bend_rad),
-    )
 
 
 def prepare(recording: Recording, tare_s: float = 1.0) -> Prepared:

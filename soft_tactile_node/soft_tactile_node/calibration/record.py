@@ -53,7 +53,7 @@ class Ranges(Strict):
 
 
 class BaseModelPart(Strict):
-    """Free bend: weights of the pressure-history terms for each channel and for the bend angle; what is left of a channel."""
+    """Free bend: weights of the terms for each channel and for the bend angle; what is left of a channel."""
 
     weights: Matrix
     stretch: Vector
@@ -66,7 +66,7 @@ class BaseModelPart(Strict):
 
 
 class ForceMap(Strict):
-    """Force map: coordinates of a departure, the pad's own lag, weights of the features, and the variance of the force."""
+    """Force map: coordinates of a departure, the pad's own lag, weights of the features, variance of the force."""
 
     axes: Literal[1, 3]
     directions: Matrix

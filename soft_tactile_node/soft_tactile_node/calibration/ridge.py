@@ -1,7 +1,8 @@
 """Ridge regression with held-out blocks: one set of normal equations a block, summed in any combination.
 
 Source: ridge regression, Hoerl & Kennard, Technometrics 12 (1970) 55-67; leverage, Belsley, Kuh & Welsch, Regression
-Diagnostics (1980), sec. 2.1 (from memory); blocked folds because rows of one recording are correlated (common practice).
+Diagnostics (1980), sec. 2.1 (from memory); blocked folds because rows of one recording are correlated (common
+practice).
 """
 
 from __future__ import annotations
@@ -84,7 +85,7 @@ class Ridge:
         self._rows = [np.flatnonzero(block == number) for number in np.unique(block)]
         self._grams = [a[r].T @ a[r] for r in self._rows]
         self._crosses = [a[r].T @ b[r] for r in self._rows]
-        self._gram, self._cross = sum(self._grams), sum(self._crosses)
+        self._gram, self._cross = np.sum(self._grams, axis=0), np.sum(self._crosses, axis=0)
 
     @property
     def blocks(self) -> list[Indices]:
@@ -132,7 +133,7 @@ class Ridge:
         return out
 
     def error(self, penalty: float) -> float:
-        """Return the weighted mean squared held-out error at a relative `penalty` (1), in squared units of the target."""
+        """Return the weighted mean squared held-out error at a relative `penalty` (1), in the squared target's unit."""
         wrong = (self.held_out(penalty) - self._target) * self._weight
         return float((wrong**2).sum() / (self._weight**2).sum())
 

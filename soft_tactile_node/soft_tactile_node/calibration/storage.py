@@ -115,8 +115,10 @@ def load_calibration(path: str | Path) -> Calibration:
         )
     version = data.get("schema_version")
     if isinstance(version, int) and version != SCHEMA_VERSION:
-        mend = "update soft_tactile_node" if version > SCHEMA_VERSION else (
-            "make it again from the same recordings with `soft-tactile calibrate`"
+        mend = (
+            "update soft_tactile_node"
+            if version > SCHEMA_VERSION
+            else ("make it again from the same recordings with `soft-tactile calibrate`")
         )
         raise CalibrationError(f"{file}, key schema_version: must be {SCHEMA_VERSION}; got {version}; {mend}")
     try:

@@ -1,4 +1,4 @@
-"""How far a free finger's force strays, how often, and how far a touched one's: thresholds and variances from held-out rows."""
+"""How far the force of a free and of a touched finger strays: thresholds and variances from held-out rows."""
 
 from __future__ import annotations
 
@@ -109,7 +109,14 @@ def _track(p: Pressed, force: Array, touch: TouchModel, scale_pa: float) -> Arra
     out = np.zeros((p.item.time_s.size, 8))
     state = np.zeros(1, DETECTOR)
     free_rows(
-        TUNING, touch, state[0], p.item.time_s, np.ascontiguousarray(force), p.item.pressure_pa / scale_pa, p.touched, out
+        TUNING,
+        touch,
+        state[0],
+        p.item.time_s,
+        np.ascontiguousarray(force),
+        p.item.pressure_pa / scale_pa,
+        p.touched,
+        out,
     )
     return out
 
@@ -141,14 +148,16 @@ def _extremes(
 ) -> tuple[Array, Array]:
     """Return location and scale of the extreme value of each test in a second, by moments.
 
-    Source: Gumbel, Statistics of Extremes (1958), sec. 6.2.5 (from memory): scale = s sqrt(6) / pi, location = mean - 0.5772
-    scale.
+    Source: Gumbel, Statistics of Extremes (1958), sec. 6.2.5 (from memory): scale = s sqrt(6) / pi, location = mean -
+    0.5772 scale.
     """
     location, scale = np.zeros(TESTS), np.zeros(TESTS)
     for j in range(TESTS):
         highest: list[float] = []
         for p, track, ok in zip(items, tracks, counted, strict=True):
-            score = track[:, j] / np.sqrt(spread[j] @ np.array([np.ones(len(track)), track[:, 3] ** 2, track[:, 4] ** 2]))
+            score = track[:, j] / np.sqrt(
+                spread[j] @ np.array([np.ones(len(track)), track[:, 3] ** 2, track[:, 4] ** 2])
+            )
             second = (p.item.time_s - p.item.time_s[0]).astype(int)
             for number in np.unique(second[ok]):
                 here = (second == number) & ok

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from soft_tactile_node.compiled import compiled
+from soft_tactile_node.compiled import Record, compiled
 from soft_tactile_node.estimation.tuning import Tuning
 from soft_tactile_node.samples import Array
 
@@ -47,7 +47,7 @@ def new_learnt(drift: Array, slope: Array, slope_deviation: Array) -> np.ndarray
 
 
 @compiled
-def learn_channel(tuning: Tuning, known, drift: float, raw: float, warm: float, dt: float, learn: bool) -> None:
+def learn_channel(tuning: Tuning, known: Record, drift: float, raw: float, warm: float, dt: float, learn: bool) -> None:
     """Predict one channel by a scan, and update it with what it reads if nothing touches, in place."""
     known.walk_var += drift * drift * dt
     if not learn or dt <= 0.0:
@@ -67,7 +67,9 @@ def learn_channel(tuning: Tuning, known, drift: float, raw: float, warm: float, 
 
 
 @compiled
-def departure_rows(tuning: Tuning, learnt, drift: Array, time_s: Array, raw: Array, warm: Array, free: Array) -> Array:
+def departure_rows(
+    tuning: Tuning, learnt: np.ndarray, drift: Array, time_s: Array, raw: Array, warm: Array, free: np.ndarray
+) -> Array:
     """Return the departures of a recording whose contact is known (n, c); raw without NaN."""
     out = np.zeros(raw.shape)
     free_s = 0.0

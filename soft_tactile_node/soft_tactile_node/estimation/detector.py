@@ -2,17 +2,17 @@
 
     d_j = low-passes of (u - zero),   sigma_j^2 = spread . (1, activity^2, carried^2),   theta_j = level_j sigma_j
 
-`u` is the normal force of the map. The spread was measured on held-out recordings of the free finger, where it grows with the
-pressure's activity and with the load the pad recovers from; the levels are extreme values of d_j / sigma_j at the stated
-rate of false alarms. The zero learns while nothing touches, and the slower the higher the threshold stands: what could
-hide a touch is not learnt away. Source of the levels: Gumbel, Statistics of Extremes (1958).
+`u` is the normal force of the map. The spread was measured on held-out recordings of the free finger, where it grows
+with the pressure's activity and with the load the pad recovers from; the levels are extreme values of d_j / sigma_j at
+the stated rate of false alarms. The zero learns while nothing touches, and the slower the higher the threshold stands:
+what could hide a touch is not learnt away. Source of the levels: Gumbel, Statistics of Extremes (1958).
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from soft_tactile_node.compiled import compiled
+from soft_tactile_node.compiled import Record, compiled
 from soft_tactile_node.estimation.tuning import Tuning
 from soft_tactile_node.samples import Array
 
@@ -74,7 +74,7 @@ def ema(x: float, target: float, dt: float, tau: float) -> float:
 
 
 @compiled
-def start_detector(s, p: float) -> None:
+def start_detector(s: Record, p: float) -> None:
     """Start from rest at relative pressure p, in place."""
     s.p_quick = p
     s.p_slow = p
@@ -83,7 +83,7 @@ def start_detector(s, p: float) -> None:
 
 
 @compiled
-def advance_activity(tuning: Tuning, s, p: float, dt: float) -> None:
+def advance_activity(tuning: Tuning, s: Record, p: float, dt: float) -> None:
     """Follow how quickly the pressure moves, in place."""
     s.p_quick = ema(s.p_quick, p, dt, tuning.activity_quick_s)
     s.p_slow = ema(s.p_slow, p, dt, tuning.activity_slow_s)
@@ -91,7 +91,7 @@ def advance_activity(tuning: Tuning, s, p: float, dt: float) -> None:
 
 
 @compiled
-def set_thresholds(tuning: Tuning, touch, s) -> None:
+def set_thresholds(tuning: Tuning, touch: Record, s: Record) -> None:
     """Set spread and thresholds from what the finger does now, in place."""
     for j in range(TESTS):
         variance = touch.spread[j, 0] + touch.spread[j, 1] * s.activity**2 + touch.spread[j, 2] * s.carried**2
@@ -101,7 +101,7 @@ def set_thresholds(tuning: Tuning, touch, s) -> None:
 
 
 @compiled
-def learn_zero(tuning: Tuning, touch, s, u: Array, dt: float) -> None:
+def learn_zero(tuning: Tuning, touch: Record, s: Record, u: Array, dt: float) -> None:
     """Let the zero follow the force of a free finger, in place."""
     hidden = s.theta0[1] / touch.floor_n
     tau = min(tuning.zero_s, s.free_s + tuning.zero_start_s) * hidden
@@ -110,7 +110,9 @@ def learn_zero(tuning: Tuning, touch, s, u: Array, dt: float) -> None:
 
 
 @compiled
-def advance_detector(tuning: Tuning, touch, s, u: Array, p: float, warmth: float, time_s: float, dt: float) -> int:
+def advance_detector(
+    tuning: Tuning, touch: Record, s: Record, u: Array, p: float, warmth: float, time_s: float, dt: float
+) -> int:
     """Advance by one scan, in place; warmth is what temperature may have done to the frozen zero (N^2)."""
     advance_activity(tuning, s, p, dt)
     s.swing_s += dt
@@ -126,7 +128,7 @@ def advance_detector(tuning: Tuning, touch, s, u: Array, p: float, warmth: float
 
 
 @compiled
-def _advance_free(tuning: Tuning, touch, s, u: Array, time_s: float, dt: float) -> int:
+def _advance_free(tuning: Tuning, touch: Record, s: Record, u: Array, time_s: float, dt: float) -> int:
     """Watch for a touch; learn the zero where there is none."""
     s.free_s += dt
     s.carried *= np.exp(-dt / tuning.carried_hold_s)
@@ -146,7 +148,7 @@ def _advance_free(tuning: Tuning, touch, s, u: Array, time_s: float, dt: float) 
 
 
 @compiled
-def _is_above(tuning: Tuning, s, u: Array) -> bool:
+def _is_above(tuning: Tuning, s: Record, u: Array) -> bool:
     """Return whether any test stands above its threshold, from every zero that counts."""
     for j in range(TESTS):
         high = s.d[j] > s.theta[j]
@@ -160,7 +162,7 @@ def _is_above(tuning: Tuning, s, u: Array) -> bool:
 
 
 @compiled
-def _begin_contact(s) -> None:
+def _begin_contact(s: Record) -> None:
     s.in_contact = 1
     s.contacts += 1
     s.touch_s = 0.0
@@ -174,7 +176,7 @@ def _begin_contact(s) -> None:
 
 
 @compiled
-def _watch_ringing(tuning: Tuning, s, u: Array, dt: float) -> None:
+def _watch_ringing(tuning: Tuning, s: Record, u: Array, dt: float) -> None:
     """Raise the thresholds while the finger swings: by its rms, and by half a swing that looked like a touch."""
     if s.swing_s < tuning.swing_back_s and u[2] < s.zero_before - tuning.swing_share * s.swing_peak:
         for j in range(TESTS):
@@ -187,8 +189,8 @@ def _watch_ringing(tuning: Tuning, s, u: Array, dt: float) -> None:
 
 
 @compiled
-def _watch_held(tuning: Tuning, s, u: Array, dt: float) -> None:
-    """A pad cannot pull: a force below zero for a while says that something holds the finger back elsewhere."""
+def _watch_held(tuning: Tuning, s: Record, u: Array, dt: float) -> None:
+    """Watch for a force below zero: a pad cannot pull, so something holds the finger back elsewhere."""
     if s.held == 0:
         s.held_s = s.held_s + dt if s.d[1] < -s.theta0[1] else 0.0
         if s.held_s > tuning.held_s:
@@ -208,7 +210,7 @@ def _watch_held(tuning: Tuning, s, u: Array, dt: float) -> None:
 
 
 @compiled
-def _advance_touched(tuning: Tuning, s, u: Array, raw: float, warmth: float, dt: float) -> int:
+def _advance_touched(tuning: Tuning, s: Record, u: Array, raw: float, warmth: float, dt: float) -> int:
     """Watch for the release: the force is gone, or fell and stays where the zero may have moved to."""
     s.touch_s += dt
     s.carried = max(s.carried, raw)
@@ -237,7 +239,9 @@ def _advance_touched(tuning: Tuning, s, u: Array, raw: float, warmth: float, dt:
 
 
 @compiled
-def free_rows(tuning: Tuning, touch, s, time_s: Array, u: Array, p: Array, touched: Array, out: Array) -> None:
+def free_rows(
+    tuning: Tuning, touch: Record, s: Record, time_s: Array, u: Array, p: Array, touched: Array, out: Array
+) -> None:
     """Run the zero where contact is known; columns of out: d_0, d_1, d_2, activity, carried, zero of x, y, z."""
     start_detector(s, p[0])
     for i in range(time_s.shape[0]):

@@ -5,19 +5,21 @@ The departure's few coordinates are low-passed; the first one, which rises with 
     v = q + rise * max((q - ema q) / rise_s, 0) + fall * min((q - ema q) / fall_s, 0)
 
 A cell that fills and empties through a duct follows its load with one rate up and another down, so load = level + lag *
-rate. Features are polynomials of v and of the stretch w (how far the free finger would bend), the other coordinates times 1, v
-and w, three truncated powers of v (a pad that stiffens), powers of w, how far the stretch has gone since the pad was touched (a finger that is stopped is held by its own
-friction, one that is pushed back is not), and coordinates less their own low-passes (what a viscoelastic
-pad remembers). Signs of the coordinates do not matter, so the order of the coils does not either.
+rate. Features are polynomials of v and of the stretch w (how far the free finger would bend), the other coordinates
+times 1, v and w, three truncated powers of v (a pad that stiffens), powers of w, how far the stretch has gone since the
+pad was touched (a finger that is stopped is held by its own friction, one that is pushed back is not), and coordinates
+less their own low-passes (what a viscoelastic pad remembers). Signs of the coordinates do not matter, so the order of
+the coils does not either.
 
-Source: truncated powers, de Boor, A Practical Guide to Splines (1978), ch. IX (from memory); the combination is our own.
+Source: truncated powers, de Boor, A Practical Guide to Splines (1978), ch. IX (from memory); the combination is our
+own.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from soft_tactile_node.compiled import compiled
+from soft_tactile_node.compiled import Record, compiled
 from soft_tactile_node.estimation.tuning import Tuning
 from soft_tactile_node.samples import Array
 
@@ -34,7 +36,15 @@ PATH_TERMS = 2
 def count_features(coordinates: int, tuning: Tuning) -> int:
     """Return the number of features for `coordinates` (1) and the memories of `tuning`."""
     sides = (coordinates - 1) * len(tuning.side_memory_s)
-    return FIRST_TERMS + SIDE_TERMS * (coordinates - 1) + 2 * KNOTS + STRETCH_TERMS + PATH_TERMS + len(tuning.memory_s) + sides
+    return (
+        FIRST_TERMS
+        + SIDE_TERMS * (coordinates - 1)
+        + 2 * KNOTS
+        + STRETCH_TERMS
+        + PATH_TERMS
+        + len(tuning.memory_s)
+        + sides
+    )
 
 
 def count_memory(coordinates: int, tuning: Tuning) -> int:
@@ -58,7 +68,14 @@ def order_of_features(coordinates: int, tuning: Tuning) -> Array:
         Order (1).
     """
     sides = (coordinates - 1) * len(tuning.side_memory_s)
-    orders = [1, 2, 2] * (coordinates - 1) + [1, 2, 3, 2, 3, 3, 4] + [1, 2] * KNOTS + [1, 2, 3] + [1, 2] + [1] * (len(tuning.memory_s) + sides)
+    orders = (
+        [1, 2, 2] * (coordinates - 1)
+        + [1, 2, 3, 2, 3, 3, 4]
+        + [1, 2] * KNOTS
+        + [1, 2, 3]
+        + [1, 2]
+        + [1] * (len(tuning.memory_s) + sides)
+    )
     return np.array(orders, dtype=np.float64)
 
 
@@ -118,8 +135,10 @@ def restart_features(memory: Array, n: Array, memories: int, sides: int) -> None
 
 
 @compiled
-def advance_features(tuning: Tuning, pad, memory: Array, n: Array, stretch: float, touched: bool, dt: float, out: Array) -> None:
-    """Advance the filters by one scan and write the features, in place; pad has low, high, rise, fall, stretch limits."""
+def advance_features(
+    tuning: Tuning, pad: Record, memory: Array, n: Array, stretch: float, touched: bool, dt: float, out: Array
+) -> None:
+    """Advance the filters by one scan and write the features, in place; pad has low, high, rise and fall."""
     count = n.shape[0]
     gain = 1.0 - np.exp(-dt / tuning.smooth_s)
     for i in range(count):
@@ -178,7 +197,9 @@ def advance_features(tuning: Tuning, pad, memory: Array, n: Array, stretch: floa
 
 
 @compiled
-def feature_rows(tuning: Tuning, pad, time_s: Array, n: Array, stretch: Array, touched: Array, memory: Array, count: int) -> Array:
+def feature_rows(
+    tuning: Tuning, pad: Record, time_s: Array, n: Array, stretch: Array, touched: Array, memory: Array, count: int
+) -> Array:
     """Return the features of a recording (n, f); memory is scratch space."""
     out = np.zeros((n.shape[0], count))
     restart_features(memory, n[0], len(tuning.memory_s), len(tuning.side_memory_s))

@@ -232,10 +232,8 @@ def check_pressure(limits: HealthLimits, memo: HealthState, dt_s: float, reading
         allowed = limits.pressure_rate * (p[AGE] + 0.01) + 6.0 * limits.pressure_noise
         if not abs(p[LAST] - p[LOAD]) <= allowed or (p[DOUBT_S] > 0.0 and abs(p[LAST] - p[LOAD]) > 0.05):
             p[DOUBT_S] += dt_s
-            if np.isfinite(bent):
-                agreed = abs(bent - p[LAST]) < abs(bent - p[LOAD])
-            else:
-                agreed = p[EQUAL] < 3.0  # a sensor that moves is believed in the end, one that reads the same is not
+            # where the channels do not tell, a sensor that moves is believed in the end, one that reads the same is not
+            agreed = abs(bent - p[LAST]) < abs(bent - p[LOAD]) if np.isfinite(bent) else p[EQUAL] < 3.0
             if p[DOUBT_S] > 0.3 and agreed:
                 p[DOUBT_S] = 0.0
             else:

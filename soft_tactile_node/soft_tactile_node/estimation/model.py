@@ -54,7 +54,7 @@ CLOCK = np.dtype(
         ("overloaded", "i8"),
     ]
 )
-"""Scalars of the inner loop: times (s), temperatures since the tare (K), pressure told by the channels (1), force (N)."""
+"""Scalars of the inner loop: times (s), warming since the tare (K), pressure that the channels tell (1), force (N)."""
 
 
 class PadMap(NamedTuple):

@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 
 from soft_tactile_node.errors import CalibrationError, NotAtRestError
-from soft_tactile_node.estimation import row as loop
 from soft_tactile_node.estimation.health import GOOD
 from soft_tactile_node.estimation.model import ROW, build_model, build_state
+from soft_tactile_node.estimation.results import EVENT_KINDS, to_estimate, to_table
+from soft_tactile_node.estimation.row import process_rows
 from soft_tactile_node.estimation.settings import LIGHT, EstimatorSettings
 from soft_tactile_node.estimation.tare import Tare, take_tare
 from soft_tactile_node.estimation.types import CalibratedFinger
@@ -21,15 +22,6 @@ from soft_tactile_node.samples import Array, ChannelParts, ContactEvent, Estimat
 
 LARGEST_TARE_SHIFT = 0.2
 """Relative inductance at tare beyond which the calibration belongs to another pad (1)."""
-
-_EVENT_KINDS = (
-    (loop.EVENT_FAULT, EventKind.FAULT),
-    (loop.EVENT_RECOVERED, EventKind.RECOVERED),
-    (loop.EVENT_CONTACT, EventKind.CONTACT),
-    (loop.EVENT_SLIP, EventKind.SLIP),
-    (loop.EVENT_OVERLOAD, EventKind.OVERLOAD),
-    (loop.EVENT_RELEASE, EventKind.RELEASE),
-)
 
 
 @dataclass(frozen=True)
@@ -168,7 +160,7 @@ class Estimator:
         out, parts = self._run(
             np.array([scan.time_s]), np.array([pressure_pa]), scan.inductance_h[None, :], np.array([scan.temperature_c])
         )
-        return Step(self._to_estimate(scan, out[0], parts[0]), self._to_events(scan.time_s, out[0]))
+        return Step(to_estimate(scan, out[0], parts[0], self._scale_pa), self._to_events(scan.time_s, out[0]))
 
     def stale(self, time_s: float) -> Estimate:
         """Return the one estimate to publish when the stream has stopped: no wrench, flag STALE.
@@ -228,7 +220,7 @@ class Estimator:
         out, _ = self._run(
             time_s[later], recording.pressure_pa[later], recording.inductance_h[later], recording.temperature_c[later]
         )
-        table = self._to_table(time_s, first, out)
+        table = to_table(time_s, first, out)
         events: list[ContactEvent] = []
         for k in np.flatnonzero(out["events"]):
             events.extend(self._to_events(float(time_s[first + k]), out[k]))
@@ -287,15 +279,13 @@ class Estimator:
             self._rest.clear()
         return Step(estimate, ())
 
-    def _run(
-        self, time_s: Array, pressure_pa: Array, inductance_h: Array, temperature_c: Array
-    ) -> tuple[Any, Array]:
+    def _run(self, time_s: Array, pressure_pa: Array, inductance_h: Array, temperature_c: Array) -> tuple[Any, Array]:
         """Run the inner loop over rows; return its records and the parts of each channel."""
         assert self._tare is not None
         change = inductance_h / self._tare.inductance_h - 1.0
         out = np.zeros(time_s.size, ROW)
         parts = np.zeros((time_s.size, 4, self._channels))
-        loop.process_rows(
+        process_rows(
             self._model,
             self._memo,
             np.ascontiguousarray(time_s, dtype=np.float64),
@@ -334,34 +324,6 @@ class Estimator:
             parts=ChannelParts(nothing, nothing, nothing, nothing, nothing),
         )
 
-    def _to_estimate(self, scan: Scan, row: Any, parts: Array) -> Estimate:
-        """Return an output record as an estimate."""
-        force, variance = row["force_n"].copy(), row["variance_n2"].copy()
-        observed = np.isfinite(force)
-        covariance = np.diag(np.where(observed, variance, -1.0))
-        squares = np.where(observed, force**2 + variance, 0.0)
-        torque = np.where(observed, CONTACT_PLACE_M**2 * (squares.sum() - squares), -1.0)
-        bending, free_bending, contact, drift = parts
-        return Estimate(
-            time_s=scan.time_s,
-            force_n=force,
-            force_covariance_n2=covariance,
-            torque_variance_n2_m2=torque,
-            observed=np.concatenate([observed, observed]),
-            contact_probability=float(row["contact_probability"]),
-            in_contact=bool(row["in_contact"]),
-            contact_id=int(row["contact_id"]),
-            slip_probability=float(row["slip_probability"]),
-            friction_use=float(row["friction_use"]),
-            bend_rad=float(row["bend_rad"]),
-            bend_variance_rad2=float(row["bend_variance_rad2"]),
-            bend_fraction=float(row["bend_fraction"]),
-            pressure_pa=float(row["pressure"] * self._scale_pa),
-            flags=Flag(int(row["flags"])),
-            state=State(int(row["state"])),
-            parts=ChannelParts(scan.inductance_h, bending, free_bending, contact, drift),
-        )
-
     def _to_events(self, time_s: float, row: Any) -> tuple[ContactEvent, ...]:
         """Return the events of an output record."""
         return tuple(
@@ -375,7 +337,7 @@ class Estimator:
                 bend_fraction=float(row["bend_fraction"]),
                 detail=self._describe(kind, Flag(int(row["flags"]))),
             )
-            for bit, kind in _EVENT_KINDS
+            for bit, kind in EVENT_KINDS
             if int(row["events"]) & bit
         )
 
@@ -388,24 +350,3 @@ class Estimator:
         if Flag.PRESSURE_MISSING in flags:
             faults.append("pressure missing")
         return ", ".join(faults)
-
-    def _to_table(self, time_s: Array, first: int, out: Any) -> EstimateTable:
-        """Return output records as a table, with the rows of the tare in front."""
-
-        def column(name: str, blank: float) -> Array:
-            shape = (first, *out[name].shape[1:])
-            return np.concatenate([np.full(shape, blank), out[name]])
-
-        return EstimateTable(
-            time_s=time_s,
-            force_n=column("force_n", np.nan),
-            force_variance_n2=column("variance_n2", np.nan),
-            contact_probability=column("contact_probability", 0.0),
-            in_contact=column("in_contact", 0.0) > 0.5,
-            bend_rad=column("bend_rad", np.nan),
-            flags=column("flags", float(Flag.TARE)).astype(np.int64),
-        )
-
-
-CONTACT_PLACE_M = 0.004
-"""Standard deviation of the unknown place of contact on the pad (m); makes the torque's variance."""

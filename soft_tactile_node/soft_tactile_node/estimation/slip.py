@@ -40,6 +40,10 @@ SETTLE_S = 0.02
 WATCH_S = 0.055
 """Begin and end of the watch for a swing, after the rise has ended (s)."""
 
+LEAST_WATCH_S = 0.03
+TIGHTENED = 1.06
+"""After the first (s), a normal force of this many times the earlier one (1) ends the watch."""
+
 SWING_SHARE = 0.1
 SWING_N = 0.006
 """Swing below which the object slides: share of the rise (1), plus what noise makes (N)."""
@@ -162,7 +166,9 @@ def watch_slip(memo: SlipState, now_s: float, dt_s: float, touched: bool, fx: fl
             level = ratio * max(s[BASE_Z], 0.05)
             s[LOW] = min(s[LOW], level)
             s[HIGH] = max(s[HIGH], level)
-        if age_s > WATCH_S:
+        # a controller that heard of the slip from another finger tightens the grip: what was seen so far must do
+        answered = age_s > LEAST_WATCH_S and fz > TIGHTENED * s[BASE_Z]
+        if age_s > WATCH_S or answered:
             slides = s[HIGH] - s[LOW] < SWING_SHARE * s[RISE] + SWING_N
             _enter(s, PAUSING, now_s)
             s[PROBABILITY] = 1.0 if slides else 0.0

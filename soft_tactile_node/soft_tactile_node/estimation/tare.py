@@ -39,7 +39,12 @@ class Tare:
 
 
 def take_tare(
-    time_s: Array, pressure_pa: Array, inductance_h: Array, temperature_c: Array, noise: Array, drift: Array | None = None
+    time_s: Array,
+    pressure_pa: Array,
+    inductance_h: Array,
+    temperature_c: Array,
+    noise: Array,
+    drift: Array | None = None,
 ) -> Tare:
     """Return the tare of a stretch of rest.
 
@@ -66,7 +71,8 @@ def take_tare(
     Raises
     ------
     NotAtRestError
-        Too few scans, pressurised, no pressure reading, or a channel that moves by more than twice its noise and its drift.
+        Too few scans, pressurised, no pressure reading, or a channel that moves by more than twice its noise and its
+        drift.
     """
     if time_s.size < MINIMUM_SCANS:
         raise NotAtRestError(f"tare needs {MINIMUM_SCANS} scans of rest; got {time_s.size}; lengthen the tare")

@@ -29,7 +29,8 @@ class Tuning(NamedTuple):
     rest_s : float
         How long a finger must be free before its slow zero learns (s): the pad recovers first.
     slope_prior : float
-        Standard deviation of a coil's unknown temperature slope (1/K); coils show about 1e-4 (common practice, no source).
+        Standard deviation of a coil's unknown temperature slope (1/K); coils show about 1e-4 (common practice, no
+        source).
     smooth_s : float
         Low-pass of the coordinates (s).
     rise_s, fall_s : float
@@ -51,8 +52,8 @@ class Tuning(NamedTuple):
     confirm_s, release_s : float
         How long a test must stand above its threshold, or below half of it (s).
     fallen_s, fallen_age_s, peak_s, fallen_share : float
-        A contact older than the second (s) ends where the force has fallen to the last (1) of its recent peak, whose memory is the
-        third (s), for the first (s): the zero moved meanwhile.
+        A contact older than the second (s) ends where the force has fallen to the last (1) of its recent peak, whose
+        memory is the third (s), for the first (s): the zero moved meanwhile.
     ring_s, ring_gain, ring_after_s : float
         Memory of the ringing of a shaken finger (s), threshold over its rms (1), pause after a release (s).
     swing_s, swing_back_s, swing_share : float

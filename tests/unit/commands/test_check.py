@@ -93,7 +93,11 @@ def test_undated_calibrations_say_so(liquid_metal: Bench) -> None:
     [
         ("", "must hold a mapping"),
         ("a: [", "line 2: not a YAML file"),
-        ("schema_version: 99\n", "key schema_version: must be at most"),
+        ("schema_version: 99\n", "key schema_version: must be 2; got 99; update soft_tactile_node"),
+        (
+            "schema_version: 1\n",
+            "must be 2; got 1; make it again from the same recordings with `soft-tactile calibrate`",
+        ),
         ("!!python/object/apply:os.getcwd []\n", "not a YAML file"),
     ],
 )

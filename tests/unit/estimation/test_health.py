@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from soft_tactile_node.estimation import layout
+from soft_tactile_node.estimation import writing
 from soft_tactile_node.estimation.health import (
     FAULT,
     GOOD,
@@ -121,6 +121,7 @@ def test_flags_are_those_of_the_messages() -> None:
         "OUT_OF_RANGE",
         "TIME_JUMP",
         "OVERLOAD",
+        "HELD_ELSEWHERE",
+        "MOTION",
     ):
-        assert getattr(layout, f"FLAG_{name}") == Flag[name]
-    assert layout.FLAG_HELD_ELSEWHERE == Flag.HELD_ELSEWHERE
+        assert getattr(writing, f"FLAG_{name}") == Flag[name]

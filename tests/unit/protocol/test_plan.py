@@ -89,7 +89,7 @@ def test_following_the_plan_leaves_nothing_unidentified(monkeypatch: pytest.Monk
     bend, warming, press = (record(planned, monkeypatch) for planned in make_plan().recordings)
     complete = calibrate([bend, warming], [press])
     assert complete.not_identified == ()
-    assert complete.pad_model.axes == 3
+    assert complete.force_map.axes == 3
     assert complete.figures["force_error"].value < 0.02 * FORCE_N
     short = calibrate([bend, warming], [record(without_optional(make_plan().recordings[-1]), monkeypatch)])
     assert short.not_identified == ()

@@ -1,0 +1,227 @@
+"""What one scan's estimate is written from: force and its variance, health, bend and the parts of each channel."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from soft_tactile_node.compiled import Record, compiled
+from soft_tactile_node.estimation.health import FAULT, GOOD, OPEN, SPIKE, STUCK
+from soft_tactile_node.estimation.model import RowModel, RowState
+from soft_tactile_node.samples import Array
+
+# Flag bits, equal to samples.Flag (a test compares them).
+FLAG_CHANNEL_OPEN = 8
+FLAG_STUCK = 16
+FLAG_SPIKE = 32
+FLAG_REJECTED = 64
+FLAG_PRESSURE_MISSING = 128
+FLAG_OUT_OF_RANGE = 256
+FLAG_TIME_JUMP = 512
+FLAG_OVERLOAD = 1024
+FLAG_HELD_ELSEWHERE = 2048
+FLAG_MOTION = 8192
+
+STATE_FREE = 1
+STATE_CONTACT = 2
+STATE_HELD = 3
+STATE_FAULT = 5
+
+EVENT_CONTACT = 1
+EVENT_RELEASE = 2
+EVENT_SLIP = 4
+EVENT_OVERLOAD = 8
+EVENT_FAULT = 16
+EVENT_RECOVERED = 32
+
+PRESSURE_FAULT = 1 << 20
+"""Bit of the pressure among the faults; the channels have the bits below."""
+
+
+@compiled
+def _lever(matrix: Array, x: Array) -> float:
+    """Return the leverage of a row: how far it is from what was pressed."""
+    total = 0.0
+    for i in range(x.shape[0]):
+        if x[i] != 0.0:
+            row = 0.0
+            for j in range(x.shape[0]):
+                row += matrix[i, j] * x[j]
+            total += row * x[i]
+    return max(total, 0.0)
+
+
+@compiled
+def _frozen_variance(model: RowModel, memo: RowState, clock: Record, touch: Record, axis: int) -> float:
+    """Return what drift and temperature may have done to an axis since the contact began (N^2)."""
+    warmed = clock.warm - clock.onset_warm
+    total = 0.0
+    for k in range(memo.learnt.shape[0]):
+        drift = model.drift[k] * model.drift[k] * touch.touch_s
+        total += model.gain[axis, k] * (drift + memo.learnt[k].slope_var * warmed * warmed)
+    return total
+
+
+@compiled
+def write_force(
+    model: RowModel,
+    memo: RowState,
+    clock: Record,
+    touch: Record,
+    blind: bool,
+    missing: int,
+    p_variance: float,
+    out: Record,
+) -> None:
+    """Write force, variance and contact probability."""
+    highest = 0.0
+    for j in range(touch.d.shape[0]):
+        highest = max(highest, touch.d[j] / touch.theta[j]) if touch.theta[j] > 0.0 else highest
+    power = highest**3.4
+    out.contact_probability = power / (power + 1.5)
+    in_contact = touch.in_contact == 1
+    for axis in range(3):
+        out.raw_force_n[axis] = memo.force[axis] - touch.zero[axis]
+        observed = (axis == 2 or model.axes == 3) and not blind
+        out.force_n[axis] = np.nan
+        out.variance_n2[axis] = np.nan
+        if not observed:
+            continue
+        if not in_contact:
+            hidden = max(touch.d[1], 0.0)
+            out.force_n[axis] = 0.0
+            out.variance_n2[axis] = touch.sigma[0] ** 2 + out.contact_probability * hidden * hidden
+            continue
+        # shear is read against the rest position: its zero moves with the bend, which the map knows
+        out.force_n[axis] = memo.force[axis] - (touch.zero[2] if axis == 2 else 0.0)
+        variance = (
+            _normal_variance(model, memo, clock, touch) if axis == 2 else _shear_variance(model, memo, touch, axis)
+        )
+        out.variance_n2[axis] = variance + _frozen_variance(model, memo, clock, touch, axis)
+    if missing > 0:
+        for axis in range(3):
+            out.variance_n2[axis] += model.gain[axis, missing - 1] * model.substitute_variance[missing - 1]
+    if p_variance > 0.0:
+        # per unit of pressure a channel moves by about its whole bending
+        for axis in range(3):
+            for k in range(memo.free.shape[0]):
+                out.variance_n2[axis] += p_variance * model.gain[axis, k] * model.span[k] * model.span[k]
+
+
+@compiled
+def _normal_variance(model: RowModel, memo: RowState, clock: Record, touch: Record) -> float:
+    """Return the larger of two models of the map's error, and the spread of a free finger."""
+    level = memo.force[2] - touch.zero[2]
+    square, quick = level * level, (level - clock.quick) ** 2
+    lever = _lever(model.pad.leverage[0], memo.features)
+    v = model.normal_variance
+    far = v[0, 0] + v[0, 1] * square + v[0, 2] * lever
+    moving = v[1, 0] + v[1, 1] * square + v[1, 2] * quick
+    return float(max(far, moving) + touch.sigma[0] ** 2)
+
+
+@compiled
+def _shear_variance(model: RowModel, memo: RowState, touch: Record, axis: int) -> float:
+    """Return the largest of three models of the map's error."""
+    level = memo.force[2] - touch.zero[2]
+    lever = _lever(model.pad.leverage[1], memo.features)
+    v = model.shear_variance[axis]
+    largest = 0.0
+    for i in range(v.shape[0]):
+        largest = max(largest, v[i, 0] + v[i, 1] * level * level + v[i, 2] * lever)
+    return float(largest)
+
+
+@compiled
+def write_health(
+    model: RowModel, memo: RowState, clock: Record, touch: Record, p: float, flags: int, events: int, out: Record
+) -> tuple[int, int]:
+    """Write the state; return flags and events with faults, ranges and overload added."""
+    told, faults = _find_faults(memo)
+    flags |= told
+    if faults & ~clock.faulty:
+        events |= EVENT_FAULT
+    if clock.faulty & ~faults:
+        events |= EVENT_RECOVERED
+    clock.faulty = faults
+    if _is_beyond(model, p, clock.warm, touch.in_contact == 1, out):
+        flags |= FLAG_OUT_OF_RANGE
+    if out.force_n[2] > model.overload:
+        flags |= FLAG_OVERLOAD
+        if clock.overloaded == 0:
+            events |= EVENT_OVERLOAD
+        clock.overloaded = 1
+    elif not out.force_n[2] > 0.95 * model.overload:
+        clock.overloaded = 0
+    out.state = STATE_CONTACT if touch.in_contact == 1 else STATE_FREE
+    if touch.in_contact == 0 and touch.held == 1:
+        out.state = STATE_HELD
+    if touch.held == 1:
+        flags |= FLAG_HELD_ELSEWHERE
+    if faults & ~PRESSURE_FAULT == (1 << memo.used.shape[0]) - 1:
+        out.state = STATE_FAULT
+    if touch.in_contact == 0 and touch.theta[1] > 2.0 * touch.theta0[1]:
+        flags |= FLAG_MOTION
+    return flags, events
+
+
+@compiled
+def _find_faults(memo: RowState) -> tuple[int, int]:
+    """Return the flags of the channels and one bit for each fault."""
+    flags, faults = 0, 0
+    for k in range(memo.used.shape[0]):
+        fault = memo.health.fault[k]
+        if fault != GOOD:
+            faults |= 1 << k
+        if fault == OPEN or (fault == GOOD and memo.health.miss_run[k] > 0.5):
+            flags |= FLAG_CHANNEL_OPEN
+        elif fault == STUCK:
+            flags |= FLAG_STUCK
+        elif fault == SPIKE or memo.health.jump_run[k] > 0.5:
+            flags |= FLAG_SPIKE
+        elif memo.used[k] < 0.5:
+            flags |= FLAG_REJECTED
+    if memo.health.pressure[FAULT] > 0.5:
+        faults |= PRESSURE_FAULT
+    return flags, faults
+
+
+@compiled
+def _is_beyond(model: RowModel, p: float, warm: float, touched: bool, out: Record) -> bool:
+    """Return whether pressure, temperature or force is beyond the calibrated range."""
+    if not model.pressure_low - 0.02 <= p <= 1.03:
+        return True
+    if not model.temperature_low <= warm <= model.temperature_high:
+        return True
+    if touched and np.hypot(out.force_n[0], out.force_n[1]) > 1.5 * model.force_shear + 0.2:
+        return True
+    return bool(out.force_n[2] > 1.05 * model.force_normal)
+
+
+@compiled
+def write_bend(model: RowModel, memo: RowState, stretch: float, out: Record) -> None:
+    """Write bend angle and fraction: those of a free finger at this pressure."""
+    out.bend_fraction = stretch
+    out.bend_rad = np.nan
+    out.bend_variance_rad2 = np.nan
+    if model.angle_weights.shape[0] > 0:
+        bend = 0.0
+        for j in range(memo.terms.shape[0]):
+            bend += model.angle_weights[j] * memo.terms[j]
+        out.bend_rad = bend
+        out.bend_variance_rad2 = model.angle_variance
+
+
+@compiled
+def write_parts(memo: RowState, clock: Record, touch: Record, change: Array, parts: Array) -> None:
+    """Write bending, free bending, contact and drift of each channel; change = bending + drift + contact holds."""
+    for k in range(change.shape[0]):
+        known = memo.learnt[k]
+        drift = known.zero + known.slope * clock.warm
+        contact = change[k] - memo.free[k] - drift
+        if touch.in_contact == 0:
+            drift += contact  # nothing touches: what is not bending is drift
+            contact = 0.0 if np.isfinite(change[k]) else np.nan
+        parts[0, k] = memo.free[k]
+        parts[1, k] = memo.free[k]
+        parts[2, k] = contact
+        parts[3, k] = drift
