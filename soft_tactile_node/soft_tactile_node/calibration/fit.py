@@ -11,7 +11,7 @@ from soft_tactile_node.calibration.base_fit import BaseFit, departures, fill_gap
 from soft_tactile_node.calibration.contamination import check_untouched
 from soft_tactile_node.calibration.figures import figures_of_merit
 from soft_tactile_node.calibration.health_fit import fit_health, fit_substitutes, white_noise
-from soft_tactile_node.calibration.map_fit import Pressed, fit_map, make_pressed, map_gain, reference
+from soft_tactile_node.calibration.map_fit import Pressed, count_squeezes, fit_map, make_pressed, map_gain, reference
 from soft_tactile_node.calibration.preparation import Prepared, prepare
 from soft_tactile_node.calibration.record import (
     SCHEMA_VERSION,
@@ -146,7 +146,7 @@ def calibrate(
         ),
         health=fit_health([*free_bend, *press], everything, scale_pa),
         figures=figures_of_merit(free, items, base, fit, touch),
-        not_identified=find_gaps(free, pressed, fit.axes),
+        not_identified=find_gaps(free, pressed, fit.axes, count_squeezes(items)),
         serial=serial,
         geometry=geometry,
     )

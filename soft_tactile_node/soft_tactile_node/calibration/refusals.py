@@ -172,7 +172,7 @@ def _check_synchronised(recording: Recording, prepared: Prepared, force_z: np.nd
         )
 
 
-def find_gaps(free: Sequence[Prepared], press: Sequence[Prepared], axes: int) -> tuple[str, ...]:
+def find_gaps(free: Sequence[Prepared], press: Sequence[Prepared], axes: int, squeezes: int) -> tuple[str, ...]:
     """Return in words what the recordings could not show.
 
     Parameters
@@ -181,6 +181,8 @@ def find_gaps(free: Sequence[Prepared], press: Sequence[Prepared], axes: int) ->
         The recordings.
     axes : int
         Force axes that could be fitted (1).
+    squeezes : int
+        Contacts in which pressure and force rose together (1).
 
     Returns
     -------
@@ -209,4 +211,6 @@ def find_gaps(free: Sequence[Prepared], press: Sequence[Prepared], axes: int) ->
         gaps.append(f"presses at pressures below {pressures.max() / 1000:.0f} kPa only")
     if axes == 1 and press[0].change.shape[1] >= 3:
         gaps.append("no shear in the press recordings: shear forces are not observed")
+    if squeezes == 0:
+        gaps.append("no squeezes: a finger that closes on an object is taken for one that is pushed back")
     return tuple(gaps)

@@ -184,7 +184,9 @@ def _split_presses(recording: PlannedRecording, max_pressure_pa: float, full_for
     for first in range(len(path) - 1):
         if path[first].normal == 0.0 and path[first + 1].normal > 0.0:
             last = next(k for k in range(first + 1, len(path)) if path[k].normal == 0.0)
-            found.append(_one_press(path, free_from, first, last, max_pressure_pa, full_force_n, len(found)))
+            # a stage that seeks a force cannot stand still as a stop does: squeezes are left to the bench
+            if len({point.pressure for point in path[first : last + 1]}) == 1:
+                found.append(_one_press(path, free_from, first, last, max_pressure_pa, full_force_n, len(found)))
             free_from = last
     return found
 

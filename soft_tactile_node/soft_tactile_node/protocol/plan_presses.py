@@ -15,6 +15,9 @@ HELD_SHEAR = 0.4
 MOST_SHEAR = 1.6
 """Share of the highest shear over the share of the highest normal force that a pad is asked to carry (1)."""
 
+SQUEEZES = ((0.33, 0.75, 0.7), (0.5, 1.0, 0.9), (0.6, 0.75, 0.25), (0.4, 0.9, 0.5))
+"""Squeezes: pressure at the touch, highest pressure and normal force, as shares of the highest (1)."""
+
 MIXTURE = 12
 """Presses of the mixture at the end of the press recording."""
 
@@ -108,6 +111,24 @@ def _hold(writer: Writer, limits: Limits, side: float) -> None:
     )
 
 
+def _squeeze(writer: Writer, limits: Limits) -> None:
+    """Write squeezes: the finger closes on a stop, so that pressure and force rise together, as in a grasp."""
+    for touch, top, normal in SQUEEZES:
+        writer.go(1.0, pressure=touch)
+        writer.go(0.5)
+        writer.go(2.0, pressure=top, normal=normal)
+        writer.go(1.5)
+        writer.go(0.5, pressure=touch, normal=0.0)
+        writer.go(0.8)
+    closings = ", ".join(f"from {limits.pressures(touch)} to {limits.pressures(top)}" for touch, top, _ in SQUEEZES)
+    writer.end_step(
+        f"Squeeze a stop that stands still before the force cell: let the finger just touch it, raise the pressure in "
+        f"2 s, keep it for 1.5 s, lower it again: {closings}. The stop may stand where the force then reaches about "
+        f"{limits.forces(*(normal for *_, normal in SQUEEZES))}.",
+        "a finger that closes on an object is taken for one that is pushed back",
+    )
+
+
 def _mixture(writer: Writer, limits: Limits, shear: bool) -> None:
     """Write presses of all sizes, speeds and directions at several pressures."""
     for number in range(MIXTURE):
@@ -148,6 +169,7 @@ def plan_presses(limits: Limits, shear: bool) -> PlannedRecording:
     some, others = ALL_DIRECTIONS[:2], ALL_DIRECTIONS[2:]
     for share, directions in ((0.0, ALL_DIRECTIONS), (1 / 3, some), (2 / 3, ALL_DIRECTIONS), (1.0, others)):
         _press_at(writer, limits, share, shear, directions)
+    _squeeze(writer, limits)
     _off_centre(writer, limits, MIDDLING)
     _hold(writer, limits, HELD_SHEAR if shear else 0.0)
     _off_centre(writer, limits, 0.0)

@@ -191,9 +191,10 @@ def _light_touch(script: Timeline, peak_n: float, rise_s: float, hold_s: float) 
 
 
 def script_press(script: Timeline, rng: np.random.Generator, duration_s: float) -> None:
-    """Write the press protocol: run-in, normal presses and shear at several pressures, light, squeezes, off-centre, a long hold.
+    """Write the press protocol: run-in, presses and shear at five pressures, squeezes, off-centre, a long hold.
 
-    Off the centre it presses at the same places under pressure and at rest; the hold has middling pressure and force.
+    Off the centre it presses at the same places under pressure and at rest; the hold has middling pressure and
+    force.
 
     Parameters
     ----------
