@@ -75,7 +75,7 @@ def test_a_finger_calibrated_on_the_robot_scores_nearly_as_well(bench: BenchDriv
     made = load_calibration(path)
     assert {source.name for source in made.sources} <= {file.name for file in tmp_path.iterdir()}, "recordings are kept"
     assert {file.suffix for file in tmp_path.iterdir()} == {".yaml", ".csv", ".html"}, "and a report; nothing else"
-    assert made.bending.angle_weights is not None, "reference_pose gave the bend"
+    assert made.base.angle_weights is not None, "reference_pose gave the bend"
     assert made.ranges.pressure_pa[1] == pytest.approx(MAX_PA, rel=0.02)
     # the command makes the very same calibration of the same recordings
     again = tmp_path / "again.yaml"

@@ -40,8 +40,8 @@ class BaseFit:
         Weights of the drive's terms (1).
     stretch : numpy.ndarray, shape (c,)
         Weights of the stretch, 1 at the largest free bend (1).
-    angle_weights : numpy.ndarray, shape (m,), or None
-        Weights of the bend angle (rad); None without a bend reference.
+    angle_weights : numpy.ndarray, shape (m + 1,), or None
+        Weights of the bend angle, and the angle at rest (rad); None without a bend reference.
     angle_deviation_rad : float or None
         Held-out error of the bend angle (rad).
     slope, slope_deviation : numpy.ndarray, shape (c,)
@@ -209,7 +209,8 @@ def _fit_angle(
     good = np.isfinite(bend[:, 0])
     if good.sum() < 500:
         return None, None
-    design = np.concatenate([d[r] for d, r in zip(designs, rows, strict=True)])
+    # a finger is bent a little at rest, too
+    design = np.concatenate([np.column_stack([d[r], np.ones(r.size)]) for d, r in zip(designs, rows, strict=True)])
     ridge = Ridge(design[good], bend[good], split_blocks(times)[good])
     penalty, error = ridge.choose()
     return ridge.weights(penalty)[:, 0], float(np.sqrt(error))

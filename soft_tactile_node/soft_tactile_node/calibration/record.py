@@ -215,7 +215,7 @@ class Calibration(Strict):
         for name in ("step_limit", "equal_limit", "low", "high"):
             wanted[f"health.{name}"] = (getattr(self.health, name), (c,))
         if self.base.angle_weights is not None:
-            wanted["base.angle_weights"] = (self.base.angle_weights, (terms,))
+            wanted["base.angle_weights"] = (self.base.angle_weights, (terms + 1,))
         if self.substitute.pressure:
             wanted["substitute.pressure"] = (self.substitute.pressure, (3 * c + 1,))
         for key, (value, shape) in wanted.items():

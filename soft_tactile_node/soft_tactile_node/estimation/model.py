@@ -114,8 +114,8 @@ class RowModel(NamedTuple):
         Free bending at the tare (1).
     stretch : numpy.ndarray, shape (c,)
         Weights of the stretch (1).
-    angle_weights : numpy.ndarray, shape (m,)
-        Weights of the bend angle (rad); empty = no bend reference.
+    angle_weights : numpy.ndarray, shape (m + 1,)
+        Weights of the bend angle, and the angle at rest (rad); empty = no bend reference.
     angle_variance : float
         Variance of the bend angle (rad^2).
     drift : numpy.ndarray, shape (c,)

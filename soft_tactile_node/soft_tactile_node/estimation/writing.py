@@ -204,7 +204,7 @@ def write_bend(model: RowModel, memo: RowState, stretch: float, out: Record) -> 
     out.bend_rad = np.nan
     out.bend_variance_rad2 = np.nan
     if model.angle_weights.shape[0] > 0:
-        bend = 0.0
+        bend = model.angle_weights[memo.terms.shape[0]]
         for j in range(memo.terms.shape[0]):
             bend += model.angle_weights[j] * memo.terms[j]
         out.bend_rad = bend
