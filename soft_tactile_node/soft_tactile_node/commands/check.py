@@ -38,8 +38,8 @@ def command(
     """Say whether a calibration is healthy, or with --source whether a stream and its wiring are.
 
     Of a calibration: verdict, ranges, figures, age, what could not be identified. Of a stream: rate, jitter, lost
-    scans, each channel's inductance and noise, channels that are open, stuck, noisy or spiking, pressure at rest, its noise and
-    whether it wanders; keep the finger vented and untouched meanwhile.
+    scans, each channel's inductance and noise, channels that are open, stuck, noisy or spiking, pressure at rest, its
+    noise and whether it wanders; keep the finger vented and untouched meanwhile.
 
     Exit codes: 0 healthy, 3 a calibration that is usable with the limits it names, 1 something is wrong.
     """
