@@ -12,6 +12,7 @@ from soft_tactile_node.calibration.contamination import check_untouched
 from soft_tactile_node.calibration.figures import figures_of_merit
 from soft_tactile_node.calibration.health_fit import fit_health, fit_substitutes, white_noise
 from soft_tactile_node.calibration.map_fit import Pressed, count_squeezes, fit_map, make_pressed, map_gain, reference
+from soft_tactile_node.calibration.plausibility import check_same_finger
 from soft_tactile_node.calibration.preparation import Prepared, prepare
 from soft_tactile_node.calibration.record import (
     SCHEMA_VERSION,
@@ -27,6 +28,7 @@ from soft_tactile_node.calibration.record import (
 )
 from soft_tactile_node.calibration.refusals import check_free_bend, check_press, find_gaps
 from soft_tactile_node.calibration.touch_fit import fit_touch
+from soft_tactile_node.calibration.verdict_figures import protocol_figures, replayed_figures
 from soft_tactile_node.recordings import Recording
 from soft_tactile_node.samples import Array
 
@@ -93,6 +95,7 @@ def calibrate(
     tell("fitting the free-bend model")
     base = fit_base(free, scale_pa)
     check_untouched(free, base.residuals)
+    same = check_same_finger(free, pressed, base)
     tell("fitting the pad model")
     items, held_out, drift = _press_rows(free, pressed, base)
     fit = fit_map(items, _count_axes(items))
@@ -101,7 +104,7 @@ def calibrate(
     substitutes = fit_substitutes(items, scale_pa)
     temperature = _temperature_range([*free_bend, *press])
     response = float(sum((p.departure * p.force_n[:, 2:3]).sum() for p in items))
-    return Calibration(
+    record = Calibration(
         schema_version=SCHEMA_VERSION,
         channels=free_bend[0].channels,
         pad=pad or ("iron_disc" if response > 0.0 else "liquid_metal"),
@@ -145,11 +148,14 @@ def calibrate(
             pressure=nested(substitutes.pressure),
         ),
         health=fit_health([*free_bend, *press], everything, scale_pa),
-        figures=figures_of_merit(free, items, base, fit, touch),
+        figures=figures_of_merit(free, items, base, fit, touch)
+        | same
+        | protocol_figures(pressed, touch, fit.axes, scale_pa),
         not_identified=find_gaps(free, pressed, fit.axes, count_squeezes(items)),
         serial=serial,
         geometry=geometry,
     )
+    return record.model_copy(update={"figures": record.figures | replayed_figures(record, press)})
 
 
 def _press_rows(

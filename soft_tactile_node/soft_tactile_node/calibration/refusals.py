@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d
 from scipy.signal import correlate, correlation_lags
 
 from soft_tactile_node.calibration.contamination import check_drift
+from soft_tactile_node.calibration.judgement import LEAST_UNLOADING
+from soft_tactile_node.calibration.plausibility import check_force_unit
 from soft_tactile_node.calibration.preparation import Prepared
 from soft_tactile_node.calibration.press import find_unloaded, smooth_force
+from soft_tactile_node.calibration.verdict_figures import unloading_share
 from soft_tactile_node.errors import CalibrationError
 from soft_tactile_node.recordings import Recording
 
@@ -45,7 +48,7 @@ def check_free_bend(recordings: Sequence[Recording], prepared: Sequence[Prepared
     if high - low < 3000.0:
         raise CalibrationError(
             f"{recordings[0].source}: free-bend pressures must span at least 3 kPa; got {(high - low) / 1000:.1f} kPa; "
-            "sweep the pressure over the range you will use"
+            "sweep the pressure over the range you will use, and give pascals"
         )
     check_drift(prepared)
 
@@ -98,6 +101,7 @@ def check_press(recordings: Sequence[Recording], prepared: Sequence[Prepared], f
         if find_unloaded(item.time_s, force).mean() < 0.02:
             raise CalibrationError(f"{recording.source}: the pad is never unloaded; leave rests between presses")
         _check_synchronised(recording, item, force[:, 2])
+    check_force_unit(prepared)
     check_drift(prepared)
 
 
@@ -199,11 +203,7 @@ def find_gaps(free: Sequence[Prepared], press: Sequence[Prepared], axes: int, sq
     longest = max(float(p.time_s[-1] - p.time_s[0]) for p in free)
     if longest < 60.0:
         gaps.append(f"longest free-bend recording is {longest:.0f} s: slow creep unknown")
-    force = np.concatenate([smooth_force(p)[:, 2] for p in press])
-    # a release within a scan or two is no branch: as rows count, unloading must take its share of the time
-    step_s = float(np.median(np.diff(press[0].time_s)))
-    rate_n_s = np.gradient(uniform_filter1d(force, max(1, round(0.1 / step_s)))) / step_s
-    if np.mean(rate_n_s < -0.4) < 0.3 * np.mean(rate_n_s > 0.4):
+    if unloading_share(press) < LEAST_UNLOADING:
         gaps.append("no unloading branch in the press recordings: pad hysteresis unknown")
     pressures = np.concatenate([p.pressure_pa[smooth_force(p)[:, 2] > 0.1] for p in press])
     highest_free = max(float(p.pressure_pa.max()) for p in free)

@@ -7,9 +7,11 @@ from datetime import date
 from pathlib import Path
 
 from soft_tactile_node.calibration.fit import calibrate
+from soft_tactile_node.calibration.judgement import describe_calibration
 from soft_tactile_node.calibration.pad_info import PadInfo
 from soft_tactile_node.calibration.record import Calibration
 from soft_tactile_node.calibration.storage import save_calibration
+from soft_tactile_node.errors import CalibrationError
 from soft_tactile_node.recordings import Recording
 
 
@@ -47,10 +49,13 @@ def calibrate_to_file(
     RecordingError
         The file cannot be written.
     CalibrationError
-        The recordings cannot give a calibration.
+        The recordings cannot give a calibration, or only one that is unfit.
     """
     record = calibrate(
         free_bend, press, pad=info.pad, serial=info.serial, geometry=info.geometry, made_on=made_on, progress=progress
     )
+    problems = describe_calibration(record, made_on).problems
+    if problems:
+        raise CalibrationError("; ".join(problems))
     save_calibration(record, output)
     return record

@@ -61,11 +61,13 @@ def command(
     max_shear_n: float | None,
     namespace: str | None,
     as_json: bool,
-) -> None:
+) -> int:
     """Calibrate a finger from minutes of bench recordings.
 
     Every recording starts with 2 s at rest: vented and untouched. Vent the finger and keep hands away while it moves.
     `calibrate --plan` prints what to record.
+
+    Exit codes: 0 healthy, 3 usable with the limits it names, 1 refused (nothing is written).
     """
     from soft_tactile_node.calibration.pad_info import PadInfo, load_pad_info
     from soft_tactile_node.protocol.plan_parts import Limits
@@ -73,7 +75,7 @@ def command(
     info = load_pad_info(pad_info) if pad_info else PadInfo()
     if plan:
         _print_plan(info, Limits(max_pressure_pa, max_force_n, max_shear_n), as_json)
-        return
+        return 0
     if not (free_bend and press and output):
         raise click.UsageError("give --free-bend, --press and --out; or --plan to see what to record")
     if any(size is not None for size in (max_pressure_pa, max_force_n, max_shear_n)):
@@ -101,6 +103,7 @@ def command(
     else:
         print(f"{output} written" + (f", report in {report}" if report else ""))
         print(format_health(health))
+    return health.exit_code
 
 
 def _print_plan(info: PadInfo, given: Limits, as_json: bool) -> None:

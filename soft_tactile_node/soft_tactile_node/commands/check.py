@@ -37,9 +37,11 @@ def command(
 ) -> int:  # fmt: skip
     """Say whether a calibration is healthy, or with --source whether a stream and its wiring are.
 
-    Of a calibration: ranges, figures, age, what could not be identified. Of a stream: rate, jitter, lost scans, each
-    channel's inductance and noise, channels that are open, stuck, noisy or spiking, pressure at rest, its noise and
-    whether it wanders; keep the finger vented and untouched meanwhile. Leaves with exit code 1 if something is wrong.
+    Of a calibration: verdict, ranges, figures, age, what could not be identified. Of a stream: rate, jitter, lost
+    scans, each channel's inductance and noise, channels that are open, stuck, noisy or spiking, pressure at rest, its
+    noise and whether it wanders; keep the finger vented and untouched meanwhile.
+
+    Exit codes: 0 healthy, 3 a calibration that is usable with the limits it names, 1 something is wrong.
     """
     if (calibration is None) == (source_text is None):
         raise click.UsageError("give either a calibration or --source")
@@ -59,7 +61,7 @@ def command(
         print_json(health.to_json())
     else:
         print(format_health(health))
-    return 0 if health.healthy else 1
+    return health.exit_code
 
 
 def _look_at(source_text: str, tank_file: Path | None, duration_s: float) -> StreamHealth:

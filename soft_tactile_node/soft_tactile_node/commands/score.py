@@ -10,6 +10,9 @@ import click
 from soft_tactile_node.commands._options import PATH, ManyValues, as_json, namespace, print_json, tell_remarks
 from soft_tactile_node.errors import RangeError, RecordingError
 
+FAILED = 3
+"""Exit code of a score that breaks a limit."""
+
 
 @click.command(cls=ManyValues)
 @click.argument("files", metavar="[EST.csv TRUTH.csv]", nargs=-1, type=PATH)
@@ -46,7 +49,7 @@ from soft_tactile_node.errors import RangeError, RecordingError
     type=PATH,
     help="Press recordings of the same pad, with reference force.",
 )
-@click.option("--calibration", metavar="CAL.yaml", type=PATH, help="Take the full scale from this calibration.")
+@click.option("--calibration", metavar="CAL.yaml", type=PATH, help="Take full scale and pad from this calibration.")
 @namespace
 @as_json
 def command(
@@ -58,11 +61,16 @@ def command(
     calibration: Path | None,
     namespace: str | None,
     as_json: bool,
-) -> None:
+) -> int:
     """Score estimates against what truly happened.
 
     Figures are pooled over all pairs. One whose input is missing says what it needs (null in JSON). Full scale is 5 N
     of normal force and 2 N of shear unless a calibration says otherwise.
+
+    The last line says PASS or FAIL against the limits of the pad: that of --calibration, or told by the observed axes.
+    A limit whose figure was not computed is named and counts neither way.
+
+    Exit codes: 0 PASS, 3 FAIL, 1 the files are bad.
     """
     if len(files) not in (0, 2):
         raise click.UsageError(f"give one estimate and its truth, more with --pair; got {len(files)} files")
@@ -76,12 +84,15 @@ def command(
     from soft_tactile_node.recordings import load_estimate, load_events, load_recording, load_truth
     from soft_tactile_node.scoring import FULL_SCALE_N, score_in_detail
     from soft_tactile_node.scoring.sheet import format_score
+    from soft_tactile_node.scoring.verdict import format_verdict, judge_score
 
     full_scale_n = FULL_SCALE_N
+    pad: str | None = None
     if calibration is not None:
         from soft_tactile_node.calibration.storage import load_calibration
 
-        ranges = load_calibration(calibration).ranges
+        record = load_calibration(calibration)
+        pad, ranges = record.pad, record.ranges
         shear_n = ranges.force_shear_n if ranges.force_shear_n > 0.0 else FULL_SCALE_N[0]
         full_scale_n = (shear_n, shear_n, ranges.force_normal_n)
     try:
@@ -99,9 +110,11 @@ def command(
         )
     except RangeError as error:
         raise RecordingError(f"{', '.join(str(couple[1]) for couple in couples)}: {error}") from error
+    verdict = judge_score(result, pad)
     if as_json:
-        print_json(
-            {key: value if value is None or math.isfinite(value) else None for key, value in result.figures.items()}
-        )
+        figures = {k: v if v is None or math.isfinite(v) else None for k, v in result.figures.items()}
+        print_json({**figures, **verdict.to_json()})
     else:
         print(format_score(result))
+        print(format_verdict(verdict))
+    return 0 if verdict.passed else FAILED

@@ -116,7 +116,9 @@ def _summarise(health: Health, errors: tuple[Errors, Errors] | None) -> list[str
     if health.healthy:
         sentences.append("The calibration is healthy: no problem was found.")
     else:
+        sentences.append(f"The calibration is {health.verdict}.")
         sentences += [f"Problem: {text}." for text in health.problems]
+        sentences += [f"Limit: {text}." for text in health.limits]
     if errors is not None:
         own, static = errors
         sentences.append(
