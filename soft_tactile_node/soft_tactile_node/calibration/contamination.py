@@ -18,6 +18,9 @@ MOST_DRIFT = 0.3
 MOST_PER_K = 500e-6
 """Largest slope with temperature that a coil may have (1/K); about 100 ppm/K is usual (common practice, no source)."""
 
+LEAST_WARMING_K = 1.0
+"""A smaller change of temperature tells no slope (K)."""
+
 SETTLED_S = 0.3
 """Vented and untouched for this long on both sides, a row counts as rest (s)."""
 
@@ -59,8 +62,7 @@ def check_drift(recordings: Sequence[Prepared]) -> None:
         time_s = item.time_s[rest] - item.time_s[0]
         seen = change[rest]
         warm = item.temperature_change[rest]
-        if np.ptp(warm) > 1.0:
-            seen = _without(seen, warm)
+        seen = without_temperature(seen, warm)
         slope = np.polyfit(time_s, seen, 1)[0]
         drift = np.abs(slope) * float(np.ptp(item.time_s)) / span
         if drift.max() > MOST_DRIFT:
@@ -113,7 +115,22 @@ def _spans(change: Array) -> Array:
     return np.asarray(np.quantile(change, 0.99, axis=0) - np.quantile(change, 0.01, axis=0))
 
 
-def _without(values: Array, cause: Array) -> Array:
-    """Return values less their regression on the temperature, as far as a coil can follow it."""
-    slope = np.clip(np.polyfit(cause, values, 1)[0], -MOST_PER_K, MOST_PER_K)
-    return np.asarray(values - cause[:, None] * slope)
+def without_temperature(values: Array, warm: Array) -> Array:
+    """Return values less their regression on the temperature, as far as a coil can follow it.
+
+    Parameters
+    ----------
+    values : numpy.ndarray, shape (n, c)
+        Relative change (1).
+    warm : numpy.ndarray, shape (n,)
+        Temperature (K).
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, c)
+        Relative change (1); as given where the temperature hardly moves.
+    """
+    if not np.ptp(warm) > LEAST_WARMING_K:
+        return values
+    slope = np.clip(np.polyfit(warm, values, 1)[0], -MOST_PER_K, MOST_PER_K)
+    return np.asarray(values - (warm - warm.mean())[:, None] * slope)

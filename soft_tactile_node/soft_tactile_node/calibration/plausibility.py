@@ -11,6 +11,7 @@ from itertools import combinations
 import numpy as np
 
 from soft_tactile_node.calibration.base_fit import BaseFit, fill_gaps
+from soft_tactile_node.calibration.contamination import without_temperature
 from soft_tactile_node.calibration.judgement import MOST_FORCE_N
 from soft_tactile_node.calibration.preparation import Prepared
 from soft_tactile_node.calibration.press import find_unloaded, smooth_force
@@ -87,6 +88,7 @@ def check_same_finger(free: Sequence[Prepared], pressed: Sequence[Prepared], bas
     for item in pressed:
         rows = _settled(item)
         bending, change = base.bending(item)[rows], fill_gaps(item.change)[rows]
+        change = bending + without_temperature(change - bending, item.temperature_change[rows])
         left = _left(change, bending, least)
         moved = item.tare_inductance_h / rest - 1.0
         _check_pressure_unit(item, base.scale_pa, left)
