@@ -271,6 +271,8 @@ def _choose_lag(error: object) -> tuple[float, float]:
         return known[lag]
 
     best = (0.0, 0.0)
+    if of((RISE_S[2], FALL_S[4])) > of(best):
+        return best  # a pad without a lag of its own: a middling one only adds noise
     for _ in range(2):
         best = min(((best[0], fall) for fall in FALL_S), key=of)
         best = min(((rise, best[1]) for rise in RISE_S), key=of)

@@ -17,6 +17,9 @@ from soft_tactile_node.samples import Array
 QUIET_SHARE = 0.3
 """The quietest share of the free rows makes the spread at rest (1)."""
 
+MOST_ROWS = 20000
+"""Rows that the spread is fitted to (1)."""
+
 UNLOADED_N = 0.02
 """Load that no longer counts as carried (N)."""
 
@@ -132,6 +135,7 @@ def _free_rows(p: Pressed) -> Array:
 def _fit_spread(tracks: Sequence[Array], counted: Sequence[Array]) -> Array:
     """Return the variance of each test at rest, per squared activity and per squared load carried."""
     rows = np.concatenate([track[ok] for track, ok in zip(tracks, counted, strict=True)])
+    rows = rows[:: max(1, len(rows) // MOST_ROWS)]  # neighbours tell the same
     activity, carried = rows[:, 3], rows[:, 4]
     quiet = (activity <= np.quantile(activity, QUIET_SHARE)) & (carried < UNLOADED_N)
     spread = np.zeros((TESTS, 3))
