@@ -89,7 +89,7 @@ def fit_touch(items: Sequence[Pressed], held_out: Sequence[Pressed], fit: MapFit
         tracks = [_track(p, u, touch, scale_pa) for p, u in zip(items, force, strict=True)]
         counted = [_free_rows(p) for p in items]
         spread = _fit_spread(tracks, counted)
-        location, scale = _extremes(items, tracks, counted, spread)
+        location, scale = fit_extremes(items, tracks, counted, spread)
         level = location - scale * np.log(LIGHT.false_alarms_per_minute / 60.0 / TESTS)
         touch = TouchModel(spread, level, LIGHT.touch_force_n)
     zero = np.concatenate([track[p.rows, 7] for p, track in zip(items, tracks, strict=True)])
@@ -147,13 +147,29 @@ def _fit_spread(tracks: Sequence[Array], counted: Sequence[Array]) -> Array:
     return spread
 
 
-def _extremes(
+def fit_extremes(
     items: Sequence[Pressed], tracks: Sequence[Array], counted: Sequence[Array], spread: Array
 ) -> tuple[Array, Array]:
     """Return location and scale of the extreme value of each test in a second, by moments.
 
     Source: Gumbel, Statistics of Extremes (1958), sec. 6.2.5 (from memory): scale = s sqrt(6) / pi, location = mean -
     0.5772 scale.
+
+    Parameters
+    ----------
+    items : sequence of Pressed
+        Recordings.
+    tracks : sequence of numpy.ndarray, shape (n, 8)
+        What `free_rows` writes for each (N).
+    counted : sequence of numpy.ndarray of bool, shape (n,)
+        Rows that count.
+    spread : numpy.ndarray, shape (3, 3)
+        See `estimation.model.TouchModel` (N^2, N^2, 1).
+
+    Returns
+    -------
+    location, scale : numpy.ndarray, shape (3,)
+        In standard deviations (1).
     """
     location, scale = np.zeros(TESTS), np.zeros(TESTS)
     for j in range(TESTS):

@@ -9,7 +9,11 @@ from functools import cached_property
 import numpy as np
 
 from soft_tactile_node.calibration import Calibration, calibrate
+from soft_tactile_node.calibration.preparation import prepare
+from soft_tactile_node.calibration.press import smooth_force
 from soft_tactile_node.estimation import Estimator
+from soft_tactile_node.estimation.drive import drive_terms
+from soft_tactile_node.estimation.tuning import TUNING
 from soft_tactile_node.recordings import EstimateTable, Recording, Truth
 from soft_tactile_node.samples import ContactEvent
 from soft_tactile_node.simulation import Fault, simulate
@@ -40,6 +44,17 @@ class Finger:
     def calibration(self) -> Calibration:
         """Return its calibration."""
         return calibrate([self.free], [self.press])
+
+    @cached_property
+    def touch(self) -> np.ndarray:
+        """Return what a press of about half a newton adds to each channel (1)."""
+        item, base = prepare(self.press), self.calibration.base
+        assert item.force_n is not None
+        terms = drive_terms(TUNING, item.time_s, item.pressure_pa / self.calibration.ranges.pressure_pa[1])
+        departure = item.change - (terms - terms[:100].mean(axis=0)) @ np.array(base.weights)
+        force = smooth_force(item)
+        steady = (np.abs(force[:, 2] - 0.5) < 0.1) & (np.abs(np.gradient(force[:, 2])) < 2e-3)
+        return np.asarray(np.nanmean(departure[steady], axis=0))
 
     def replay(self, recording: Recording | None = None) -> tuple[EstimateTable, list[ContactEvent]]:
         """Estimate a recording, the pick if none is given, from the start."""
@@ -88,3 +103,23 @@ def mirrored(inductance_h: np.ndarray) -> np.ndarray:
     """Return channels that answer with the opposite sign, about their rest."""
     rest = np.nanmean(inductance_h[:100], axis=0)
     return np.asarray(2.0 * rest - inductance_h)
+
+
+def pressed(recording: Recording, touch: np.ndarray, time_s: list[float], level: list[float]) -> Recording:
+    """Return a recording with a press laid over it: `level` times `touch`, straight between the times."""
+    course = np.interp(recording.time_s, time_s, level)
+    return replace(recording, inductance_h=recording.inductance_h * (1.0 + course[:, None] * touch))
+
+
+def resting(finger: Finger, duration_s: float, rate_hz: float = 200.0) -> Recording:
+    """Return a recording of a finger that rests, vented and warming up by a kelvin a minute."""
+    rng = np.random.default_rng(17)
+    time_s = np.arange(0.0, duration_s, 1.0 / rate_hz)
+    noise = np.array(finger.calibration.base.noise) * rng.standard_normal((time_s.size, finger.calibration.channels))
+    return Recording(
+        time_s=time_s,
+        pressure_pa=30.0 * rng.standard_normal(time_s.size),
+        inductance_h=np.array(finger.calibration.tare_inductance_h) * (1.0 + noise),
+        temperature_c=20.0 + time_s / 60.0,
+        source="made",
+    )
