@@ -17,6 +17,7 @@ from soft_tactile_node.calibration.preparation import Prepared
 from soft_tactile_node.calibration.press import find_unloaded, smooth_force
 from soft_tactile_node.calibration.record import Figure
 from soft_tactile_node.errors import CalibrationError
+from soft_tactile_node.estimation.tare import EXCHANGED, find_exchanged
 from soft_tactile_node.samples import Array
 
 SETTLED_S = 2.0
@@ -27,12 +28,6 @@ LEAST_BENDING = 0.1
 
 OTHER_FINGER = 0.7
 """Bending in the presses that is left unexplained by another finger or unit (1); simulated fingers stay below 0.31."""
-
-CHANGED_PLUGS = 0.3
-"""Channels are exchanged if that leaves less than this share of what does not fit (1)."""
-
-SAME_TARE = 2e-3
-"""Channels of one finger rest this close together in two recordings of a day (1); simulated ones within 0.0017."""
 
 KILO = 1000.0
 
@@ -144,15 +139,15 @@ def _check_pressure_unit(item: Prepared, scale_pa: float, left: float) -> None:
 
 def _check_order(item: Prepared, rest: Array, change: Array, bending: Array, least: float) -> None:
     """Refuse recordings that fit much better with two channels exchanged, at rest or bent."""
-    moved = float(np.abs(item.tare_inductance_h / rest - 1.0).max())
+    pair = find_exchanged(item.tare_inductance_h, rest)
     left = _left(change, bending, least)
-    for pair in combinations(range(rest.size), 2):
+    for a, b in combinations(range(rest.size), 2) if pair is None and left > OTHER_FINGER else ():
         order = np.arange(rest.size)
-        order[list(pair)] = order[list(pair)[::-1]]
-        otherwise = float(np.abs(item.tare_inductance_h[order] / rest - 1.0).max())
-        at_rest = moved > 2.0 * SAME_TARE and otherwise < min(CHANGED_PLUGS * moved, SAME_TARE)
-        if at_rest or (left > OTHER_FINGER and _left(change[:, order], bending, least) < CHANGED_PLUGS * left):
-            raise CalibrationError(
-                f"{item.source}: channels {pair[0] + 1} and {pair[1] + 1} are exchanged against the free-bend "
-                "recordings; put the columns in one order"
-            )
+        order[[a, b]] = b, a
+        if _left(change[:, order], bending, least) < EXCHANGED * left:
+            pair = (a + 1, b + 1)
+    if pair is not None:
+        raise CalibrationError(
+            f"{item.source}: channels {pair[0]} and {pair[1]} are exchanged against the free-bend recordings; put the "
+            "columns in one order"
+        )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
@@ -14,6 +15,13 @@ REST_PRESSURE_PA = 1000.0
 
 MINIMUM_SCANS = 10
 """Fewest scans a tare needs."""
+
+
+SAME_TARE = 2e-3
+"""Channels of one finger rest this close together twice (1); simulated ones within 0.0017."""
+
+EXCHANGED = 0.3
+"""Two channels are exchanged if that leaves less than this share of what does not fit (1)."""
 
 
 @dataclass(frozen=True)
@@ -110,3 +118,26 @@ def take_tare(
         raise NotAtRestError("tare needs coil readings; every channel is missing; check the wiring")
     temperature = float(np.nanmean(temperature_c)) if np.isfinite(temperature_c).any() else float("nan")
     return Tare(baseline, temperature, float(time_s[-1]), float(np.nanmean(pressure_pa)))
+
+
+def find_exchanged(inductance_h: Array, calibrated_h: Array) -> tuple[int, int] | None:
+    """Return two channels that rest where the calibration has the other one, and everything else in its place.
+
+    Parameters
+    ----------
+    inductance_h, calibrated_h : numpy.ndarray, shape (c,)
+        Inductance at rest, now and of the calibration (H).
+
+    Returns
+    -------
+    tuple of int, or None
+        Their numbers from 1; None = the order is as calibrated, or rest does not tell.
+    """
+    moved = float(np.max(np.abs(inductance_h / calibrated_h - 1.0)))
+    for pair in combinations(range(calibrated_h.size), 2):
+        order = np.arange(calibrated_h.size)
+        order[list(pair)] = order[list(pair)[::-1]]
+        otherwise = float(np.max(np.abs(inductance_h[order] / calibrated_h - 1.0)))
+        if moved > 2.0 * SAME_TARE and otherwise < min(EXCHANGED * moved, SAME_TARE):
+            return pair[0] + 1, pair[1] + 1
+    return None

@@ -124,8 +124,7 @@ def _squeeze(writer: Writer, limits: Limits) -> None:
     writer.end_step(
         f"Squeeze a stop that stands still before the force cell: let the finger just touch it, raise the pressure in "
         f"2 s, keep it for 1.5 s, lower it again: {closings}. The stop may stand where the force then reaches about "
-        f"{limits.forces(*(normal for *_, normal in SQUEEZES))}.",
-        "a finger that closes on an object is taken for one that is pushed back",
+        f"{limits.forces(*(normal for *_, normal in SQUEEZES))}."
     )
 
 
