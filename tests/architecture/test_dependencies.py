@@ -13,6 +13,7 @@ IMPORT_NAMES = {
     "mcap_ros2_support": "mcap_ros2",
     "pyserial": "serial",
     "pyyaml": "yaml",
+    "scikit_learn": "sklearn",
 }  # where the name of the distribution is not that of the import
 
 PARTS_OF_OTHERS = {"pydantic_core"}  # comes with pydantic, which re-exports only half of it

@@ -17,7 +17,6 @@ from soft_tactile_node.estimation.row import process_rows
 from soft_tactile_node.estimation.settings import LIGHT, EstimatorSettings
 from soft_tactile_node.estimation.tare import Tare, find_exchanged, take_tare
 from soft_tactile_node.estimation.types import CalibratedFinger
-from soft_tactile_node.estimation.watch import least_motion, new_watch, watch_rows
 from soft_tactile_node.recordings import EstimateTable, Recording
 from soft_tactile_node.samples import Array, ChannelParts, ContactEvent, Estimate, EventKind, Flag, Scan, State
 
@@ -72,7 +71,6 @@ class Estimator:
         self._settings = settings
         self._model = build_model(calibration, settings)
         self._memo = build_state(self._model, calibration)
-        self._watch = new_watch(self._channels)
         self._state = State.FREE
         self._tare: Tare | None = None
         self._old_tare = False
@@ -233,7 +231,6 @@ class Estimator:
         self._tare = tare
         self._model = build_model(self._calibration, self._settings, self._rest_pressure())
         self._memo = build_state(self._model, self._calibration)
-        self._watch = new_watch(self._channels)
         self._state = State.FREE
         self._refusal = ""
 
@@ -304,10 +301,6 @@ class Estimator:
             out,
             parts,
         )
-        unfit = np.zeros(time_s.size, dtype=np.int64)
-        least = least_motion(self._model.span, self._noise)
-        watch_rows(self._watch, least, time_s, parts[:, 0], change, out["in_contact"], out["flags"], unfit)
-        out["flags"] |= unfit * int(Flag.OUT_OF_RANGE)
         if self._old_tare:
             out["flags"] |= int(Flag.TARE_OLD)
         if time_s.size:

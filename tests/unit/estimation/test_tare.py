@@ -8,6 +8,7 @@ from numpy.testing import assert_allclose
 
 from soft_tactile_node.errors import NotAtRestError
 from soft_tactile_node.estimation import take_tare
+from soft_tactile_node.estimation.tare import find_exchanged
 
 TIME_S = np.arange(0.0, 1.0, 0.002)
 NOISE = np.array([3e-5, 3e-5])
@@ -59,3 +60,11 @@ def test_refuses_with_the_reason(changes: dict[str, np.ndarray], reason: str) ->
     """Pressurised, blind, moving or dead: refused in words."""
     with pytest.raises(NotAtRestError, match=reason):
         tare(**changes)
+
+
+def test_exchanged_plugs_are_named() -> None:
+    """Two channels that rest at each other's place are told from a pad that rests where it did, and from another pad."""
+    calibrated = np.array([5.0e-6, 5.1e-6, 5.2e-6])
+    assert find_exchanged(calibrated[[1, 0, 2]] * 1.0005, calibrated) == (1, 2)
+    assert find_exchanged(calibrated * 1.0005, calibrated) is None
+    assert find_exchanged(calibrated * np.array([1.02, 0.97, 1.01]), calibrated) is None

@@ -119,7 +119,7 @@ def test_press_recording_covers_the_force_range():
 def test_press_recording_holds_for_a_minute(pad: str) -> None:
     """One press of a middling force at a middling pressure is held for 60 s, and the pad is left alone afterwards."""
     recording, truth = simulate("press", pad=pad, seed=7, rate_hz=100.0)
-    assert recording.time_s[-1] < 240.0
+    assert recording.time_s[-1] < 300.0
     touches = runs(truth.in_contact, gap=5)
     a, b = max(touches, key=lambda touch: touch[1] - touch[0])
     held = truth.force_n[a:b, 2] > 0.95 * np.median(truth.force_n[a:b, 2])
