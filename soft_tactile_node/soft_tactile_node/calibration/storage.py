@@ -115,11 +115,9 @@ def load_calibration(path: str | Path) -> Calibration:
         )
     version = data.get("schema_version")
     if isinstance(version, int) and version != SCHEMA_VERSION:
-        mend = (
-            "update soft_tactile_node"
-            if version > SCHEMA_VERSION
-            else ("make it again from the same recordings with `soft-tactile calibrate`")
-        )
+        newer = version > SCHEMA_VERSION
+        again = "make it again from the same recordings with `soft-tactile calibrate`"
+        mend = "update soft_tactile_node" if newer else again
         raise CalibrationError(f"{file}, key schema_version: must be {SCHEMA_VERSION}; got {version}; {mend}")
     try:
         return Calibration.model_validate(data)

@@ -120,17 +120,19 @@ def is_path(coordinates: int, tuning: Tuning) -> np.ndarray:
 
 
 @compiled
-def restart_features(memory: Array, n: Array, memories: int, sides: int) -> None:
-    """Set every filter to the present coordinates, in place."""
+def restart_features(pad: Record, memory: Array, n: Array, memories: int, sides: int) -> None:
+    """Set every filter to the present coordinates, as far as they are believed, in place."""
     count = n.shape[0]
     for i in range(count):
         memory[i] = n[i]
-    for j in range(2 + memories):
+    for j in range(2):
         memory[count + j] = n[0]
+    for j in range(memories):
+        memory[count + 2 + j] = max(pad.low[0], min(pad.high[0], n[0]))
     k = count + 2 + memories
     for i in range(1, count):
         for _ in range(sides):
-            memory[k] = n[i]
+            memory[k] = max(pad.low[i], min(pad.high[i], n[i]))
             k += 1
 
 
@@ -202,7 +204,7 @@ def feature_rows(
 ) -> Array:
     """Return the features of a recording (n, f); memory is scratch space."""
     out = np.zeros((n.shape[0], count))
-    restart_features(memory, n[0], len(tuning.memory_s), len(tuning.side_memory_s))
+    restart_features(pad, memory, n[0], len(tuning.memory_s), len(tuning.side_memory_s))
     for i in range(n.shape[0]):
         dt = 0.0 if i == 0 else max(0.0, time_s[i] - time_s[i - 1])
         advance_features(tuning, pad, memory, n[i], stretch[i], touched[i], dt, out[i])

@@ -91,7 +91,7 @@ def process_row(
             for k in range(change.shape[0]):
                 memo.coordinates[i] += model.pad.directions[i, k] * memo.departure[k]
         if not started or clock.blind_s > tuning.restart_s:
-            restart_features(memo.pad, memo.coordinates, len(tuning.memory_s), len(tuning.side_memory_s))
+            restart_features(model.pad, memo.pad, memo.coordinates, len(tuning.memory_s), len(tuning.side_memory_s))
             touch.restart_s = 0.0
         if started:
             clock.blind_s = 0.0

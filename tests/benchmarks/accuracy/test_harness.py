@@ -111,7 +111,6 @@ def test_part_of_the_benchmark(part):
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(strict=True, reason="not reached yet: normal-force RMSE 0.171 N, the static polynomial has 0.216 N")
 def test_beats_the_static_map_by_half(part):
     """On a finger of other laws the estimator halves the error of a static map and comes near memory regression."""
     ours = part[run.OURS]

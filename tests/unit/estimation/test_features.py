@@ -35,7 +35,7 @@ def follow(pad: PadRange, start: list[float], n: list[float], stretch: float, sc
     """Return the features after some scans at new coordinates."""
     count = len(n)
     memory = np.zeros(count_memory(count, TUNING))
-    restart_features(memory, np.array(start), len(TUNING.memory_s), len(TUNING.side_memory_s))
+    restart_features(pad, memory, np.array(start), len(TUNING.memory_s), len(TUNING.side_memory_s))
     out = np.zeros(count_features(count, TUNING))
     for _ in range(scans):
         advance_features(TUNING, pad, memory, np.array(n), stretch, DT_S, out)
