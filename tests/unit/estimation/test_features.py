@@ -10,8 +10,9 @@ from numpy.testing import assert_allclose
 
 from soft_tactile_node.calibration.map_fit import PadRange
 from soft_tactile_node.estimation.features import (
+    FIRST_TERMS,
     KNOTS,
-    PER_COORDINATE,
+    PATH_TERMS,
     STRETCH_TERMS,
     advance_features,
     count_features,
@@ -38,17 +39,18 @@ def follow(pad: PadRange, start: list[float], n: list[float], stretch: float, sc
     restart_features(pad, memory, np.array(start), len(TUNING.memory_s), len(TUNING.side_memory_s))
     out = np.zeros(count_features(count, TUNING))
     for _ in range(scans):
-        advance_features(TUNING, pad, memory, np.array(n), stretch, DT_S, out)
+        advance_features(TUNING, pad, memory, np.array(n), stretch, False, DT_S, out)
     return out
 
 
 @pytest.mark.parametrize("count", [1, 2, 4])
 def test_at_rest_features_are_a_polynomial(count: int) -> None:
-    """Where nothing moves each coordinate stands times 1, v, v^2, w, w^2, v w, v w^2, and the memories are empty."""
+    """Where nothing moves features are polynomials of v and w, sides times 1, v and w, and the memories are empty."""
     n, w = [4.0, -1.0, 0.5, 2.0][:count], 0.7
     out = follow(pad_of(count), n, n, w, 1)
     v = n[0]
-    wanted = [a * term for a in n for term in (1.0, v, v * v, w, w * w, v * w, v * w * w)]
+    wanted = [a * term for a in n[1:] for term in (1.0, v, w)]
+    wanted += [v * term for term in (1.0, v, v * v, w, w * w, v * w, v * w * w)]
     for share in (0.3, 0.5, 0.7)[:KNOTS]:
         wanted += [max(v - share * WIDE, 0.0) ** 2, max(v - share * WIDE, 0.0) ** 2 * w]
     wanted += [w**power for power in range(1, STRETCH_TERMS + 1)]
@@ -68,7 +70,7 @@ def test_memories_follow_the_step_response() -> None:
     """Long after a step each memory is the part of it that its low-pass has not yet reached (first-order lag)."""
     scans = 1000
     out = follow(pad_of(1), [0.0], [1.0], 0.0, scans)
-    first = PER_COORDINATE + 2 * KNOTS + STRETCH_TERMS
+    first = FIRST_TERMS + 2 * KNOTS + STRETCH_TERMS + PATH_TERMS
     for j, tau in enumerate(TUNING.memory_s):
         # both lags see the step at the same scans: their chain has a closed form
         a, b = math.exp(-DT_S / TUNING.smooth_s), math.exp(-DT_S / tau)
@@ -93,3 +95,14 @@ def test_each_feature_has_an_order_and_a_kind(count: int) -> None:
     assert quick.sum() == sum(tau < 1.0 for tau in (*TUNING.memory_s, *TUNING.side_memory_s * (count - 1)))
     plain = np.abs(one) > 0.0
     assert_allclose(two[plain], one[plain] * 2.0 ** orders[plain], rtol=1e-9)
+
+
+def test_the_path_is_counted_from_the_touch() -> None:
+    """How far the stretch went since the touch stands alone and times v; free, it is zero."""
+    pad, memory = pad_of(1), np.zeros(count_memory(1, TUNING))
+    restart_features(pad, memory, np.array([2.0]), len(TUNING.memory_s), len(TUNING.side_memory_s))
+    out = np.zeros(count_features(1, TUNING))
+    first = FIRST_TERMS + 2 * KNOTS + STRETCH_TERMS
+    for stretch, touched, wanted in ((0.3, False, 0.0), (0.3, True, 0.0), (0.5, True, 0.2), (0.6, False, 0.0)):
+        advance_features(TUNING, pad, memory, np.array([2.0]), stretch, touched, DT_S, out)
+        assert_allclose(out[first : first + PATH_TERMS], [wanted, 2.0 * wanted], atol=1e-12)

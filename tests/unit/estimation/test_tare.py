@@ -63,7 +63,7 @@ def test_refuses_with_the_reason(changes: dict[str, np.ndarray], reason: str) ->
 
 
 def test_exchanged_plugs_are_named() -> None:
-    """Two channels that rest at each other's place are told from a pad that rests where it did, and from another pad."""
+    """Two channels that rest at each other's place are told from the same pad and from another one."""
     calibrated = np.array([5.0e-6, 5.1e-6, 5.2e-6])
     assert find_exchanged(calibrated[[1, 0, 2]] * 1.0005, calibrated) == (1, 2)
     assert find_exchanged(calibrated * 1.0005, calibrated) is None
