@@ -47,7 +47,24 @@ def command(
 
     Row k of the estimate uses nothing after row k of the recording. Reference columns (force, bend) are never read.
     The recording must start at rest: vented and untouched.
-    """
+
+    \b
+    The column flags of the estimate is the sum of these bits:
+        1  TARE: the tare is being taken, no force yet
+        2  TARE_OLD: running on the tare of an earlier run
+        4  STALE: no scan within the coil timeout
+        8  CHANNEL_OPEN: a channel is missing, NaN or far outside its range
+       16  STUCK: a channel does not move although it should
+       32  SPIKE: a channel jumped further than a finger can move it
+       64  REJECTED: the scan, or a channel of it, failed its gate and was not used
+      128  PRESSURE_MISSING: pressure is missing, frozen or implausible; the model holds, variance grows
+      256  OUT_OF_RANGE: pressure, temperature or force beyond the calibrated range
+      512  TIME_JUMP: the stamp was equal, went backwards or jumped
+     1024  OVERLOAD: force above the overload limit
+     2048  HELD_ELSEWHERE: bending is blocked by something that does not touch the pad
+     4096  METAL_NEAR: a conductor or another coil is near
+     8192  MOTION: the base moves or has turned; variance raised
+    """  # noqa: D301
     if len(outputs) != len(recordings):
         raise click.UsageError(f"--out must be given once for each recording: {len(recordings)}; got {len(outputs)}")
     if events and len(events) != len(recordings):

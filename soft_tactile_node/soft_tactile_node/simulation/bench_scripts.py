@@ -212,7 +212,7 @@ def script_press(script: Timeline, rng: np.random.Generator, duration_s: float) 
     for _ in range(4):
         _press(script, (0.0, 0.0, 0.9 * full), 0.5, 0.2, 0.5, 0.5)
     script.wait(1.5)
-    for pressure in (0.0, 20.0e3, 35.0e3, 48.0e3, 60.0e3):
+    for pressure in (0.0, 48.0e3, 20.0e3, 60.0e3, 35.0e3):
         _sweep_to(script, pressure, 40.0e3)
         script.wait(1.5)
         for peak, rise in ((1.04 * full, 1.0), (0.3 * full, 0.25), (0.6 * full, 1.5)):
