@@ -314,10 +314,10 @@ class Estimator:
             out,
             parts,
         )
-        unfit = np.zeros(time_s.size, dtype=np.int64)
+        unfit = np.zeros(time_s.size)
         least = least_motion(self._model.span, self._noise)
         watch_rows(self._watch, least, time_s, parts[:, 0], change, out["in_contact"], out["flags"], unfit)
-        out["flags"] |= unfit * int(Flag.OUT_OF_RANGE)
+        out["flags"] |= unfit.astype(np.int64) * int(Flag.OUT_OF_RANGE)
         if self._old_tare:
             out["flags"] |= int(Flag.TARE_OLD)
         if time_s.size:
