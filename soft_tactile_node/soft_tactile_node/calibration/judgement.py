@@ -22,7 +22,7 @@ LARGE_ERROR = 0.05
 MOST_FORCE_N = 30.0
 """A soft pad is not pressed harder than this: the force was given in another unit (N)."""
 
-LEAST_SHARE = 0.9
+LEAST_SHARE = 0.88
 """A smaller share of samples within two stated standard deviations makes the variance too small to rely on (1)."""
 
 NO_BETTER = 0.9

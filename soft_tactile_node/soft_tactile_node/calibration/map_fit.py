@@ -49,6 +49,9 @@ SQUEEZE_STRETCH = 0.2
 SQUEEZE_N = 0.5
 """Contacts in which stretch (1) and force (N) rise together by this much, from which on their own terms are fitted."""
 
+SHORTEST_GAP_S, SETTLE_S = 0.05, 1.0
+"""Coils that are missing for longer than the first leave everything unknown until the second has passed (s)."""
+
 CONTACT_N = 0.05
 """Contact counts from this force (N)."""
 
@@ -163,15 +166,27 @@ def reference(item: Prepared) -> tuple[Array, Array]:
     force_n : numpy.ndarray, shape (n, 3)
         Force (N).
     touched : numpy.ndarray of bool, shape (n,)
-        Where something touches.
+        Where something touches, or nobody knows because coils are missing.
     """
+    unknown = _unknown(item)
     nothing = np.zeros((item.time_s.size, 3))
     if item.force_n is None:
-        return nothing, np.zeros(item.time_s.size, dtype=bool)
+        return nothing, unknown
     force = smooth_force(item)
     if not np.abs(force).max() > 0.2:
-        return nothing, np.zeros(item.time_s.size, dtype=bool)
-    return force, np.asarray(find_touched(item.time_s, force), dtype=bool)
+        return nothing, unknown
+    return force, np.asarray(find_touched(item.time_s, force) | unknown, dtype=bool)
+
+
+def _unknown(item: Prepared) -> Array:
+    """Return where coils are missing for longer than a scan or two, and a while after: nothing is learnt there."""
+    missing = ~np.isfinite(item.change).all(axis=1)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], missing.astype(int), [0]])))
+    unknown = np.zeros(item.time_s.size, dtype=bool)
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if item.time_s[last - 1] - item.time_s[first] > SHORTEST_GAP_S:
+            unknown |= (item.time_s >= item.time_s[first]) & (item.time_s < item.time_s[last - 1] + SETTLE_S)
+    return unknown
 
 
 def count_squeezes(items: Sequence[Pressed]) -> int:

