@@ -175,7 +175,7 @@ def reference(item: Prepared) -> tuple[Array, Array]:
     force = smooth_force(item)
     if not np.abs(force).max() > 0.2:
         return nothing, unknown
-    return force, np.asarray(find_touched(item.time_s, force) | unknown, dtype=bool)
+    return force, np.asarray(np.logical_or(find_touched(item.time_s, force), unknown))
 
 
 def _unknown(item: Prepared) -> Array:

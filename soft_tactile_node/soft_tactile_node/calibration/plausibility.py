@@ -112,7 +112,7 @@ def check_same_finger(free: Sequence[Prepared], pressed: Sequence[Prepared], bas
 def _settled(item: Prepared) -> Array:
     """Return the rows on which nothing has pressed for a while, tare left out."""
     complete = np.isfinite(item.change).all(axis=1)
-    unloaded = np.asarray(find_unloaded(item.time_s, smooth_force(item)) & complete, dtype=np.bool_)
+    unloaded = np.logical_and(find_unloaded(item.time_s, smooth_force(item)), complete)
     last = np.maximum.accumulate(np.where(unloaded, -np.inf, item.time_s))
     rows = unloaded & (item.time_s - last > SETTLED_S) & (item.time_s > item.time_s[0] + 1.0)
     # a recording without long rests still has the rests it has
