@@ -88,7 +88,9 @@ def test_this_machine_lacks_nothing() -> None:
 
 
 def _run_make(folder: Path, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
-    clean = {name: value for name, value in os.environ.items() if not name.startswith(("MAKE", "MFLAGS"))}
+    # neither the make nor the ROS 2 that these tests themselves run in
+    outer = ("MAKE", "MFLAGS", "ROS_", "AMENT_", "COLCON_", "_ROS_WHEELS")
+    clean = {name: value for name, value in os.environ.items() if not name.startswith(outer)}
     return subprocess.run(
         ["make", *arguments],
         cwd=folder, env={**clean, **environment}, capture_output=True, text=True, timeout=60, check=False,

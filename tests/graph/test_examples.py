@@ -150,9 +150,9 @@ def test_sort_by_compliance_is_right(gripped: Gripped, item: str, name: str) -> 
 
 def test_names_and_doubts() -> None:
     """The limits between the kinds, and a word of doubt where another kind is within one standard uncertainty."""
-    assert [name_of(value) for value in (5e-3, 2e-3, 1e-3, 2.5e-4, 1e-4, -1e-3)] == [
+    assert [name_of(value) for value in (5e-3, 2e-3, 1.5e-3, 1.1e-3, 1e-4, -1e-3)] == [
         "choux bun", "choux bun", "rye roll", "rye roll", "jam jar", "jam jar",
     ]  # fmt: skip
-    assert doubt_of(0.3e-3, 0.1e-3) == " (or jam jar)"
-    assert doubt_of(1e-3, 0.1e-3) == ""
-    assert doubt_of(1e-3, 2e-3) == " (or choux bun or jam jar)"
+    assert doubt_of(1.15e-3, 0.1e-3) == " (or jam jar)"
+    assert doubt_of(1.5e-3, 0.1e-3) == ""
+    assert doubt_of(1.5e-3, 2e-3) == " (or choux bun or jam jar)"

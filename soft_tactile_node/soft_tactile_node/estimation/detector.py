@@ -135,7 +135,7 @@ def _advance_free(tuning: Tuning, touch: Record, s: Record, u: Array, time_s: fl
     _watch_ringing(tuning, s, u, dt)
     if _is_above(tuning, s, u):
         if s.above_s == 0.0:
-            s.onset_s = time_s
+            s.onset_s = time_s - dt  # it began since the last scan
         s.above_s += dt
         if s.above_s >= tuning.confirm_s:
             _begin_contact(s)

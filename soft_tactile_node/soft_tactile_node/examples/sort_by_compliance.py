@@ -11,7 +11,7 @@ from rclpy.node import Node
 from soft_tactile_node.examples.program import give_up, options, prepare, run
 from soft_tactile_node.grasping import Hand, pause
 
-SOFTEST_FIRST = ((2.0e-3, "choux bun"), (0.25e-3, "rye roll"), (-math.inf, "jam jar"))
+SOFTEST_FIRST = ((2.0e-3, "choux bun"), (1.1e-3, "rye roll"), (-math.inf, "jam jar"))
 """From which compliance on (m/N) an item is taken for what; the items and numbers of the bench are invented."""
 
 

@@ -106,7 +106,10 @@ class HeldObject:
         slope_m_n, slope_variance = self._closure()
         if math.isnan(slope_m_n):
             return gap_m, variance_m2
-        return gap_m + slope_m_n * force_n, variance_m2 + slope_variance * force_n**2
+        # a finger that has just been stopped is held by its own friction, so that it may not have given way at all yet:
+        # rectangular from nothing to all of it, mean square about the end (JCGM 100:2008, 4.3.7)
+        own_m = 2.0 * self.own.pad_m_n * force_n if math.isfinite(self.own.pad_m_n) else 0.0
+        return gap_m + slope_m_n * force_n, variance_m2 + slope_variance * force_n**2 + own_m**2 / 3.0
 
     def compliance(self) -> tuple[float, float]:
         """Return how much narrower the object gets per newton, the pads' own part taken off.
