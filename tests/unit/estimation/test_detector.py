@@ -85,13 +85,13 @@ def test_the_zero_learns_the_slower_the_more_is_hidden(hidden: float) -> None:
     assert_allclose(state["zero"][0], gain * np.array([0.1, -0.2, 0.02]), rtol=1e-9)
 
 
-def test_a_touch_is_confirmed_and_told_from_its_first_scan() -> None:
-    """A force above the threshold is a contact once it has lasted, with the stamp of its first scan; then it ends."""
+def test_a_touch_is_confirmed_and_told_from_the_scan_before() -> None:
+    """A force above the threshold is a contact once it has lasted, with the stamp of the scan before it; then it ends."""
     state = new_state()
     told = follow(state, [0.0] * 500 + [0.5] * 200 + [0.0] * 100)
     began, ended = told.index(CONTACT_BEGAN), told.index(CONTACT_ENDED)
     assert began == 500 + math.ceil(TUNING.confirm_s / DT_S) - 1
-    assert_allclose(state["onset_s"][0], 500 * DT_S, rtol=1e-12)
+    assert_allclose(state["onset_s"][0], 499 * DT_S, rtol=1e-12)
     assert_allclose((ended - 699) * DT_S, TUNING.release_s, atol=1.5 * DT_S)
     assert told.count(CONTACT_BEGAN) == told.count(CONTACT_ENDED) == 1
 

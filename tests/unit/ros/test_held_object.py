@@ -35,7 +35,7 @@ def test_takes_off_both_pads() -> None:
 
 
 def test_width_is_that_of_the_undeformed_object() -> None:
-    """The gap at contact plus what the first 0.1 N had pressed together by then; the pads may not have given way yet."""
+    """The gap at contact plus what 0.1 N had pressed together; the pads may not have given way yet."""
     held = HeldObject(OWN)
     squeeze(held)
     width_m, variance_m2 = held.width()
