@@ -86,7 +86,7 @@ def test_the_zero_learns_the_slower_the_more_is_hidden(hidden: float) -> None:
 
 
 def test_a_touch_is_confirmed_and_told_from_the_scan_before() -> None:
-    """A force above the threshold is a contact once it has lasted, with the stamp of the scan before it; then it ends."""
+    """A force above the threshold is a contact once it has lasted, with the stamp of the scan before; it ends."""
     state = new_state()
     told = follow(state, [0.0] * 500 + [0.5] * 200 + [0.0] * 100)
     began, ended = told.index(CONTACT_BEGAN), told.index(CONTACT_ENDED)
