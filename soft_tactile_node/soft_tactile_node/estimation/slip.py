@@ -152,7 +152,7 @@ def watch_slip(memo: SlipState, now_s: float, dt_s: float, touched: bool, fx: fl
         if age_s > LONGEST_RISE_S:
             _enter(s, PAUSING, now_s)
         elif rate < 0.25 * s[TOP_RATE]:
-            steady = abs(fz - s[BASE_Z]) < 0.6 * rise
+            steady = abs(fz - s[BASE_Z]) < 0.8 * rise
             large = rise > max(LEAST_RISE_N, LEAST_RISE_N * fz)
             loaded = np.hypot(s[QUICK_X], s[QUICK_Y]) > np.hypot(s[BASE_X], s[BASE_Y])  # setting down is no slip
             _enter(s, WATCHING if steady and large and loaded else PAUSING, now_s)
