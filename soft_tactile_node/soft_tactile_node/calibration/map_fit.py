@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -275,9 +275,8 @@ COARSE = (1e-4, 1e-3, 1e-2, 1e-1, 1.0)
 """Penalties tried while the lag is chosen (1)."""
 
 
-def _choose_lag(error: object) -> tuple[float, float]:
+def _choose_lag(error: Callable[[tuple[float, float]], float]) -> tuple[float, float]:
     """Return the lag with the least held-out error, one direction after the other; none unless it helps much."""
-    assert callable(error)
     known: dict[tuple[float, float], float] = {}
 
     def of(lag: tuple[float, float]) -> float:

@@ -10,6 +10,7 @@ from scipy.signal import correlate, correlation_lags
 
 from soft_tactile_node.calibration.contamination import check_drift
 from soft_tactile_node.calibration.judgement import LEAST_UNLOADING
+from soft_tactile_node.calibration.map_fit import LEAST_SQUEEZES
 from soft_tactile_node.calibration.plausibility import check_force_unit
 from soft_tactile_node.calibration.preparation import Prepared
 from soft_tactile_node.calibration.press import find_unloaded, smooth_force
@@ -211,6 +212,9 @@ def find_gaps(free: Sequence[Prepared], press: Sequence[Prepared], axes: int, sq
         gaps.append(f"presses at pressures below {pressures.max() / 1000:.0f} kPa only")
     if axes == 1 and press[0].change.shape[1] >= 3:
         gaps.append("no shear in the press recordings: shear forces are not observed")
-    if squeezes == 0:
-        gaps.append("no squeezes: a finger that closes on an object is taken for one that is pushed back")
+    if squeezes < LEAST_SQUEEZES:
+        gaps.append(
+            f"fewer than {LEAST_SQUEEZES} squeezes: a finger that closes on an object is taken for one that is pushed "
+            "back"
+        )
     return tuple(gaps)

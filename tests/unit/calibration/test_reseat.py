@@ -76,16 +76,11 @@ def with_part_at_rest(recording: Recording, answers: np.ndarray) -> Recording:
     return replace(recording, inductance_h=rest * (1.0 + answers * (recording.inductance_h / rest - 1.0)))
 
 
-@pytest.mark.parametrize("pad", ["iron_disc", "liquid_metal"])
-def test_a_reseated_part_is_nearly_as_good_as_calibrated_in_full(pad: str) -> None:
-    """On unseen presses the error is within 1.5 times that of a full calibration; one coil may ask for a full one."""
-    if pad == "liquid_metal":
-        try:
-            reseated = reseat(finger(pad), with_part(short_press(pad), pad), TODAY)
-        except CalibrationError:
-            return
-    else:
-        reseated = reseat(finger(pad), with_part(short_press(pad), pad), TODAY)
+@pytest.mark.slow
+def test_a_reseated_part_is_nearly_as_good_as_calibrated_in_full() -> None:
+    """On presses it has not seen the error is within 1.5 times that of a full calibration of the new part."""
+    pad = "iron_disc"
+    reseated = reseat(finger(pad), with_part(short_press(pad), pad), TODAY)
     full = calibrate([with_part(record("free-bend", pad), pad)], [with_part(record("press", pad, seed=34), pad)])
     test = with_part(record("press", pad, duration_s=60.0, seed=77), pad)
     assert press_error_n(reseated, test) < 1.5 * press_error_n(full, test)
@@ -96,6 +91,12 @@ def test_a_reseated_part_is_nearly_as_good_as_calibrated_in_full(pad: str) -> No
     assert any(gap.startswith("re-seated from a short press") for gap in new.not_identified)
     assert "held out while the soft part was re-seated" in new.figures["force_error"].definition
     assert_allclose(new.tare_inductance_h, with_part(short_press(pad), pad).inductance_h[:200].mean(axis=0), rtol=1e-4)
+
+
+def test_a_part_with_one_coil_that_answers_otherwise_needs_a_full_calibration() -> None:
+    """Where the held-out presses say that gains do not carry it over, reseat refuses with both errors."""
+    with pytest.raises(CalibrationError, match=r"held-out force error is 0\.\d+ N, more than .*calibrate in full"):
+        reseat(finger("liquid_metal"), with_part(short_press("liquid_metal"), "liquid_metal"), TODAY)
 
 
 def test_another_pad_needs_a_full_calibration() -> None:
