@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from soft_tactile_node.recordings import EstimateTable, Truth
-from soft_tactile_node.samples import ContactEvent, EventKind
+from soft_tactile_node.samples import Array, ContactEvent, EventKind
 from soft_tactile_node.scoring.alignment import AlignedPair, align_pair
 from soft_tactile_node.scoring.detection import find_report
 from soft_tactile_node.scoring.runs import TIME_TOLERANCE_S, is_inside
 from soft_tactile_node.scoring.slips import SLIP_AFTER_S, SLIP_WINDOW_S, find_slips
+
+LET_GO_S = 0.05
+"""A slip that ends less than this before the contact does is the object being let go (s)."""
 
 
 @dataclass(frozen=True)
@@ -74,8 +79,10 @@ def compare(records: Mapping[str, FingerRecord], spans: Spans) -> list[Finding]:
     """Return every contact and slip of all fingers with its verdict.
 
     A contact is found as the scores define it: reported from 50 ms before the touch on. A slip is found by an event
-    within 100 ms of its start. A contact reported in contact-free time, and a slip event away from every slip, are
-    invented.
+    within 100 ms of its start, from this finger or from one whose slip overlaps it: an object slides through the whole
+    hand at once, and the answer to the first report hides what the second finger would have seen. That an object slides
+    while it is let go is no slip to be found. A contact reported in contact-free time, and a slip event away from
+    every slip, are invented.
 
     Parameters
     ----------
@@ -90,11 +97,33 @@ def compare(records: Mapping[str, FingerRecord], spans: Spans) -> list[Finding]:
         In order of time.
     """
     findings: list[Finding] = []
+    slips: list[_Slip] = []
     for finger, record in records.items():
         pair = align_pair(record.estimate, record.truth)
-        for kind, verdict, time_s, delay_s in [*_contacts(pair), *_slips(pair, record.events)]:
-            findings.append(Finding(finger, _item_at(time_s, spans), kind, verdict, time_s, delay_s))
+        mine, invented = _slips(pair, record.events)
+        slips += [_Slip(finger, *slip) for slip in mine]
+        rows = [*_contacts(pair), *(("slip", "invented", float(time_s), math.nan) for time_s in invented)]
+        findings += [Finding(finger, _item_at(row[2], spans), *row) for row in rows]
+    for slip in slips:
+        reports_s = [other.reported_s for other in slips if other.begin_s <= slip.end_s and slip.begin_s <= other.end_s]
+        reported_s = slip.reported_s if np.isfinite(slip.reported_s) else min(reports_s, key=_nan_last)
+        verdict = "found" if np.isfinite(reported_s) else "missed"
+        item = _item_at(slip.begin_s, spans)
+        findings.append(Finding(slip.finger, item, "slip", verdict, slip.begin_s, reported_s - slip.begin_s))
     return sorted(findings, key=lambda finding: finding.time_s)
+
+
+class _Slip(NamedTuple):
+    """A true slip under one finger and when that finger reported it (s; NaN = it did not)."""
+
+    finger: str
+    begin_s: float
+    end_s: float
+    reported_s: float
+
+
+def _nan_last(value: float) -> float:
+    return math.inf if math.isnan(value) else value
 
 
 def _item_at(time_s: float, spans: Spans) -> str:
@@ -114,19 +143,19 @@ def _contacts(pair: AlignedPair) -> list[tuple[str, str, float, float]]:
     return rows + [("contact", "invented", float(time_s), float("nan")) for time_s in invented]
 
 
-def _slips(pair: AlignedPair, events: Sequence[ContactEvent]) -> list[tuple[str, str, float, float]]:
+def _slips(pair: AlignedPair, events: Sequence[ContactEvent]) -> tuple[list[tuple[float, float, float]], Array]:
+    """Return begin, end and report of each slip of a held object, and the reports without a slip (s)."""
     times_s = np.array([event.time_s for event in events if event.kind is EventKind.SLIP], dtype=np.float64)
     times_s = times_s[times_s >= pair.edges_s[0] - TIME_TOLERANCE_S]
-    rows: list[tuple[str, str, float, float]] = []
+    slips: list[tuple[float, float, float]] = []
     excused = np.zeros(len(times_s), dtype=np.bool_)
     for begin_s, end_s in find_slips(pair):
-        near = times_s[np.abs(times_s - begin_s) <= SLIP_WINDOW_S + TIME_TOLERANCE_S]
         excused |= (times_s >= begin_s - SLIP_WINDOW_S) & (times_s <= end_s + SLIP_AFTER_S)
-        if len(near):
-            rows.append(("slip", "found", float(begin_s), float(near[0] - begin_s)))
-        else:
-            rows.append(("slip", "missed", float(begin_s), float("nan")))
-    return rows + [("slip", "invented", float(time_s), float("nan")) for time_s in times_s[~excused]]
+        if any(begin_s < contact.end_s <= end_s + LET_GO_S for contact in pair.contacts):
+            continue
+        near = times_s[np.abs(times_s - begin_s) <= SLIP_WINDOW_S + TIME_TOLERANCE_S]
+        slips.append((float(begin_s), float(end_s), float(near[0]) if len(near) else math.nan))
+    return slips, times_s[~excused]
 
 
 def is_good(findings: Sequence[Finding], spans: Spans) -> bool:

@@ -1,0 +1,55 @@
+"""What the demo says was found, missed and invented."""
+
+from __future__ import annotations
+
+import pytest
+
+from soft_tactile_node.scoring.findings import FingerRecord, compare, is_good
+from unit.scoring.cases import make_estimate, make_slip_event, make_truth
+
+SPANS = [(0.0, "jar")]
+
+
+def record(*reports_s: float, slip: tuple[float, float] = (4.0, 5.0), contact: bool = True) -> FingerRecord:
+    """Return a finger that holds the jar from 2 to 8 s, with the slip it feels and the slips it reports."""
+    truth = make_truth((2.0, 8.0, 1.0), slips=(slip,))
+    reported = [(2.0, 8.0)] if contact else []
+    return FingerRecord(make_estimate(truth, *reported), truth, tuple(make_slip_event(time_s) for time_s in reports_s))
+
+
+def verdicts(**records: FingerRecord) -> list[str]:
+    """Return the verdict over each slip, true or reported, in order of time."""
+    return [finding.verdict for finding in compare(records, SPANS) if finding.kind == "slip"]
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "expected"),
+    [
+        (record(4.02), record(4.05), ["found", "found"]),
+        (record(4.02), record(), ["found", "found"]),
+        (record(), record(), ["missed", "missed"]),
+        (record(4.2), record(), ["missed", "missed"]),
+        (record(4.02), record(slip=(6.0, 6.5)), ["found", "missed"]),
+        (record(4.02, 7.0), record(), ["found", "found", "invented"]),
+    ],
+    ids=["both", "one for both", "none", "too late", "another slip", "one too many"],
+)
+def test_a_slip_counts_once_a_finger_that_feels_it_reports_it(
+    left: FingerRecord, right: FingerRecord, expected: list[str]
+) -> None:
+    """One report within 100 ms is enough for all fingers that feel the same slip; one of another time is not."""
+    assert verdicts(left=left, right=right) == expected
+
+
+def test_an_object_that_is_let_go_slides_without_being_missed() -> None:
+    """A slip that ends with the contact is none to be found, one that ends 0.1 s before is."""
+    assert verdicts(left=record(slip=(7.9, 8.0))) == []
+    assert verdicts(left=record(slip=(7.7, 7.9))) == ["missed"]
+
+
+def test_a_run_is_good_when_all_is_found_and_every_item_was_touched() -> None:
+    """A missed slip, a missed contact and an item that nothing touched each make a run a bad one."""
+    assert is_good(compare({"left": record(4.0)}, SPANS), SPANS)
+    assert not is_good(compare({"left": record()}, SPANS), SPANS)
+    assert not is_good(compare({"left": record(4.0, contact=False)}, SPANS), SPANS)
+    assert not is_good(compare({"left": record(4.0)}, [*SPANS, (9.0, "bun")]), [*SPANS, (9.0, "bun")])
