@@ -2,6 +2,8 @@
 
 A file in tests/graph or tests/launch starts ROS 2 nodes. Each such file runs in a pytest process of its own, on a
 domain of its own that reaches this machine only, with a time limit; its results are reported as if it had run here.
+These files come last and share the machine's cores: one thread begins with the last of them while this process runs the
+other tests, and what is not begun when it is due runs here.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +30,8 @@ TESTS = Path(__file__).resolve().parent
 OWN_PROCESS_FOLDERS = {"graph": "ros", "launch": "launch"}  # folder: marker of its tests
 FILE_TIME_LIMIT_S = 300.0
 REPORTS_VARIABLE = "SOFT_TACTILE_TEST_REPORTS"  # set in the process of a single file: where it writes its reports
-RESULTS = pytest.StashKey[dict[Path, "FileResult"]]()
+USED_DOMAINS: set[int] = set()  # by this session
+RUNS = pytest.StashKey["FileRuns"]()
 
 # Off by default, and then a message field of a wrong type or size is sent without an error.
 os.environ["ROS_PYTHON_CHECK_FIELDS"] = "1"
@@ -54,9 +58,10 @@ def _free_domain_id() -> int:
     Up to domain 101 the ports 7400 + 250 * domain (+ 10 and up for participants) stay below the range that Linux hands
     out by itself (DDS-RTPS 2.2, section 9.6.1.1; ip_local_port_range in the Linux documentation).
     """
-    candidates = list(range(1, 102))
+    candidates = [domain for domain in range(1, 102) if domain not in USED_DOMAINS]
     random.SystemRandom().shuffle(candidates)
     for domain in candidates:
+        USED_DOMAINS.add(domain)  # before it is tried: another file may begin at the same moment
         with contextlib.ExitStack() as stack:
             try:
                 for port in (7400 + 250 * domain, 7410 + 250 * domain):
@@ -71,7 +76,7 @@ class FileResult:
     """Reports of the tests of one file, by test, and what went wrong with its process as a whole."""
 
     def __init__(self) -> None:
-        self.reports: dict[str, list[pytest.TestReport]] = {}
+        self.reports: dict[str, list[dict[str, Any]]] = {}
         self.failure = ""
 
 
@@ -122,10 +127,8 @@ def _run_file(items: list[pytest.Item], folder: str) -> FileResult:
                         os.killpg(child.pid, signal.SIGKILL)
                     child.wait()
         for line in reports.read_text().splitlines() if reports.exists() else ():
-            report = config.hook.pytest_report_from_serializable(config=config, data=json.loads(line))
-            if isinstance(report.longrepr, list):  # the reason of a skip; JSON has no tuples
-                report.longrepr = tuple(report.longrepr)
-            result.reports.setdefault(report.nodeid, []).append(report)
+            data = json.loads(line)
+            result.reports.setdefault(data["nodeid"], []).append(data)
         if child.returncode not in (0, 1) and not result.failure:
             result.failure = f"the process of this file ended with {child.returncode}"
         if result.failure:
@@ -133,18 +136,64 @@ def _run_file(items: list[pytest.Item], folder: str) -> FileResult:
     return result
 
 
+class FileRuns:
+    """The live-graph files of a session, each run once: by a thread from the last one on, or here when it is due."""
+
+    def __init__(self, items: list[pytest.Item]) -> None:
+        self._files: dict[Path, list[pytest.Item]] = {}
+        for item in items:
+            if _own_process_folder(item.path) is not None:
+                self._files.setdefault(item.path, []).append(item)
+        self._pool = ThreadPoolExecutor(1)
+        self._begun: dict[Path, Future[FileResult]] = {
+            path: self._pool.submit(self._run, path) for path in reversed(self._files)
+        }
+
+    def _run(self, path: Path) -> FileResult:
+        return _run_file(self._files[path], _own_process_folder(path) or "")
+
+    def result(self, path: Path) -> FileResult:
+        """Return what a file reports; runs it here if nobody has begun it."""
+        future = self._begun[path]
+        if future.cancel():
+            future = self._begun[path] = Future()
+            future.set_result(self._run(path))
+        return future.result()
+
+    def close(self) -> None:
+        """Begin no further file."""
+        self._pool.shutdown(cancel_futures=True)
+
+
+def _restore(config: pytest.Config, data: dict[str, Any]) -> pytest.TestReport:
+    report: pytest.TestReport = config.hook.pytest_report_from_serializable(config=config, data=data)
+    if isinstance(report.longrepr, list):  # the reason of a skip; JSON has no tuples
+        report.longrepr = tuple(report.longrepr)
+    return report
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """Begin with the live-graph files."""
+    if REPORTS_VARIABLE not in os.environ and not session.config.option.collectonly:
+        session.stash[RUNS] = FileRuns(session.items)
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Leave no file running when the session is broken off."""
+    if RUNS in session.stash:
+        session.stash[RUNS].close()
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> bool | None:
-    """Report a test of a live-graph file from the process of that file, which runs when its first test is due."""
+    """Report a test of a live-graph file from the process of that file."""
     folder = _own_process_folder(item.path)
     if folder is None or REPORTS_VARIABLE in os.environ:
         return None
-    results = item.session.stash.setdefault(RESULTS, {})
-    if item.path not in results:
-        results[item.path] = _run_file([other for other in item.session.items if other.path == item.path], folder)
-    result = results[item.path]
+    result = item.session.stash[RUNS].result(item.path)
     item.ihook.pytest_runtest_logstart(nodeid=item.nodeid, location=item.location)
-    reports = result.reports.get(item.nodeid, [])
+    reports = [_restore(item.config, data) for data in result.reports.get(item.nodeid, [])]
     last_of_file = nextitem is None or nextitem.path != item.path
     if result.failure and (last_of_file or not any(report.when == "teardown" for report in reports)):
         reports = [*reports, _failed(item, result.failure)]
@@ -164,11 +213,12 @@ def _failed(item: pytest.Item, reason: str) -> pytest.TestReport:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark the tests of the live-graph folders, so that `-m 'not ros'` leaves them out."""
+    """Mark the tests of the live-graph folders, so that `-m 'not ros'` leaves them out, and put them last."""
     for item in items:
         folder = _own_process_folder(item.path)
         if folder is not None:
             item.add_marker(OWN_PROCESS_FOLDERS[folder])
+    items.sort(key=lambda item: _own_process_folder(item.path) is not None)
 
 
 class _ReportWriter:

@@ -19,13 +19,14 @@ from graph.finger_driver import ATMOSPHERIC_PA, SEED
 from graph.graph_tools import ACTIVATE, CONFIGURE, Graph
 from soft_tactile_node.physics.kinematics import pad_pose
 from soft_tactile_node.ros import conversions, qos
+from soft_tactile_node.ros.calibrate_action import COMMAND_PERIOD_S
 from soft_tactile_node.ros.tactile_sensor import TactileSensor
 from soft_tactile_node.ros.valve import Valve
 from soft_tactile_node.simulation.bench import Bench
 
 NODE = "/finger/tactile_sensor"
-RATE_HZ = 125.0
-CHUNK = 10
+RATE_HZ = 50.0
+CHUNK = 4
 MAX_PA = 60e3
 
 
@@ -47,6 +48,7 @@ class BenchDriver:
         client.create_subscription(WrenchStamped, "/finger/press_command", self._on_press, qos.reliable(50))
         self.valve = Valve(1e9, True, 60e3)
         self.commands: list[float] = []
+        self.commanded_s = -math.inf
         self.asked: WrenchStamped | None = None
         self.feedback: list[Calibrate.Feedback] = []
         self.start_ns = client.get_clock().now().nanoseconds
@@ -67,7 +69,9 @@ class BenchDriver:
         assert self.live.transition(NODE, CONFIGURE)
         assert self.live.transition(NODE, ACTIVATE)
         self.live.wait(lambda: self.coils.get_subscription_count(), "sensor on the topics")
-        self.live.wait(lambda: self.live.client.count_subscribers("/finger/pressure_command"), "valve")
+        for topic, who in (("pressure_command", "valve"), ("press_command", "stage")):
+            self.live.wait(lambda topic=topic: self.live.client.count_publishers(f"/finger/{topic}"), who)
+            self.live.wait(lambda topic=topic: self.live.client.count_subscribers(f"/finger/{topic}"), who)
         self.step()
         return node
 
@@ -107,19 +111,25 @@ class BenchDriver:
 
     def step(self) -> None:
         """Let the bench live for a few scans, and the node answer them."""
-        heard = len(self.commands)
         for _ in range(CHUNK):
             self._press()
             opening_pa = 0.0 if self.leaks else self.valve.opening_pa(self.stamp_ns)
             self._publish(self.bench.step([opening_pa]))
-        action = self.live.nodes[0]._action
-        if action is not None and action.is_running:
-            # scans come in order, so a command for the last of them means that all have been taken
-            self.live.wait(
-                lambda: len(self.commands) > heard or not action.is_running, "a command after each chunk of scans"
-            )
+        # Faster than the node takes them, scans would be lost and commands come late: its queues are finite.
+        if self._is_taking_scans():
+            self.live.wait(lambda: not self._is_taking_scans() or self._has_taken_all(), "the chunk of scans to be taken")
         else:
             self.live.run(0.02)
+
+    def _is_taking_scans(self) -> bool:
+        action = self.live.nodes[0]._action
+        run = None if action is None else action._run
+        return run is not None and run.result is None and not run.guide.finished
+
+    def _has_taken_all(self) -> bool:
+        taken_s = self.live.nodes[0]._action._run.guide._now_s
+        last_s = self.stamp_ns * 1e-9
+        return taken_s > last_s - 0.5 / RATE_HZ and self.commanded_s > last_s - COMMAND_PERIOD_S - 0.5 / RATE_HZ
 
     def _press(self) -> None:
         touch_n = self.touch_n()
@@ -159,6 +169,7 @@ class BenchDriver:
     def _on_command(self, message: FluidPressure) -> None:
         gauge_pa = message.fluid_pressure - ATMOSPHERIC_PA
         self.commands.append(gauge_pa)
+        self.commanded_s = conversions.stamp_to_seconds(message.header.stamp)
         self.valve.command(gauge_pa, self.stamp_ns)
 
     def _on_press(self, message: WrenchStamped) -> None:
@@ -166,7 +177,6 @@ class BenchDriver:
 
 
 def vented(bench: BenchDriver) -> None:
-    """Check that the last command was to vent; the vented line is known as well as the pressure sensor's zero."""
-    assert abs(bench.commands[-1]) < 500.0
-    assert bench.asked is not None
-    assert math.isnan(bench.asked.wrench.force.z), "the stage keeps off"
+    """Wait for the command to vent, the last one; the vented line is known as well as the pressure sensor's zero."""
+    bench.live.wait(lambda: abs(bench.commands[-1]) < 500.0, "the command to vent")
+    bench.live.wait(lambda: bench.asked is not None and math.isnan(bench.asked.wrench.force.z), "the stage keeps off")
