@@ -1,9 +1,11 @@
 """Whether something touches the pad, decided in newtons, and the zero that force is counted from.
 
-    d_j = low-passes of (u - zero),   sigma_j^2 = spread . (1, activity^2, carried^2),   theta_j = level_j sigma_j
+    d_j = low-passes of (u - zero),   sigma_j^2 = spread . (1, activity^2, carried^2) + shake^2
+    theta_j = level_j sigma_j
 
 `u` is the normal force of the map. The spread was measured on held-out recordings of the free finger, where it grows
-with the pressure's activity and with the load the pad recovers from; the levels are extreme values of d_j / sigma_j at
+with the pressure's activity and with the load the pad recovers from; `shake` is what the base's acceleration may do,
+where it is known; the levels are extreme values of d_j / sigma_j at
 the stated rate of false alarms. The zero learns while nothing touches, and the slower the higher the threshold stands:
 what could hide a touch is not learnt away. Source of the levels: Gumbel, Statistics of Extremes (1958).
 """
@@ -36,9 +38,12 @@ DETECTOR = np.dtype(
         ("carried", "f8"),
         ("zero_before", "f8"),
         ("swing_peak", "f8"),
+        ("shake", "f8"),
         ("held_zero", "f8", (3,)),
         # force squared (N^2)
         ("ring", "f8", (TESTS,)),
+        # specific force of the base at rest (m/s^2); NaN = not known yet
+        ("steady", "f8", (3,)),
         # relative pressure (1)
         ("p_quick", "f8"),
         ("p_slow", "f8"),
@@ -80,6 +85,7 @@ def start_detector(s: Record, p: float) -> None:
     s.p_slow = p
     s.swing_s = LONG_AGO_S
     s.restart_s = LONG_AGO_S
+    s.steady[:] = np.nan
 
 
 @compiled
@@ -91,10 +97,26 @@ def advance_activity(tuning: Tuning, s: Record, p: float, dt: float) -> None:
 
 
 @compiled
+def advance_shake(tuning: Tuning, s: Record, specific: Array, dt: float) -> None:
+    """Follow what a change of the base's specific force (m/s^2; NaN = unknown) may do to the pad, in place."""
+    s.shake *= np.exp(-dt / tuning.ring_s)
+    if not np.isfinite(specific.sum()):
+        return
+    square = 0.0
+    for axis in range(3):
+        if np.isnan(s.steady[axis]):
+            s.steady[axis] = specific[axis]
+        square += (specific[axis] - s.steady[axis]) ** 2
+        s.steady[axis] = ema(s.steady[axis], specific[axis], dt, tuning.ring_s)
+    s.shake = max(s.shake, tuning.moved_kg * np.sqrt(square))
+
+
+@compiled
 def set_thresholds(tuning: Tuning, touch: Record, s: Record) -> None:
     """Set spread and thresholds from what the finger does now, in place."""
     for j in range(TESTS):
         variance = touch.spread[j, 0] + touch.spread[j, 1] * s.activity**2 + touch.spread[j, 2] * s.carried**2
+        variance += s.shake**2
         s.sigma[j] = np.sqrt(variance)
         s.theta0[j] = max(touch.level[j] * s.sigma[j], touch.floor_n)
         s.theta[j] = max(s.theta0[j], tuning.ring_gain * np.sqrt(s.ring[j]))

@@ -158,7 +158,11 @@ class Estimator:
         if self._tare is None:
             return self._collect(scan, pressure_pa)
         out, parts = self._run(
-            np.array([scan.time_s]), np.array([pressure_pa]), scan.inductance_h[None, :], np.array([scan.temperature_c])
+            np.array([scan.time_s]),
+            np.array([pressure_pa]),
+            scan.inductance_h[None, :],
+            np.array([scan.temperature_c]),
+            None if scan.acceleration_m_s2 is None else scan.acceleration_m_s2[None, :],
         )
         return Step(to_estimate(scan, out[0], parts[0], self._scale_pa), self._to_events(scan.time_s, out[0]))
 
@@ -218,7 +222,11 @@ class Estimator:
             self._start(tare)
         later = slice(first, None)
         out, _ = self._run(
-            time_s[later], recording.pressure_pa[later], recording.inductance_h[later], recording.temperature_c[later]
+            time_s[later],
+            recording.pressure_pa[later],
+            recording.inductance_h[later],
+            recording.temperature_c[later],
+            None if recording.acceleration_m_s2 is None else recording.acceleration_m_s2[later],
         )
         table = to_table(time_s, first, out)
         events: list[ContactEvent] = []
@@ -285,7 +293,9 @@ class Estimator:
             self._rest.clear()
         return Step(estimate, ())
 
-    def _run(self, time_s: Array, pressure_pa: Array, inductance_h: Array, temperature_c: Array) -> tuple[Any, Array]:
+    def _run(
+        self, time_s: Array, pressure_pa: Array, inductance_h: Array, temperature_c: Array, specific: Array | None
+    ) -> tuple[Any, Array]:
         """Run the inner loop over rows; return its records and the parts of each channel."""
         assert self._tare is not None
         change = inductance_h / self._tare.inductance_h - 1.0
@@ -298,6 +308,7 @@ class Estimator:
             np.ascontiguousarray(pressure_pa / self._scale_pa),
             np.ascontiguousarray(change),
             np.ascontiguousarray(temperature_c - self._tare.temperature_c),
+            np.full((time_s.size, 3), np.nan) if specific is None else np.ascontiguousarray(specific),
             out,
             parts,
         )

@@ -6,7 +6,7 @@ import numpy as np
 
 from soft_tactile_node.compiled import Record, compiled
 from soft_tactile_node.estimation.departure import learn_channel
-from soft_tactile_node.estimation.detector import CONTACT_BEGAN, CONTACT_ENDED, advance_detector, ema, start_detector
+from soft_tactile_node.estimation.detector import CONTACT_BEGAN, CONTACT_ENDED, advance_detector, advance_shake, ema, start_detector
 from soft_tactile_node.estimation.drive import advance_drive, rest_drive
 from soft_tactile_node.estimation.features import advance_features, restart_features
 from soft_tactile_node.estimation.health import FAULT, LOAD, check_channels, check_pressure
@@ -44,12 +44,13 @@ def process_rows(
     pressure: Array,
     change: Array,
     warm: Array,
+    specific: Array,
     out: Record,
     parts: Array,
 ) -> None:
     """Run the estimator over rows of readings, in place; parts (n, 4, c): free bending twice, contact, drift."""
     for i in range(time_s.shape[0]):
-        process_row(model, memo, time_s[i], pressure[i], change[i], warm[i], out[i], parts[i])
+        process_row(model, memo, time_s[i], pressure[i], change[i], warm[i], specific[i], out[i], parts[i])
 
 
 @compiled
@@ -60,6 +61,7 @@ def process_row(
     pressure: float,
     change: Array,
     warm: float,
+    specific: Array,
     out: Record,
     parts: Array,
 ) -> None:
@@ -77,6 +79,7 @@ def process_row(
     if not started:
         rest_drive(tuning, memo.drive, p)
         start_detector(touch, p)
+    advance_shake(tuning, touch, specific, dt)
     if not blind:
         advance_drive(tuning, memo.drive, memo.terms, p, dt)
     stretch = _bend_freely(model, memo)

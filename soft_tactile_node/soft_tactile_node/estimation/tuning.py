@@ -56,6 +56,9 @@ class Tuning(NamedTuple):
         memory is the third (s), for the first (s): the zero moved meanwhile.
     ring_s, ring_gain, ring_after_s : float
         Memory of the ringing of a shaken finger (s), threshold over its rms (1), pause after a release (s).
+    moved_kg : float
+        Force on the pad per acceleration of the base (kg): the mass that hangs on the finger. Tips of the shipped
+        simulator show 0.007 to 0.018 kg.
     swing_s, swing_back_s, swing_share : float
         A shorter contact (s), followed within this (s) by a dip of this share (1), was a swing.
     soft_s, sharp_s : float
@@ -76,7 +79,7 @@ class Tuning(NamedTuple):
     drift_s: float = 20.0
     rest_s: float = 1.0
     slope_prior: float = 5e-4
-    smooth_s: float = 0.006
+    smooth_s: float = 0.005
     rise_s: float = 0.012
     fall_s: float = 0.030
     memory_s: Times = (0.03, 0.3, 2.0, 10.0, 60.0)
@@ -98,6 +101,7 @@ class Tuning(NamedTuple):
     ring_s: float = 1.0
     ring_gain: float = 1.7
     ring_after_s: float = 0.1
+    moved_kg: float = 0.015
     swing_s: float = 0.6
     swing_back_s: float = 0.25
     swing_share: float = 0.4

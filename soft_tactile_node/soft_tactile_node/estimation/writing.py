@@ -159,7 +159,8 @@ def write_health(
         flags |= FLAG_HELD_ELSEWHERE
     if faults & ~PRESSURE_FAULT == (1 << memo.used.shape[0]) - 1:
         out.state = STATE_FAULT
-    if touch.in_contact == 0 and touch.theta[1] > 2.0 * touch.theta0[1]:
+    rings = touch.in_contact == 0 and touch.theta[1] > 2.0 * touch.theta0[1]
+    if rings or touch.shake**2 > 0.5 * touch.sigma[1] ** 2:
         flags |= FLAG_MOTION
     return flags, events
 

@@ -49,6 +49,7 @@ class Verdict:
 
     name: str
     figures: dict[str, float] = field(default_factory=dict)
+    reliability: list[tuple[float, float, float]] = field(default_factory=list)
     per_recording_n: dict[str, float] = field(default_factory=dict)
 
     def __getitem__(self, key: str) -> float:
@@ -71,6 +72,22 @@ def normal_rmse(answers: Sequence[Answer]) -> float:
         squares.append(error[np.isfinite(error)] ** 2)
     joined = np.concatenate(squares) if squares else np.empty(0)
     return float(np.sqrt(joined.mean())) if len(joined) else float("nan")
+
+
+def reliability(answers: Sequence[Answer]) -> list[tuple[float, float, float]]:
+    """Reliability curve of the contact probability: mean of it, true share of contact, share of rows, by tenths of it.
+
+    Rows after the tare whose probability is finite; contact is any true force at all.
+    """
+    said, true = [], []
+    for a in answers:
+        rows = (a.truth.time_s >= a.truth.time_s[0] + TARE_S) & np.isfinite(a.estimate.contact_probability)
+        said.append(a.estimate.contact_probability[rows])
+        true.append(a.truth.in_contact[rows])
+    probability, contact = np.concatenate(said), np.concatenate(true)
+    tenth = np.minimum((probability * 10.0).astype(int), 9)
+    bins = [tenth == k for k in range(10)]
+    return [(float(probability[b].mean()), float(contact[b].mean()), float(b.mean())) for b in bins if b.any()]
 
 
 def flagged_share(answers: Sequence[Answer]) -> float:
@@ -122,6 +139,8 @@ def judge(name: str, answers: Sequence[Answer], press: dict[int, Sequence[Record
     put("slips_found_share", verdict["slips_found"] / max(detail.slips.slips, 1))
     put("held_back_rmse_n", normal_rmse([a for a in good if a.name == "held_back"]))
     put("flagged_share", flagged_share(good))
+    verdict.reliability = reliability(good)
+    put("probability_error", sum(share * abs(said - true) for said, true, share in verdict.reliability))
     for label, names in (("arm", ("arm_moves",)), ("still", ("free_motion",))):
         part = [a for a in good if a.name in names]
         if part:
@@ -241,6 +260,7 @@ def limits(pad: str) -> list[Limit]:
         limit(f"contact errors within 2 sigma, {axis}", "", f"within_2_sigma_contact_{axis}", low=0.93, high=0.98)
         for axis in ("xyz" if iron else "z")
     ]
+    out.append(limit("contact probability beside true share, mean difference", "", "probability_error", high=0.05))
     if iron:
         out.append(limit("slips found", "%", "slips_found_share", low=90.0, scale=100.0))
         out.append(limit("false slips per minute of contact", "1/min", "false_slips_per_min", high=0.5))

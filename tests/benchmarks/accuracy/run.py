@@ -211,6 +211,8 @@ def report(variant: str, seeds: tuple[int, ...], verdicts: list[Verdict], whole:
                 bound = f"{limit.low:g} to {limit.high:g}"
             rows.append([limit.label, f"{bound} {limit.unit}".strip(), f"{value:.3g}", "PASS" if fine else "FAIL"])
         lines += ["", f"Limits, {OURS}:", "", *table(["figure", "limit", "is", ""], rows), ""]
+        curve = [[f"{said:.3f}", f"{true:.3f}", f"{share * 1e2:.2f} %"] for said, true, share in ours.reliability]
+        lines += [*table(["contact probability", "true share", "of the rows"], curve), ""]
         for v in (v for v in verdicts if v.name.startswith("ESTIMATOR")):
             lines.append(
                 f"{v.name}: {v['false_alarms']:.0f} false alarms in {v['free_minutes']:.1f} contact-free minutes, "

@@ -6,6 +6,7 @@ A part of the benchmark runs from end to end.
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -71,6 +72,17 @@ def test_poisson_bound_is_the_rule_of_three():
     """No event in T gives 2.996/T, one 4.744/T (exact Poisson limits, Garwood 1936; the first is the rule of three)."""
     assert_allclose(poisson_bound(0, 60.0) * 60.0, 2.9957, rtol=1e-4, atol=0.0)
     assert_allclose(poisson_bound(1, 60.0) * 60.0, 4.7439, rtol=1e-4, atol=0.0)
+
+
+def test_reliability_tells_a_boast_from_a_known_doubt(answers: dict[str, list[Answer]]):
+    """A probability that is the true share of its rows has no error; one that is always certain has that of its misses."""
+    given = answers["truth"][0]
+    contact = given.truth.in_contact
+    share = contact[given.truth.time_s >= given.truth.time_s[0] + 1.0].mean()
+    for said, error in ((float(share), 0.0), (1.0, 1.0 - share), (contact.astype(float), 0.0)):
+        estimate = replace(given.estimate, contact_probability=np.broadcast_to(said, contact.shape))
+        verdict = judge("", [replace(given, estimate=estimate)], {})
+        assert_allclose(verdict["probability_error"], error, rtol=0.0, atol=1e-9)
 
 
 def test_two_thresholds_and_a_minimum_time():

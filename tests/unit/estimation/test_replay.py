@@ -6,9 +6,10 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
-from numpy.testing import assert_array_equal
+from numpy.testing import assert_allclose, assert_array_equal
 
 from soft_tactile_node.estimation import Estimator
+from soft_tactile_node.estimation.tuning import TUNING
 from soft_tactile_node.recordings import EstimateTable, Recording
 from soft_tactile_node.samples import Flag, Scan
 from unit.estimation.fingers import Fault, Finger, record
@@ -33,6 +34,23 @@ def test_scan_by_scan_is_the_same_as_at_once(finger: Finger) -> None:
     assert_array_equal(np.array([step.estimate.force_n for step in steps]), table.force_n)
     told = [event for step in steps for event in step.events]
     assert [(e.kind, e.time_s, e.contact_id) for e in told] == [(e.kind, e.time_s, e.contact_id) for e in events]
+
+
+def test_what_the_base_does_is_in_the_variance(finger: Finger) -> None:
+    """A base at rest changes nothing; one that swings by 10 m/s^2 widens force by what 15 g do, and a flag says so."""
+    pick, gravity = finger.pick, np.array([0.0, 0.0, 9.81])
+    at_rest = np.broadcast_to(gravity, (pick.time_s.size, 3))
+    swings = at_rest + 10.0 * np.outer((pick.time_s > 4.0) & (pick.time_s < 4.05), [1.0, 0.0, 0.0])
+    plain, rests, moves = (
+        finger.replay(replace(pick, acceleration_m_s2=specific))[0] for specific in (None, at_rest, swings)
+    )
+    assert columns(rests) == columns(plain)
+    row = int(np.argmax(pick.time_s > 4.02))
+    added = moves.force_variance_n2[row, 2] - plain.force_variance_n2[row, 2]
+    assert_allclose(added, (TUNING.moved_kg * 10.0) ** 2, rtol=0.1, atol=0.0)
+    moving = (pick.time_s > 4.01) & (pick.time_s < 4.2)
+    assert (moves.flags[moving] & int(Flag.MOTION)).all()
+    assert not (moves.flags[pick.time_s < 4.0] & int(Flag.MOTION)).any()
 
 
 @pytest.mark.parametrize("rows", [250, 1000, 2500])
