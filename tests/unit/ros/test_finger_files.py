@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 import yaml
 
-from soft_tactile_node.ros.finger_files import finger_file, join_namespace, split_names
-from soft_tactile_node.ros.parameter_tables import NODES
-from soft_tactile_node.ros.parameters import check_file
+from soft_tactile_node.ros.parameters.finger_files import finger_file, join_namespace, split_names
+from soft_tactile_node.ros.parameters.spec import check_file
+from soft_tactile_node.ros.parameters.tables import NODES
 
 
 def test_namespaces_are_put_together() -> None:

@@ -6,9 +6,8 @@ from pathlib import Path
 import pytest
 import yaml
 
-from soft_tactile_node.ros.parameter_docs import put_section
-from soft_tactile_node.ros.parameter_tables import NODES
-from soft_tactile_node.ros.parameters import (
+from soft_tactile_node.ros.parameters.docs import put_section
+from soft_tactile_node.ros.parameters.spec import (
     ParameterError,
     ParameterSpec,
     check_file,
@@ -16,6 +15,7 @@ from soft_tactile_node.ros.parameters import (
     markdown_table,
     problems_of,
 )
+from soft_tactile_node.ros.parameters.tables import NODES
 
 ROOT = Path(__file__).resolve().parents[3]
 CONFIG_FILES = sorted((ROOT / "config").glob("*.yaml"))
