@@ -64,8 +64,10 @@ def command(seed: int, out: Path, freeze: str | None) -> int:
     warm_up(load_calibration(calibrations[FINGERS[0]]))  # once here, not in every node at the same time
     calibrated_s = time.monotonic() - begun_s
     print(f"Done in {calibrated_s:.0f} s. Starting simulator, sensors, monitor and controller\n", flush=True)
-    fault = {"fault": "frozen", "fault_finger": freeze} if freeze else {}
-    run = run_demo(calibrations, seed=seed, rate_hz=RATE_HZ, items=ITEMS, folder=out, tell=print_entry, **fault)
+    run = run_demo(
+        calibrations, seed=seed, rate_hz=RATE_HZ, items=ITEMS, folder=out, tell=print_entry,
+        fault="frozen" if freeze else "", fault_finger=freeze or "",
+    )  # fmt: skip
     run = replace(
         run,
         phases_s={"calibrating": calibrated_s, **run.phases_s},

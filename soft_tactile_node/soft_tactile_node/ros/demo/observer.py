@@ -99,7 +99,7 @@ class Observer:
     # -- what is heard
 
     def _now_s(self) -> float:
-        return self.node.get_clock().now().nanoseconds * 1e-9
+        return float(self.node.get_clock().now().nanoseconds) * 1e-9
 
     def now_s(self) -> float:
         """Return the time since the start of the demo (s)."""

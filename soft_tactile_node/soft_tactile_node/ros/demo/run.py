@@ -6,6 +6,7 @@ import contextlib
 import os
 import time
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -92,8 +93,7 @@ def run_demo(
         finally:
             observer.close()
     run = _gather(observer, fingers, spans, outcomes, seed, rate_hz)
-    run.phases_s["picking"] = time.monotonic() - begun_s
-    return run
+    return replace(run, phases_s={"picking": time.monotonic() - begun_s})
 
 
 def _start_nodes(
@@ -130,10 +130,14 @@ def _pick_all(
         observer.set_parameters(f"{GRIPPER}/grasp_controller", dict(settings), nodes.check)
         observer.say("bench", f"puts a {item} on the tray")
         spans.append((observer.now_s(), item))
-        settled_s = observer.now_s() + SETTLE_S
-        observer.wait(lambda end_s=settled_s: observer.now_s() >= end_s, 10.0, "rest", nodes.check)
+        _rest(observer, nodes)
         outcomes[item] = observer.pick(nodes.check, limit_s)
     return spans, outcomes
+
+
+def _rest(observer: Observer, nodes: NodeProcesses) -> None:
+    end_s = observer.now_s() + SETTLE_S
+    observer.wait(lambda: observer.now_s() >= end_s, 10.0, "rest", nodes.check)
 
 
 def _gather(

@@ -23,8 +23,9 @@ from soft_tactile_node.sources.udp import UdpSource
 class ScanSource(Protocol):
     """Something that calls back with scans and pressure between `start` and `stop`."""
 
-    fault: str
-    """Why nothing comes; empty while all is well."""
+    @property
+    def fault(self) -> str:
+        """Why nothing comes; empty while all is well."""
 
     def start(self) -> None:
         """Begin."""
@@ -47,7 +48,7 @@ def make_scan_source(
     Parameters
     ----------
     node : ManagedNode
-        Owner; has the parameters of `device.DEVICE`.
+        Owner; has the parameters of `parameters.device.DEVICE`.
     frame_id : str
         Pad frame.
     on_scan : callable

@@ -10,7 +10,7 @@ from soft_tactile_node.errors import RangeError
 from soft_tactile_node.grasp.hold_sequence import HoldGoal, Outcome
 
 try:
-    from control_msgs.action import GripperCommand
+    from control_msgs.action import GripperCommand as GripperCommand
 except ImportError:  # not everywhere installed; the action is then left out and the reason said once
     GripperCommand = None
 

@@ -122,6 +122,7 @@ class HoldActions:
                 normal_force=[math.nan] * len(self._sequence.pressures_pa),
             )  # fmt: skip
         sequence = self._sequence
+        assert sequence.outcome is not None  # the run has ended
         return HoldForce.Result(
             outcome=sequence.outcome.value, message=sequence.message, slips=sequence.slips, width=self._width_m(),
             normal_force=[float(value) for value in sequence.mean_normal_n()],

@@ -34,7 +34,7 @@ class SimulatedTime:
     def __init__(self, node: ManagedNode) -> None:
         self._node = node
         self.mode = str(node.setting("time"))
-        self._rate_hz = node.setting("rate")
+        self._rate_hz: float = node.setting("rate")
         self._scans = 0
         if self.is_own and node.get_parameter("use_sim_time").value:
             raise ParameterError(

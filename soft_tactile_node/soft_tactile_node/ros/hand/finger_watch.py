@@ -100,8 +100,7 @@ class FingerWatch:
     @property
     def normal_n(self) -> float:
         """Newest normal force in the frame of the estimate (N); NaN = not observed, or the sensor is lost."""
-        known = self.alive and self.estimate is not None
-        return float(self.estimate.wrench.force.z) if known else math.nan
+        return math.nan if self.estimate is None or not self.alive else float(self.estimate.wrench.force.z)
 
     def check(self) -> bool:
         """Look at the node's clock, too; returns whether the sensor is alive."""

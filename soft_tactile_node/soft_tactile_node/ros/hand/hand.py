@@ -133,9 +133,10 @@ class Hand:
 
     def close(self) -> None:
         """Let go of everything made on the node; what is still awaited is cancelled."""
-        for awaited in (*self._waits, *self._followed):
-            awaited.close()
+        for hold in self._followed:
+            hold.close()
         for wait in self._waits:
+            wait.close()
             wait.future.exception()  # nobody will ask for it any more: no reason for a warning
         self._waiting.clear()
         self._node.destroy_timer(self._timer)
@@ -348,8 +349,9 @@ class Hand:
     def _is_tared(self, name: str, granted_s: float) -> bool:
         """Return whether a finger has come through a tare granted at a time (s)."""
         finger = self.fingers[name]
-        known = finger.ready and finger.estimate is not None
-        return known and stamp_to_seconds(finger.estimate.header.stamp) > granted_s + SHORTEST_TARE_S
+        if finger.estimate is None or not finger.ready:
+            return False
+        return stamp_to_seconds(finger.estimate.header.stamp) > granted_s + SHORTEST_TARE_S
 
     def _check_fingers(self) -> None:
         """In simulated time DDS cannot count a deadline: ask the node's clock."""

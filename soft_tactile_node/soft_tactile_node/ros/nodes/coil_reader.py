@@ -10,7 +10,7 @@ from builtin_interfaces.msg import Time
 from diagnostic_msgs.msg import DiagnosticArray
 
 from soft_tactile_node.ros.feeds.factory import ScanSource, make_scan_source
-from soft_tactile_node.ros.parameters import device
+from soft_tactile_node.ros.parameters.device import READER
 from soft_tactile_node.ros.running import process
 from soft_tactile_node.ros.running.managed_node import ManagedNode
 from soft_tactile_node.ros.wire import qos
@@ -27,7 +27,7 @@ class CoilReader(ManagedNode):
     """The reader of one device as a lifecycle node; pressure leaves it absolute, whatever the device sends."""
 
     def __init__(self, name: str = "coil_reader", **options: Any) -> None:
-        super().__init__(name, device.READER, **options)
+        super().__init__(name, READER, **options)
         self._health = FingerHealth(f"{self.short_namespace}/{name}: stream", self.short_namespace)
         self._counters = StreamCounters()
         self._reported_ns = self.get_clock().now().nanoseconds
@@ -48,6 +48,7 @@ class CoilReader(ManagedNode):
 
     def activate(self) -> None:
         """Read the device; one that is missing is waited for."""
+        assert self._source is not None  # from configure
         self._active = True
         self._heard_ns = self.get_clock().now().nanoseconds + round(FIRST_WAIT_S * 1e9)
         self._source.start()
@@ -55,7 +56,8 @@ class CoilReader(ManagedNode):
     def deactivate(self) -> None:
         """Let go of the device."""
         self._active = False
-        self._source.stop()
+        if self._source is not None:
+            self._source.stop()
 
     def release(self) -> None:
         """Forget the source."""
@@ -102,8 +104,8 @@ class CoilReader(ManagedNode):
 def main(args: Sequence[str] | None = None) -> int:
     """Run one reader, or one for each finger namespace named on the command line, in this process."""
     fingers = process.plain_arguments(args)
-    makers = [partial(CoilReader, namespace=finger) for finger in fingers] or [CoilReader]
-    return process.run(makers, args)
+    makers = [partial(CoilReader, namespace=finger) for finger in fingers]
+    return process.run(makers or [CoilReader], args)
 
 
 if __name__ == "__main__":

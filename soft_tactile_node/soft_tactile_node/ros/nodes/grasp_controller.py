@@ -24,7 +24,7 @@ from soft_tactile_node.grasp.hold_sequence import HoldGoal, HoldSequence, Outcom
 from soft_tactile_node.grasp.pick_sequence import HOLDING, FingerInput, Phase, PickSequence, PickSettings
 from soft_tactile_node.ros.gripper.hold_action import HoldActions, Host
 from soft_tactile_node.ros.hand.finger_watch import READY_STATES, FingerWatch
-from soft_tactile_node.ros.parameters import tables
+from soft_tactile_node.ros.parameters.gripper import CONTROLLER
 from soft_tactile_node.ros.parameters.spec import ParameterError
 from soft_tactile_node.ros.running import process
 from soft_tactile_node.ros.running.awaiting import AGAIN_S, real_s
@@ -43,7 +43,7 @@ class GraspController(ManagedNode):
     """Example controller as a lifecycle node; see the parameter table and the README for its interface."""
 
     def __init__(self, name: str = "grasp_controller", **options: Any) -> None:
-        super().__init__(name, tables.CONTROLLER, **options)
+        super().__init__(name, CONTROLLER, **options)
 
     # -- lifecycle
 
@@ -63,7 +63,9 @@ class GraspController(ManagedNode):
         self._lift_told_m = 0.0
         self._active = False
         self._step_stamp_s = -math.inf
-        self._commands, self._tares, self._watches = [], [], []
+        self._commands: list[Any] = []
+        self._tares: list[Any] = []
+        self._watches: list[FingerWatch] = []
         for number, finger in enumerate(fingers):
             self._add_finger(number, sibling(self.get_namespace(), finger))
         self._lift = self.publish_on(Float64, "lift_command", qos.reliable(10))
@@ -136,10 +138,9 @@ class GraspController(ManagedNode):
 
     def _on_estimate(self, _message: PadEstimate) -> None:
         """Where estimates set the pace: step once every finger has told its part of the same scan."""
-        if not self._paced or not self._active or any(watch.estimate is None for watch in self._watches):
-            return
-        stamps = {conversions.stamp_to_seconds(watch.estimate.header.stamp) for watch in self._watches}
-        if len(stamps) != 1:
+        estimates = [watch.estimate for watch in self._watches if watch.estimate is not None]
+        stamps = {conversions.stamp_to_seconds(estimate.header.stamp) for estimate in estimates}
+        if not self._paced or not self._active or len(estimates) < len(self._watches) or len(stamps) != 1:
             return
         if stamps != {self._step_stamp_s}:
             self._step_stamp_s = stamps.pop()

@@ -15,7 +15,7 @@ from soft_tactile_node.grasp.held_object import HeldObject, OwnCompliance
 from soft_tactile_node.grasp.palm import PalmGeometry, pad_force, pad_gap, palm_forces
 from soft_tactile_node.grasp.state import FingerView, Grasp, GraspTracker
 from soft_tactile_node.ros.hand.finger_watch import FingerWatch
-from soft_tactile_node.ros.parameters import tables
+from soft_tactile_node.ros.parameters.gripper import MONITOR
 from soft_tactile_node.ros.parameters.spec import ParameterError
 from soft_tactile_node.ros.running import process
 from soft_tactile_node.ros.running.managed_node import ManagedNode
@@ -31,7 +31,7 @@ class GraspMonitor(ManagedNode):
     """Grasp monitor as a lifecycle node; see the parameter table and the README for its interface."""
 
     def __init__(self, name: str = "grasp_monitor", **options: Any) -> None:
-        super().__init__(name, tables.MONITOR, **options)
+        super().__init__(name, MONITOR, **options)
         self._health = FingerHealth(f"{self.short_namespace}/{name}: gripper", self.short_namespace)
         self._diagnostics = self.create_publisher(
             DiagnosticArray, "/diagnostics", qos.reliable(10), qos_overriding_options=qos.overridable()

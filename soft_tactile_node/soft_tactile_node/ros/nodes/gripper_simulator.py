@@ -16,7 +16,7 @@ from std_srvs.srv import Trigger
 
 from soft_tactile_node.errors import RangeError
 from soft_tactile_node.ros.gripper.simulated_time import SimulatedTime
-from soft_tactile_node.ros.parameters import tables
+from soft_tactile_node.ros.parameters.gripper import SIMULATOR
 from soft_tactile_node.ros.parameters.spec import ParameterError
 from soft_tactile_node.ros.running import process
 from soft_tactile_node.ros.running.awaiting import REAL_TIME
@@ -43,8 +43,7 @@ class GripperSimulator(ManagedNode):
     """Simulated gripper as a lifecycle node; see the parameter table and the README for its interface."""
 
     def __init__(self, name: str = "gripper_simulator", **options: Any) -> None:
-        super().__init__(name, tables.SIMULATOR, **options)
-        self._gripper: Gripper | None = None
+        super().__init__(name, SIMULATOR, **options)
         self._active = False
 
     def configure(self) -> None:
@@ -57,8 +56,11 @@ class GripperSimulator(ManagedNode):
         self._build_gripper()
         self._lift_m = 0.0
         self._time = SimulatedTime(self)
-        self._frames = []
-        self._coils, self._pressures, self._truths, self._valves = [], [], [], []
+        self._frames: list[str] = []
+        self._coils: list[Any] = []
+        self._pressures: list[Any] = []
+        self._truths: list[Any] = []
+        self._valves: list[Valve] = []
         for number, finger in enumerate(fingers):
             self._add_finger(number, sibling(self.get_namespace(), finger))
         self.subscribe_to(Float64, "lift_command", self._on_lift, qos.sensor_data(10))
@@ -84,10 +86,6 @@ class GripperSimulator(ManagedNode):
         self._active = False
         self._timer.cancel()
         self._end_step("the simulator was deactivated")
-
-    def release(self) -> None:
-        """Forget the gripper."""
-        self._gripper = None
 
     def parameters_changed(self, names: Sequence[str]) -> None:
         """Put another object on the tray, or take up the new limits."""

@@ -33,7 +33,7 @@ from soft_tactile_node.ros.finger.last_messages import LastMessages
 from soft_tactile_node.ros.finger.outputs import FingerOutputs
 from soft_tactile_node.ros.finger.stream import FingerStream
 from soft_tactile_node.ros.finger.tare_store import KeptTare, keep_tare, recall_tare, tare_path
-from soft_tactile_node.ros.parameters import tables
+from soft_tactile_node.ros.parameters.finger import SENSOR
 from soft_tactile_node.ros.parameters.spec import ParameterError
 from soft_tactile_node.ros.running import process
 from soft_tactile_node.ros.running.awaiting import REAL_TIME
@@ -55,10 +55,9 @@ class TactileSensor(ManagedNode):
     """The sensor of one finger as a lifecycle node; see the parameter table and the README for its interface."""
 
     def __init__(self, name: str = "tactile_sensor", **options: Any) -> None:
-        super().__init__(name, tables.SENSOR, **options)
+        super().__init__(name, SENSOR, **options)
         self._stream: FingerStream | None = None
         self._source: ScanSource | None = None
-        self._action: CalibrateAction | None = None
         self._active = False
         self._last = LastMessages()
         self._health = SensorHealth(self, lambda: self._stream, self._source_report, self._source_fault)
@@ -124,7 +123,7 @@ class TactileSensor(ManagedNode):
     def activate(self) -> None:
         """Start with a tare, at once; scans that come while inactive are not used."""
         if self._stream is not None:
-            self._stream.restart(self._recall_tare())
+            self._stream.restart(self._recall_tare(self._stream.channels))
         self._action.start()
         self._last = LastMessages()
         self._active = True
@@ -150,7 +149,6 @@ class TactileSensor(ManagedNode):
         self._health.forget()
         self._active = False
         self._stream = None
-        self._action = None
         self._source = None
 
     def parameters_changed(self, _names: Sequence[str]) -> None:
@@ -173,8 +171,8 @@ class TactileSensor(ManagedNode):
             return
         self._on_scan(scan, message.header.stamp, message.scan)
 
-    def _check_channels(self, scan: Scan) -> None:
-        wanted = self._stream.channels
+    @staticmethod
+    def _check_channels(scan: Scan, wanted: int) -> None:
         if scan.inductance_h.size != wanted:
             raise CalibrationError(
                 f"inductance must be of {wanted} channels, as calibrated; got {scan.inductance_h.size}: "
@@ -210,7 +208,7 @@ class TactileSensor(ManagedNode):
             self._health.show()
             return
         try:
-            self._check_channels(scan)
+            self._check_channels(scan, self._stream.channels)
             self._expect_scans()
             estimate, events = self._stream.step(scan)
         except SoftTactileError as error:
@@ -245,8 +243,7 @@ class TactileSensor(ManagedNode):
 
     def _on_tare(self, _request: Trigger.Request, response: Trigger.Response) -> Trigger.Response:
         try:
-            self._require_scans()
-            self._stream.request_tare()
+            self._require_stream().request_tare()
         except SoftTactileError as error:
             response.success, response.message = False, str(error)
             return response
@@ -254,7 +251,7 @@ class TactileSensor(ManagedNode):
         response.message = f"taking the tare; keep the finger at rest for {self.setting('tare_duration'):g} s"
         return response
 
-    def _require_scans(self) -> None:
+    def _require_stream(self) -> FingerStream:
         if not self._active:
             raise SoftTactileError("the node is not active: activate it first")
         if self._stream is None:
@@ -263,6 +260,7 @@ class TactileSensor(ManagedNode):
             raise SoftTactileError("a calibration is under way: wait for its end, or cancel it")
         if self._health.state == State.STALE:
             raise SoftTactileError("no scans arrive: check the topic coils")
+        return self._stream
 
     def _on_load_calibration(
         self, request: LoadCalibration.Request, response: LoadCalibration.Response
@@ -309,11 +307,11 @@ class TactileSensor(ManagedNode):
         except (OSError, SoftTactileError) as error:
             self.get_logger().warning(f"the tare is not kept for a restart: {error}")
 
-    def _recall_tare(self) -> KeptTare | None:
+    def _recall_tare(self, channels: int) -> KeptTare | None:
         if self._tare_path is None:
             return None
         try:
-            return recall_tare(self._tare_path, self._outputs.calibration_id, self._stream.channels)
+            return recall_tare(self._tare_path, self._outputs.calibration_id, channels)
         except SoftTactileError as error:
             self.get_logger().warning(f"no earlier tare: {error}")
             return None

@@ -83,7 +83,7 @@ class ManagedNode(LifecycleNode):
     @property
     def short_namespace(self) -> str:
         """Namespace without slashes at the ends, inner ones as underscores; the node name where there is none."""
-        return self.get_namespace().strip("/").replace("/", "_") or self.get_name()
+        return str(self.get_namespace().strip("/").replace("/", "_") or self.get_name())
 
     def publish_on(self, message: type, topic: str, profile: QoSProfile) -> Any:
         """Create a publisher that is silent unless the node is active and vanishes at cleanup."""

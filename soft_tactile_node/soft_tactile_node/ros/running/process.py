@@ -140,4 +140,4 @@ def split_namespace(args: Sequence[str] | None = None) -> tuple[str, list[str] |
 def plain_arguments(args: Sequence[str] | None = None) -> list[str]:
     """Return the command line without the program's name and without ROS arguments."""
     given = list(sys.argv if args is None else [sys.argv[0], *args])
-    return rclpy.utilities.remove_ros_args(given)[1:]
+    return list(rclpy.utilities.remove_ros_args(given)[1:])

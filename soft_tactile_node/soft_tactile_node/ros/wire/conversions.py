@@ -33,7 +33,7 @@ LEAST_ABSOLUTE_PA = 50e3
 
 def stamp_to_seconds(stamp: Time) -> float:
     """Return a stamp as seconds of its own clock (s)."""
-    return stamp.sec + stamp.nanosec * 1e-9
+    return float(stamp.sec + stamp.nanosec * 1e-9)
 
 
 def seconds_to_stamp(time_s: float) -> Time:

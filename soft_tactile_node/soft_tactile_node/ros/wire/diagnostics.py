@@ -10,9 +10,9 @@ from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
 
 from soft_tactile_node.samples import Flag, State
 
-OK = DiagnosticStatus.OK
-WARN = DiagnosticStatus.WARN
-ERROR = DiagnosticStatus.ERROR
+OK: bytes = DiagnosticStatus.OK
+WARN: bytes = DiagnosticStatus.WARN
+ERROR: bytes = DiagnosticStatus.ERROR
 
 FLAG_LEVELS: Mapping[Flag, tuple[bytes, str]] = {
     Flag.TARE: (OK, "taking the tare"),

@@ -15,7 +15,8 @@ from soft_tactile_node.ros.wire.conversions import pose_message
 from soft_tactile_node.samples import Estimate
 
 try:
-    from visualization_msgs.msg import Marker, MarkerArray
+    from visualization_msgs.msg import Marker
+    from visualization_msgs.msg import MarkerArray as MarkerArray
 except ImportError:  # not everywhere installed; markers are then left out
     Marker = MarkerArray = None
 
@@ -62,13 +63,13 @@ def finger_markers(estimate: Estimate, geometry: tuple[float, float] | None, fra
         Pad, force arrow (0.02 m per N), the touch and, with geometry, the finger arc. They vanish by themselves when
         no new ones come.
     """
-    placed = geometry is not None and math.isfinite(estimate.bend_rad)
-    position_m, rotation = pad_pose(estimate.bend_rad, *geometry) if placed else (np.zeros(3), np.eye(3))
-    frame = frames.root if placed else frames.pad
+    if geometry is None or not math.isfinite(estimate.bend_rad):
+        frame, arc, position_m, rotation = frames.pad, [], np.zeros(3), np.eye(3)
+    else:
+        frame, arc = frames.root, [_arc(estimate.bend_rad, geometry[0])]
+        position_m, rotation = pad_pose(estimate.bend_rad, *geometry)
     found = [_pad(estimate, position_m, rotation), _arrow(estimate, position_m, rotation)]
-    found.append(_touch(estimate, position_m))
-    if placed:
-        found.append(_arc(estimate.bend_rad, geometry[0]))
+    found += [_touch(estimate, position_m), *arc]
     for number, marker in enumerate(found):
         marker.lifetime = LIFETIME
         marker.header.stamp, marker.header.frame_id = stamp, frame
