@@ -121,7 +121,7 @@ class HoldSequence:
         return [total / count if count else math.nan for total, count in self._sums]
 
     def start(self, now_s: float, goal: HoldGoal, fingers: Sequence[FingerInput]) -> None:
-        """Begin at `now_s` (s); goes on from the present pressures where all fingers touch already."""
+        """Begin `goal` at `now_s` (s); goes on from the present pressures where all `fingers` touch already."""
         self.goal, self.outcome, self.message = goal, None, ""
         self.slips, self.held_s = 0, 0.0
         self.target_n, self._smooth_n = goal.normal_n, math.nan
@@ -131,19 +131,19 @@ class HoldSequence:
         self._enter(Step.SQUEEZE if touching else Step.CLOSE, now_s)
 
     def end(self, outcome: Outcome, message: str, now_s: float, *, release: bool) -> None:
-        """End the goal; with `release` the object is let go, else the pressures stay."""
+        """End the goal at `now_s` (s) with `outcome` and `message`; with `release` the object is let go."""
         if self.under_way:
             self.outcome, self.message = outcome, message
         if release:
             self._enter(Step.RELEASE, now_s)
 
     def freeze(self, message: str, now_s: float) -> None:
-        """End the goal because sensing is lost, and leave the pressures as they are until told otherwise."""
+        """End the goal at `now_s` (s) with `message`, sensing is lost: the pressures stay until told otherwise."""
         self.end(Outcome.SENSING_LOST, message, now_s, release=False)
         self._frozen = True
 
     def report_slip(self, now_s: float, settings: PickSettings) -> bool:
-        """React to a slip at `now_s` (s): more force is wanted, pressure rises at once; returns whether it acted."""
+        """React to a slip at `now_s` (s) as `settings` say: more force is wanted, at once; returns whether it acted."""
         if not self.holds or self._frozen or self.goal is None or now_s - self._slip_s < settings.slip_pause_s:
             return False
         self._slip_s = now_s
@@ -153,7 +153,22 @@ class HoldSequence:
         return True
 
     def update(self, now_s: float, elapsed_s: float, fingers: Sequence[FingerInput], settings: PickSettings) -> Step:
-        """Go on for `elapsed_s` (s) up to `now_s` (s); `pressures_pa` (gauge Pa) are the commands."""
+        """Go on by one step; `pressures_pa` (gauge Pa) are the commands.
+
+        Parameters
+        ----------
+        now_s, elapsed_s : float
+            The time, and how much of it has passed since the last step (s).
+        fingers : sequence of FingerInput
+            What each finger feels now.
+        settings : PickSettings
+            How to go about it.
+
+        Returns
+        -------
+        Step
+            What the hold is doing now.
+        """
         if self._frozen:
             return self.step
         sliding = self.holds and now_s - self._slip_s <= settings.slip_memory_s and any(f.slides for f in fingers)

@@ -49,7 +49,7 @@ class PalmGeometry:
         return upright @ rotation_y(-self.tilt_rad)
 
     def pad_radius_m(self, bend_rad: float) -> float:
-        """Return the distance of a pad from the palm axis (m) at a bend (rad)."""
+        """Return the distance of a pad from the palm axis (m) at the bend `bend_rad` (rad)."""
         along_m, outward_m = pad_position_formula(bend_rad, self.arc_length_m, self.surface_offset_m)
         return self.root_radius_m + math.sin(self.tilt_rad) * along_m + math.cos(self.tilt_rad) * outward_m
 
@@ -113,5 +113,18 @@ def pad_gap(geometry: PalmGeometry, fingers: Sequence[FingerView]) -> tuple[floa
 
 
 def pad_force(force_n: Array, bend_rad: float) -> Array:
-    """Return a force of the root frame in the pad frame (N), shape (3,); NaN where the bend (rad) is not known."""
+    """Return a force of the root frame in the pad frame.
+
+    Parameters
+    ----------
+    force_n : numpy.ndarray, shape (3,)
+        In the root frame (N).
+    bend_rad : float
+        Bend of the finger (rad); NaN = not known.
+
+    Returns
+    -------
+    numpy.ndarray, shape (3,)
+        In the pad frame (N); NaN where the bend is not known.
+    """
     return np.asarray(rotation_y(-bend_rad) @ force_n, dtype=np.float64)

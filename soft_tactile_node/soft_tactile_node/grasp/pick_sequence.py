@@ -99,12 +99,12 @@ class PickSequence:
         self._enter(Phase.TARE, now_s)
 
     def give_up(self, now_s: float, reason: str) -> None:
-        """Let go and end with a reason."""
+        """Let go at `now_s` (s) and end with `reason`."""
         self.outcome = reason
         self._enter(Phase.RELEASE, now_s)
 
     def report_slip(self, now_s: float, settings: PickSettings) -> bool:
-        """React to a slip at `now_s` (s): one step of pressure more on all fingers; returns whether it acted."""
+        """React to a slip at `now_s` (s): a step of `settings` more on all fingers; returns whether it acted."""
         if self.phase not in HOLDING or now_s - self._slip_time_s < settings.slip_pause_s:
             return False
         self._slip_time_s = now_s
@@ -113,7 +113,22 @@ class PickSequence:
         return True
 
     def update(self, now_s: float, elapsed_s: float, fingers: Sequence[FingerInput], settings: PickSettings) -> Phase:
-        """Go on for `elapsed_s` (s) up to `now_s` (s); `pressures_pa` (gauge Pa) and `lift_m` (m) are the commands."""
+        """Go on by one step; `pressures_pa` (gauge Pa) and `lift_m` (m) are the commands.
+
+        Parameters
+        ----------
+        now_s, elapsed_s : float
+            The time, and how much of it has passed since the last step (s).
+        fingers : sequence of FingerInput
+            What each finger feels now.
+        settings : PickSettings
+            How to go about it.
+
+        Returns
+        -------
+        Phase
+            What the controller is doing now.
+        """
         now = Moment(now_s, elapsed_s, fingers, settings)
         if self._is_sliding(now):
             self._answer_sliding(now)

@@ -86,7 +86,7 @@ class GraspTracker:
         self._time_s = math.nan
 
     def update(self, now_s: float, fingers: Sequence[FingerView]) -> Grasp:
-        """Return the state at `now_s` (s) from what is known of the fingers."""
+        """Return the state at `now_s` (s) from what is known of the `fingers`."""
         pressure_pa = _mean_known([finger.pressure_pa for finger in fingers])
         rate_pa_s = self._pressure_rate(now_s, pressure_pa)
         touching = sum(finger.in_contact for finger in fingers)

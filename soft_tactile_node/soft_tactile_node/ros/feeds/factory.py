@@ -94,23 +94,22 @@ def _make_source(node: ManagedNode, kind: str) -> Source:
             raise ParameterError("parameter 'serial_port' must name a port with source: serial; got ''")
         return SerialSource(port, node.setting("serial_baud"), tank=tank, clock=clock)
     source = UdpSource(node.setting("udp_address"), node.setting("udp_port"), tank=tank, clock=clock)
-    try:
-        source.open()
-    except SoftTactileError as error:
-        raise ParameterError(f"parameters 'udp_address' and 'udp_port': {error}") from error
-    finally:
-        source.close()
-    return source
+    return _tried(source, "parameters 'udp_address' and 'udp_port'")
 
 
 def _make_recording(file: str, clock: Callable[[], float]) -> Source:
     if not file:
         raise ParameterError("parameter 'recording_file' must name a recording with source: recording; got ''")
     source = RecordedSource(f"recording:{file}", lambda: load_by_name("recording", file), clock=clock)
+    return _tried(source, "parameter 'recording_file'")
+
+
+def _tried(source: Source, named_by: str) -> Source:
+    """Return a source that can be opened; says which parameter is wrong where it cannot."""
     try:
         source.open()
     except SoftTactileError as error:
-        raise ParameterError(f"parameter 'recording_file': {error}") from error
+        raise ParameterError(f"{named_by}: {error}") from error
     finally:
         source.close()
     return source

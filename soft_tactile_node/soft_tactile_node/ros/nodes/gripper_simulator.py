@@ -94,11 +94,7 @@ class GripperSimulator(ManagedNode):
         if "speed" in names:
             self._time.restart()
         for valve in self._valves:
-            valve.change(
-                self.setting("command_timeout"),
-                self.setting("on_command_timeout") == "vent",
-                self.setting("max_pressure"),
-            )
+            valve.change(*self._valve_limits())
 
     def _build_gripper(self) -> None:
         self._gripper = Gripper(
@@ -132,16 +128,14 @@ class GripperSimulator(ManagedNode):
         self._pressures.append(self.publish_on(FluidPressure, f"{namespace}/pressure", qos.sensor_data()))
         self._coils.append(self.publish_on(CoilReadings, f"{namespace}/coils", qos.sensor_data(qos.COIL_DEPTH)))
         self._truths.append(self.publish_on(PadTruth, f"{namespace}/truth", qos.reliable(TRUTH_DEPTH)))
-        self._valves.append(
-            Valve(
-                self.setting("command_timeout"),
-                self.setting("on_command_timeout") == "vent",
-                self.setting("max_pressure"),
-            )
-        )
+        self._valves.append(Valve(*self._valve_limits()))
         self.subscribe_to(
             FluidPressure, f"{namespace}/pressure_command", partial(self._on_command, number), qos.sensor_data(10)
         )
+
+    def _valve_limits(self) -> tuple[float, bool, float]:
+        vents = self.setting("on_command_timeout") == "vent"
+        return self.setting("command_timeout"), vents, self.setting("max_pressure")
 
     def _on_command(self, number: int, message: FluidPressure) -> None:
         try:

@@ -11,8 +11,6 @@ from soft_tactile_node.errors import SoftTactileError
 
 Value = bool | int | float | str | list[str] | list[float]
 
-_TYPES = ("bool", "int", "double", "string", "string[]", "double[]")
-
 STANDARD_NAMES = frozenset({"use_sim_time", "start_type_description_service"})
 """Parameters every rclpy node declares by itself."""
 
@@ -151,66 +149,22 @@ def markdown_table(specs: Iterable[ParameterSpec]) -> str:
     """
     head = ["| parameter | type | default | unit | allowed | live | meaning |", "|---|---|---|---|---|---|---|"]
     rows = [
-        f"| `{spec.name}` | {spec.kind} | {_shown(spec.default)} | {spec.unit or '-'} | {spec.rule()} | "
+        f"| `{spec.name}` | {spec.kind} | {shown(spec.default)} | {spec.unit or '-'} | {spec.rule()} | "
         f"{'yes' if spec.dynamic else 'no'} | {spec.text} |"
         for spec in specs
     ]
     return "\n".join(head + rows)
 
 
-def _shown(value: Value) -> str:
+def shown(value: Value) -> str:
+    """Return a value as it is written in tables and files."""
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, list):
-        return "[" + ", ".join(_shown(item) for item in value) + "]"
+        return "[" + ", ".join(shown(item) for item in value) + "]"
     if isinstance(value, float):
         return "NaN" if math.isnan(value) else f"{value:g}"
     return f'"{value}"' if isinstance(value, str) and not value else str(value)
-
-
-def comment_of(spec: ParameterSpec) -> str:
-    """Return the comment that stands above a parameter in a parameter file: meaning, rule, unit, default.
-
-    Parameters
-    ----------
-    spec : ParameterSpec
-        The parameter.
-
-    Returns
-    -------
-    str
-        One line without the comment sign.
-    """
-    unit = f" {spec.unit}" if spec.unit else ""
-    return f"{spec.text} Must be {spec.rule()}; default {_shown(spec.default)}{unit}."
-
-
-def check_file(content: Mapping[str, Any], specs: Mapping[str, tuple[ParameterSpec, ...]]) -> None:
-    """Check the content of a parameter file against the declared parameters.
-
-    Parameters
-    ----------
-    content : mapping
-        Parsed YAML: node name (any namespace in front) -> "ros__parameters" -> name -> value.
-    specs : mapping
-        Node name -> its parameters.
-
-    Raises
-    ------
-    ParameterError
-        Names every unknown node, unknown parameter and wrong value.
-    """
-    problems: list[str] = []
-    for node, block in content.items():
-        known = {spec.name: spec for spec in specs.get(node.rsplit("/", 1)[-1], ())}
-        if not known:
-            problems.append(f"node '{node}' is unknown")
-        given = dict(block.get("ros__parameters", {}))
-        for name in (*STANDARD_NAMES, QOS_PREFIX.rstrip(".")):
-            given.pop(name, None)
-        problems += [f"{problem} (node '{node}')" for problem in problems_of(given, known)]
-    if problems:
-        raise ParameterError("; ".join(problems))
 
 
 def problems_of(given: Mapping[str, Any], known: Mapping[str, ParameterSpec]) -> list[str]:
