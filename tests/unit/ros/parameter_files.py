@@ -10,6 +10,9 @@ import yaml
 from soft_tactile_node.ros.parameters.spec import QOS_PREFIX, STANDARD_NAMES, ParameterSpec, problems_of, shown
 from soft_tactile_node.ros.parameters.tables import NODES
 
+GENERAL = {*STANDARD_NAMES, QOS_PREFIX.rstrip(".")}
+"""Parameters of every node."""
+
 
 def problems_of_file(path: Path) -> list[str]:
     """Return every unknown node, unknown parameter and wrong value of a parameter file."""
@@ -18,9 +21,6 @@ def problems_of_file(path: Path) -> list[str]:
         known = {spec.name: spec for spec in NODES[node.rsplit("/", 1)[-1]]}
         problems += problems_of({name: value for name, value in given.items() if name not in GENERAL}, known)
     return problems
-
-
-GENERAL = {*STANDARD_NAMES, QOS_PREFIX.rstrip(".")}
 
 
 def values_of(path: Path) -> dict[str, dict[str, Any]]:
