@@ -13,7 +13,7 @@ from launch.substitutions import LaunchConfiguration, PathJoinSubstitution
 from launch_ros.actions import Node
 from launch_ros.substitutions import FindPackageShare
 
-from soft_tactile_node.ros.finger_files import finger_file, join_namespace, split_names
+from soft_tactile_node.ros.parameters.finger_files import finger_file, join_namespace, split_names
 
 
 def start(context: LaunchContext) -> list[Node]:

@@ -9,7 +9,7 @@ from launch.substitutions import LaunchConfiguration, PathJoinSubstitution
 from launch_ros.actions import Node
 from launch_ros.substitutions import FindPackageShare
 
-from soft_tactile_node.ros.finger_files import finger_file, join_namespace
+from soft_tactile_node.ros.parameters.finger_files import finger_file, join_namespace
 
 FINGERS = ("left_finger", "right_finger")
 

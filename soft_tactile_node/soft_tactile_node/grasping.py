@@ -1,9 +1,9 @@
 """For grasping code: `from soft_tactile_node.grasping import Hand`. Needs ROS 2."""
 
 from soft_tactile_node.errors import NoAnswerError, SensorLostError
-from soft_tactile_node.ros.awaiting import pause
-from soft_tactile_node.ros.finger_watch import FingerWatch
-from soft_tactile_node.ros.hand import Hand, Touch
-from soft_tactile_node.ros.hold import Hold, HoldResult
+from soft_tactile_node.ros.hand.finger_watch import FingerWatch
+from soft_tactile_node.ros.hand.hand import Hand, Touch
+from soft_tactile_node.ros.hand.hold import Hold, HoldResult
+from soft_tactile_node.ros.running.awaiting import pause
 
 __all__ = ["FingerWatch", "Hand", "Hold", "HoldResult", "NoAnswerError", "SensorLostError", "Touch", "pause"]

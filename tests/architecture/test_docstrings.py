@@ -13,7 +13,7 @@ from architecture.project import module_name, modules, room, tree
 
 DOCUMENTED = {
     "checks", "compiled", "merging", "samples",
-    "calibration", "estimation", "importing", "physics", "recordings", "reports", "scoring", "simulation",
+    "calibration", "estimation", "grasp", "importing", "physics", "recordings", "reports", "scoring", "simulation",
     "sources",
 }  # fmt: skip
 

@@ -13,7 +13,7 @@ import pytest
 from architecture.project import PACKAGE, ROOT, imports, is_ros, module_name, modules, room, tree
 
 LEAVES = {"checks", "compiled", "errors", "merging", "samples", "words"}
-CORE = {"physics", "recordings", "estimation", "calibration", "protocol", "simulation", "scoring"}
+CORE = {"physics", "recordings", "estimation", "calibration", "protocol", "simulation", "scoring", "grasp"}
 
 # What each part may import of the others. `simulation` and `estimation` never meet: a simulator that shares the
 # estimator's model would prove nothing about it.
@@ -32,14 +32,32 @@ MAY_IMPORT: dict[str, set[str]] = {
     "protocol": LEAVES | {"recordings", "calibration"},
     "simulation": LEAVES | {"physics", "recordings"},
     "scoring": LEAVES | {"recordings"},
+    "grasp": LEAVES | {"physics"},
     "sources": LEAVES | {"physics", "recordings", "simulation"},
     "importing": LEAVES | {"physics", "recordings", "sources"},
     "design": LEAVES | {"physics", "recordings", "simulation"},
-    "reports": LEAVES | CORE - {"simulation"} | {"design", "sources"},
+    "reports": LEAVES | CORE - {"simulation", "grasp"} | {"design", "sources"},
     "commands": LEAVES | CORE | {"design", "importing", "reports", "ros", "sources"},
-    "ros": LEAVES | CORE | {"reports", "commands", "sources"},
+    "ros": LEAVES | CORE | {"reports", "sources"},
     "grasping": {"errors", "ros"},
     "examples": {"errors", "grasping"},
+}
+
+# The same among the rooms of ros/.
+FLOOR = {"parameters", "wire", "running"}
+ROS_MAY_IMPORT: dict[str, set[str]] = {
+    "": {"one_installation"},
+    "one_installation": set(),
+    "parameters": set(),
+    "wire": set(),
+    "running": {"parameters", "wire"},
+    "feeds": FLOOR,
+    "finger": FLOOR,
+    "calibrate": FLOOR,
+    "gripper": FLOOR,
+    "hand": FLOOR,
+    "nodes": FLOOR | {"feeds", "finger", "calibrate", "gripper", "hand"},
+    "demo": {"wire"},
 }
 
 NEEDS_ROS = {"ros", "grasping", "examples"}
@@ -61,6 +79,15 @@ def test_imports_follow_the_map(path: Path) -> None:
         if name.startswith("soft_tactile_node.") and room(name) != own and room(name) not in MAY_IMPORT[own]
     ]
     assert wrong == []
+
+
+@pytest.mark.parametrize("path", sorted((PACKAGE / "ros").rglob("*.py")), ids=module_name)
+def test_imports_inside_ros_follow_their_map(path: Path) -> None:
+    """A room of ros/ imports only the rooms the map allows."""
+    own = _ros_room(module_name(path))
+    assert own in ROS_MAY_IMPORT, f"{own} is not in the map of ros/: add it here and in DEVELOPERS.md"
+    others = [(_ros_room(name), line) for name, line, _ in imports(path) if name.startswith("soft_tactile_node.ros")]
+    assert [f"line {line}: {name}" for name, line in others if name != own and name not in ROS_MAY_IMPORT[own]] == []
 
 
 @pytest.mark.parametrize("path", modules(), ids=module_name)
@@ -127,6 +154,10 @@ def test_each_core_module_imports_alone() -> None:
     assert run.returncode == 0, run.stdout + run.stderr
 
 
+def _ros_room(name: str) -> str:
+    return name.removeprefix("soft_tactile_node.ros").removeprefix(".").split(".")[0]
+
+
 def _is_other(name: str) -> bool:
     return name.split(".")[0] in {"numba", "numpy", "platformdirs", "pydantic", "scipy", "tqdm", "yaml"}
 
@@ -134,5 +165,6 @@ def _is_other(name: str) -> bool:
 def test_developers_page_shows_every_part() -> None:
     """The import map of the developers' page names each part that exists."""
     text = (ROOT / "DEVELOPERS.md").read_text()
-    rooms = {room(module_name(path)) for path in modules()} - {""}
+    rooms = {room(module_name(path)) for path in modules()} | set(ROS_MAY_IMPORT) - {"one_installation"}
+    rooms -= {""}
     assert {name for name in rooms if f"`{name}" not in text} == set()

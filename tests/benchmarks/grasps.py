@@ -30,11 +30,11 @@ from soft_tactile_node.calibration.storage import load_calibration  # noqa: E402
 from soft_tactile_node.commands.demo import FINGERS, fit, record  # noqa: E402
 from soft_tactile_node.estimation.pipeline import Estimator  # noqa: E402
 from soft_tactile_node.estimation.settings import PRESETS  # noqa: E402
-from soft_tactile_node.ros.grasp_logic import FingerView  # noqa: E402
-from soft_tactile_node.ros.held_object import HeldObject, OwnCompliance  # noqa: E402
-from soft_tactile_node.ros.hold_sequence import HoldGoal, HoldSequence, Step  # noqa: E402
-from soft_tactile_node.ros.palm import PalmGeometry, pad_gap  # noqa: E402
-from soft_tactile_node.ros.pick_sequence import FingerInput, PickSettings  # noqa: E402
+from soft_tactile_node.grasp.held_object import HeldObject, OwnCompliance  # noqa: E402
+from soft_tactile_node.grasp.hold_sequence import HoldGoal, HoldSequence, Step  # noqa: E402
+from soft_tactile_node.grasp.palm import PalmGeometry, pad_gap  # noqa: E402
+from soft_tactile_node.grasp.pick_sequence import FingerInput, PickSettings  # noqa: E402
+from soft_tactile_node.grasp.state import FingerView  # noqa: E402
 from soft_tactile_node.samples import Estimate, State  # noqa: E402
 from soft_tactile_node.simulation.gripper import Gripper, GripperStep  # noqa: E402
 

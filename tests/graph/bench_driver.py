@@ -18,11 +18,11 @@ from soft_tactile_msgs.msg import CoilReadings
 from graph.finger_driver import ATMOSPHERIC_PA, SEED
 from graph.graph_tools import ACTIVATE, CONFIGURE, Graph
 from soft_tactile_node.physics.kinematics import pad_pose
-from soft_tactile_node.ros import conversions, qos
-from soft_tactile_node.ros.calibrate_action import COMMAND_PERIOD_S
-from soft_tactile_node.ros.tactile_sensor import TactileSensor
-from soft_tactile_node.ros.valve import Valve
+from soft_tactile_node.ros.calibrate.action import COMMAND_PERIOD_S
+from soft_tactile_node.ros.nodes.tactile_sensor import TactileSensor
+from soft_tactile_node.ros.wire import conversions, qos
 from soft_tactile_node.simulation.bench import Bench
+from soft_tactile_node.simulation.valve import Valve
 
 NODE = "/finger/tactile_sensor"
 RATE_HZ = 50.0
@@ -117,7 +117,7 @@ class BenchDriver:
             self._publish(self.bench.step([opening_pa]))
         # Faster than the node takes them, scans would be lost and commands come late: its queues are finite.
         if self._is_taking_scans():
-            self.live.wait(lambda: not self._is_taking_scans() or self._has_taken_all(), "the chunk of scans to be taken")
+            self.live.wait(lambda: not self._is_taking_scans() or self._has_taken_all(), "the chunk to be taken")
         else:
             self.live.run(0.02)
 

@@ -15,8 +15,8 @@ from sensor_msgs.msg import FluidPressure
 from soft_tactile_msgs.msg import CoilReadings, ContactEvent, PadEstimate
 
 from graph.graph_tools import Graph
-from soft_tactile_node.ros import conversions, qos
-from soft_tactile_node.ros.tactile_sensor import TactileSensor
+from soft_tactile_node.ros.nodes.tactile_sensor import TactileSensor
+from soft_tactile_node.ros.wire import conversions, qos
 from soft_tactile_node.simulation.gripper import Gripper, GripperStep
 
 CALIBRATIONS = Path(__file__).resolve().parents[2] / "config" / "calibrations"

@@ -76,7 +76,7 @@ class Graph:
 
     def start(self, module: str, *arguments: str, names: Sequence[str] = ()) -> subprocess.Popen[str]:
         """Start a node of this package as a process of its own; `names` stand before the ROS arguments."""
-        command = [sys.executable, "-m", f"soft_tactile_node.ros.{module}", *names, "--ros-args", *arguments]
+        command = [sys.executable, "-m", f"soft_tactile_node.ros.nodes.{module}", *names, "--ros-args", *arguments]
         process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
         self.processes.append(process)
         return process

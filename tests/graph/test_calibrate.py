@@ -23,7 +23,7 @@ from graph.graph_tools import ACTIVE, DEACTIVATE, FINALIZED, SHUTDOWN_OF, Graph
 from soft_tactile_node.calibration.storage import calibration_id, load_calibration
 from soft_tactile_node.commands.main import run as run_command
 from soft_tactile_node.estimation import Estimator
-from soft_tactile_node.ros import qos
+from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.simulation import simulate
 
 

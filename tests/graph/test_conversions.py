@@ -11,8 +11,16 @@ from soft_tactile_msgs.msg import CoilReadings, ContactEvent, PadEstimate
 from soft_tactile_node import samples
 from soft_tactile_node.errors import RangeError, ShapeError
 from soft_tactile_node.physics.kinematics import pad_pose, wrench_transfer_matrix
-from soft_tactile_node.ros import conversions
-from soft_tactile_node.ros.diagnostics import ERROR, FLAG_LEVELS, OK, WARN, FingerHealth, StreamCounters, level_of_flags
+from soft_tactile_node.ros.wire import conversions
+from soft_tactile_node.ros.wire.diagnostics import (
+    ERROR,
+    FLAG_LEVELS,
+    OK,
+    WARN,
+    FingerHealth,
+    StreamCounters,
+    level_of_flags,
+)
 
 NAN = float("nan")
 

@@ -17,11 +17,11 @@ from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.commands.main import run
 from soft_tactile_node.errors import SourceError
 from soft_tactile_node.recordings import Recording, save_recording
-from soft_tactile_node.ros import qos
-from soft_tactile_node.ros.coil_reader import CoilReader
-from soft_tactile_node.ros.estimator_setup import warm_up
-from soft_tactile_node.ros.tactile_sensor import TactileSensor
-from soft_tactile_node.ros.topic_source import TopicSource
+from soft_tactile_node.ros.feeds.topics import TopicSource
+from soft_tactile_node.ros.finger.estimator_setup import warm_up
+from soft_tactile_node.ros.nodes.coil_reader import CoilReader
+from soft_tactile_node.ros.nodes.tactile_sensor import TactileSensor
+from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.simulation.gripper import Gripper
 from soft_tactile_node.sources.fake_device import Damage, Player, play
 from soft_tactile_node.sources.fake_ports import PtyPort, UdpPort
@@ -306,7 +306,7 @@ def test_a_bench_tool_listens_to_topics(
 
 def test_a_bench_tool_says_that_nobody_publishes(live: Graph, monkeypatch: pytest.MonkeyPatch) -> None:
     """A namespace where nobody publishes coils is refused, with the coil topics there are."""
-    monkeypatch.setattr("soft_tactile_node.ros.topic_source.FIND_S", 1.0)
+    monkeypatch.setattr("soft_tactile_node.ros.feeds.topics.FIND_S", 1.0)
     live.client.create_publisher(CoilReadings, "/thumb/coils", qos.sensor_data())
     source = TopicSource("/finger")
     with pytest.raises(SourceError, match=r"nobody publishes /finger/coils; coil topics there are: /thumb/coils"):

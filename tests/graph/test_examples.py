@@ -16,8 +16,8 @@ from graph.finger_driver import LEFT, RIGHT
 from graph.graph_tools import Graph, graph
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.examples.sort_by_compliance import doubt_of, name_of
-from soft_tactile_node.ros import qos
-from soft_tactile_node.ros.estimator_setup import warm_up
+from soft_tactile_node.ros.finger.estimator_setup import warm_up
+from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.simulation.gripper import Gripper
 
 CONFIG = Path(__file__).resolve().parents[2] / "config" / "two_finger_gripper_simulated.yaml"

@@ -12,9 +12,9 @@ from std_msgs.msg import Float64, String
 from std_srvs.srv import Trigger
 
 from graph.graph_tools import ACTIVATE, CONFIGURE, UNCONFIGURED, Graph
-from soft_tactile_node.ros import qos
-from soft_tactile_node.ros.grasp_controller import GraspController
-from soft_tactile_node.ros.grasp_monitor import GraspMonitor
+from soft_tactile_node.ros.nodes.grasp_controller import GraspController
+from soft_tactile_node.ros.nodes.grasp_monitor import GraspMonitor
+from soft_tactile_node.ros.wire import qos
 
 FINGERS = ("left_finger", "right_finger")
 MONITOR, CONTROLLER = "/gripper/grasp_monitor", "/gripper/grasp_controller"

@@ -28,9 +28,9 @@ from graph.graph_tools import (
     Graph,
 )
 from soft_tactile_node.calibration.storage import load_calibration
-from soft_tactile_node.ros import conversions, qos
-from soft_tactile_node.ros.estimator_setup import warm_up
-from soft_tactile_node.ros.gripper_simulator import GripperSimulator
+from soft_tactile_node.ros.finger.estimator_setup import warm_up
+from soft_tactile_node.ros.nodes.gripper_simulator import GripperSimulator
+from soft_tactile_node.ros.wire import conversions, qos
 from soft_tactile_node.simulation.gripper import Gripper
 
 SIMULATOR, SENSOR = "/gripper/gripper_simulator", "/finger/tactile_sensor"
@@ -207,7 +207,7 @@ class TestProcesses:
         """Even if the demo is killed by force, its nodes end by themselves."""
         script = (
             "import sys, time; from pathlib import Path\n"
-            "from soft_tactile_node.ros.demo_processes import NodeProcesses\n"
+            "from soft_tactile_node.ros.demo.processes import NodeProcesses\n"
             "nodes = NodeProcesses(Path(sys.argv[1]), {})\n"
             "nodes.start('grasp_monitor', 'gripper', {})\n"
             "print(nodes._running['gripper.grasp_monitor'].pid, flush=True); time.sleep(60)"

@@ -20,7 +20,8 @@ from std_srvs.srv import Trigger
 from graph.graph_tools import WAIT_S, Graph
 from graph.grasp_bench import FINGERS, Bench, SoftFingers
 from soft_tactile_node.grasping import Hand, Hold, NoAnswerError, SensorLostError, pause
-from soft_tactile_node.ros import awaiting, qos
+from soft_tactile_node.ros.running import awaiting
+from soft_tactile_node.ros.wire import qos
 
 SILENCE_S = 1.0
 """Patience of the hands of these tests: short, for every one of them ends by it."""

@@ -16,8 +16,9 @@ from graph.graph_tools import ACTIVATE, CLEANUP, CONFIGURE, DEACTIVATE, Graph
 from graph.grasp_bench import CONTROLLER, NEWTON_PER_PA, TOUCH_PA, Bench
 from soft_tactile_node.errors import SoftTactileError
 from soft_tactile_node.grasping import Hand, HoldResult, SensorLostError, Touch
-from soft_tactile_node.ros import gripper_command, hold_action, qos
-from soft_tactile_node.ros.finger_watch import FingerWatch
+from soft_tactile_node.ros.gripper import gripper_command, hold_action
+from soft_tactile_node.ros.hand.finger_watch import FingerWatch
+from soft_tactile_node.ros.wire import qos
 
 
 @pytest.fixture

@@ -17,9 +17,9 @@ from graph.graph_tools import (
     Graph,
 )
 from soft_tactile_node.errors import SoftTactileError
-from soft_tactile_node.ros import qos
-from soft_tactile_node.ros.managed_node import ManagedNode
-from soft_tactile_node.ros.parameters import ParameterSpec
+from soft_tactile_node.ros.parameters.spec import ParameterSpec
+from soft_tactile_node.ros.running.managed_node import ManagedNode
+from soft_tactile_node.ros.wire import qos
 
 SPECS = (
     ParameterSpec("autostart", "bool", False, "Start by itself."),

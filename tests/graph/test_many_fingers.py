@@ -19,7 +19,8 @@ from graph.graph_tools import (
     Graph,
 )
 from graph.test_lifecycle import ALLOWED, ASKED
-from soft_tactile_node.ros import qos, running
+from soft_tactile_node.ros.running import process
+from soft_tactile_node.ros.wire import qos
 
 NODE = "/finger/tactile_sensor"
 CONFIG = Path(__file__).resolve().parents[2] / "config"
@@ -58,7 +59,7 @@ def test_one_process_holds_a_finger_for_each_name(live: Graph, tmp_path: Path) -
 )
 def test_the_namespace_of_the_process_is_taken_apart(given: list[str], namespace: str, left: list[str]) -> None:
     """`__ns` is found and taken out; other remappings stay."""
-    assert running.split_namespace(given) == (namespace, left)
+    assert process.split_namespace(given) == (namespace, left)
 
 
 @pytest.mark.parametrize("start", [UNCONFIGURED, INACTIVE, ACTIVE])

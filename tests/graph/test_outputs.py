@@ -14,7 +14,8 @@ from soft_tactile_msgs.msg import PadEstimate
 from visualization_msgs.msg import Marker
 
 from graph.test_conversions import estimate
-from soft_tactile_node.ros import finger_outputs, markers
+from soft_tactile_node.ros.finger import outputs
+from soft_tactile_node.ros.wire import markers
 from soft_tactile_node.samples import State
 
 GEOMETRY = (0.08, 0.01)
@@ -69,11 +70,11 @@ class FakeNode:
 
 def test_tf_goes_from_root_to_pad_at_most_50_times_a_second(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where tf2_msgs is there, /tf says where the pad is at its bend: the pose of pad_pose, at the rate allowed."""
-    monkeypatch.setattr(finger_outputs, "TFMessage", Pane)
+    monkeypatch.setattr(outputs, "TFMessage", Pane)
     node = FakeNode()
-    outputs = finger_outputs.FingerOutputs(node, GEOMETRY, "id")  # type: ignore[arg-type]
+    published = outputs.FingerOutputs(node, GEOMETRY, "id")  # type: ignore[arg-type]
     for scan in range(1000):
-        outputs.publish(estimate(time_s=scan / 1000.0, bend_rad=math.pi / 2), (), Time(sec=scan))
+        published.publish(estimate(time_s=scan / 1000.0, bend_rad=math.pi / 2), (), Time(sec=scan))
     sent = node.topics["/tf"].sent
     assert 49 <= len(sent) <= 51
     (transform,) = sent[0].transforms
@@ -92,10 +93,10 @@ def test_tf_goes_from_root_to_pad_at_most_50_times_a_second(monkeypatch: pytest.
 
 def test_without_tf2_the_reason_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where tf2_msgs is missing there is no /tf, everything else goes on, and the log says why."""
-    monkeypatch.setattr(finger_outputs, "TFMessage", None)
+    monkeypatch.setattr(outputs, "TFMessage", None)
     node = FakeNode()
-    outputs = finger_outputs.FingerOutputs(node, GEOMETRY, "id")  # type: ignore[arg-type]
-    outputs.publish(estimate(), (), Time())
+    published = outputs.FingerOutputs(node, GEOMETRY, "id")  # type: ignore[arg-type]
+    published.publish(estimate(), (), Time())
     assert "/tf" not in node.topics
     assert node.said == ["no transform is published: tf2_msgs is not installed"]
     assert isinstance(node.topics["wrench"].sent[0], WrenchStamped)

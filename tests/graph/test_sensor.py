@@ -18,9 +18,9 @@ from std_srvs.srv import Trigger
 from graph.finger_driver import ATMOSPHERIC_PA, LEFT, RIGHT, FingerDriver
 from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, DEACTIVATE, INACTIVE, UNCONFIGURED, Graph
 from soft_tactile_node.calibration.storage import load_calibration
-from soft_tactile_node.ros import qos
-from soft_tactile_node.ros.estimator_setup import warm_up
-from soft_tactile_node.ros.tactile_sensor import TactileSensor
+from soft_tactile_node.ros.finger.estimator_setup import warm_up
+from soft_tactile_node.ros.nodes.tactile_sensor import TactileSensor
+from soft_tactile_node.ros.wire import qos
 
 NODE = "/finger/tactile_sensor"
 _DIAGNOSTICS = (DiagnosticArray, "/diagnostics", qos.reliable(50))

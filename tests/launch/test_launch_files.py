@@ -22,8 +22,8 @@ from graph.finger_driver import FingerDriver
 from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, Graph, graph
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.recordings import Recording, save_recording
-from soft_tactile_node.ros import qos
-from soft_tactile_node.ros.estimator_setup import warm_up
+from soft_tactile_node.ros.finger.estimator_setup import warm_up
+from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.simulation.gripper import Gripper
 from soft_tactile_node.sources.fake_device import Damage, Player, play
 from soft_tactile_node.sources.fake_ports import PtyPort

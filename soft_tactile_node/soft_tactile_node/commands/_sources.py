@@ -62,7 +62,7 @@ def open_source(
             raise SourceError(
                 f"source {text} needs ROS 2 and soft_tactile_msgs: source a ROS 2 workspace that has them"
             )
-        from soft_tactile_node.ros.topic_source import TopicSource
+        from soft_tactile_node.ros.feeds.topics import TopicSource
 
         source: Source = TopicSource(name.target)
     else:

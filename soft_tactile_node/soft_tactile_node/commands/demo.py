@@ -45,8 +45,8 @@ def command(seed: int, out: Path, freeze: str | None) -> int:
     Ends with 0 only if every contact and slip was found and none invented. All items are invented.
     """
     try:
-        from soft_tactile_node.ros.demo_run import run_demo
-        from soft_tactile_node.ros.estimator_setup import warm_up
+        from soft_tactile_node.ros.demo.run import run_demo
+        from soft_tactile_node.ros.finger.estimator_setup import warm_up
     except ImportError as error:
         raise SoftTactileError(
             f"the demo needs the ROS 2 part ({error.name} is missing): "
@@ -64,8 +64,10 @@ def command(seed: int, out: Path, freeze: str | None) -> int:
     warm_up(load_calibration(calibrations[FINGERS[0]]))  # once here, not in every node at the same time
     calibrated_s = time.monotonic() - begun_s
     print(f"Done in {calibrated_s:.0f} s. Starting simulator, sensors, monitor and controller\n", flush=True)
-    fault = {"fault": "frozen", "fault_finger": freeze} if freeze else {}
-    run = run_demo(calibrations, seed=seed, rate_hz=RATE_HZ, items=ITEMS, folder=out, tell=print_entry, **fault)
+    run = run_demo(
+        calibrations, seed=seed, rate_hz=RATE_HZ, items=ITEMS, folder=out, tell=print_entry,
+        fault="frozen" if freeze else "", fault_finger=freeze or "",
+    )  # fmt: skip
     run = replace(
         run,
         phases_s={"calibrating": calibrated_s, **run.phases_s},

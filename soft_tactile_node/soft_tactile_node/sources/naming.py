@@ -130,7 +130,7 @@ def make_source(
     clock: Callable[[], float] = time.time,
     paced: bool = True,
 ) -> Source:
-    """Return a source, not opened yet. One on ROS 2 is made in `soft_tactile_node.ros.topic_source` instead.
+    """Return a source, not opened yet. One on ROS 2 is made in `soft_tactile_node.ros.feeds.topics` instead.
 
     Parameters
     ----------

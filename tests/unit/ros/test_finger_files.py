@@ -3,11 +3,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-import yaml
 
-from soft_tactile_node.ros.finger_files import finger_file, join_namespace, split_names
-from soft_tactile_node.ros.parameter_tables import NODES
-from soft_tactile_node.ros.parameters import check_file
+from soft_tactile_node.ros.parameters.finger_files import finger_file, join_namespace, split_names
+from unit.ros.parameter_files import problems_of_file, values_of
 
 
 def test_namespaces_are_put_together() -> None:
@@ -21,10 +19,9 @@ def test_each_finger_has_its_own_values() -> None:
     """The file passes the check of parameter files and gives each sensor what is its own."""
     values = {"calibration": ["a.yaml", "b.yaml"], "serial_port": [], "source": ["serial", "serial"]}
     file = Path(finger_file(["/cell_1/left", "/cell_1/right"], values))
-    content = yaml.safe_load(file.read_text())
+    problems, right = problems_of_file(file), values_of(file)["/cell_1/right/tactile_sensor"]
     file.unlink()
-    check_file(content, NODES)
-    right = content["/cell_1/right/tactile_sensor"]["ros__parameters"]
+    assert problems == []
     assert right == {"calibration": "b.yaml", "source": "serial"}
 
 

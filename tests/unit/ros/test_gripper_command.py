@@ -6,8 +6,8 @@ from types import SimpleNamespace
 import pytest
 
 from soft_tactile_node.errors import RangeError
-from soft_tactile_node.ros import gripper_command
-from soft_tactile_node.ros.hold_sequence import HoldGoal, Outcome
+from soft_tactile_node.grasp.hold_sequence import HoldGoal, Outcome
+from soft_tactile_node.ros.gripper import gripper_command
 
 LIMITS = HoldGoal(normal_n=0.5, max_normal_n=4.0, max_pressure_pa=55e3)
 

@@ -4,18 +4,16 @@ import math
 from pathlib import Path
 
 import pytest
-import yaml
 
-from soft_tactile_node.ros.parameter_docs import put_section
-from soft_tactile_node.ros.parameter_tables import NODES
-from soft_tactile_node.ros.parameters import (
+from soft_tactile_node.ros.parameters.docs import put_section
+from soft_tactile_node.ros.parameters.spec import (
     ParameterError,
     ParameterSpec,
-    check_file,
-    comment_of,
     markdown_table,
     problems_of,
 )
+from soft_tactile_node.ros.parameters.tables import NODES
+from unit.ros.parameter_files import comment_of, problems_of_file, values_of
 
 ROOT = Path(__file__).resolve().parents[3]
 CONFIG_FILES = sorted((ROOT / "config").glob("*.yaml"))
@@ -99,7 +97,7 @@ class TestDocs:
     """The tables in the README."""
 
     def test_the_readme_shows_the_tables(self) -> None:
-        """The tables in the README are those of the code; renew them with the module parameter_docs."""
+        """The tables in the README are those of the code; renew them with the module parameters.docs."""
         page = (ROOT / "README.md").read_text()
         assert page == put_section(page)
 
@@ -115,7 +113,7 @@ class TestConfigFiles:
     @pytest.mark.parametrize("path", CONFIG_FILES, ids=lambda path: path.name)
     def test_loads_and_holds_known_parameters(self, path: Path) -> None:
         """Each shipped parameter file loads, and every key and value passes the check of its node."""
-        check_file(yaml.safe_load(path.read_text()), NODES)
+        assert problems_of_file(path) == []
 
     @pytest.mark.parametrize("path", CONFIG_FILES, ids=lambda path: path.name)
     def test_explains_every_key(self, path: Path) -> None:
@@ -131,24 +129,13 @@ class TestConfigFiles:
                 spec = next(spec for spec in NODES[node] if spec.name == name)
                 assert comment == comment_of(spec), name
                 comment, explained = "", explained + 1
-        assert explained == sum(len(block["ros__parameters"]) for block in yaml.safe_load(path.read_text()).values())
+        assert explained == sum(len(given) for given in values_of(path).values())
 
 
-class TestCheckFile:
-    """Whole parameter files."""
-
-    def test_names_every_problem_at_once(self) -> None:
-        """Unknown nodes, unknown parameters and wrong values of a file are all named in one message."""
-        content = {
-            "/left_finger/tactile_sensor": {"ros__parameters": {"coil_timeout": -1.0, "tare_secs": 2.0}},
-            "coffee_machine": {"ros__parameters": {"cups": 2}},
-        }
-        with pytest.raises(ParameterError) as caught:
-            check_file(content, NODES)
-        for part in ("'coil_timeout' must be", "'tare_secs' is unknown", "node 'coffee_machine' is unknown"):
-            assert part in str(caught.value)
-
-    def test_leaves_the_standard_parameters_alone(self) -> None:
-        """`use_sim_time` and `qos_overrides` belong to every node."""
-        standard = {"use_sim_time": True, "qos_overrides": {"/left_finger/wrench": {"publisher": {"depth": 1}}}}
-        check_file({"/**/tactile_sensor": {"ros__parameters": standard}}, NODES)
+def test_names_every_problem_at_once() -> None:
+    """Unknown parameters and wrong values are all named, each in a sentence."""
+    wrong, unknown = problems_of(
+        {"coil_timeout": -1.0, "tare_secs": 2.0}, {spec.name: spec for spec in NODES["tactile_sensor"]}
+    )
+    assert wrong.startswith("parameter 'coil_timeout' must be")
+    assert unknown == "parameter 'tare_secs' is unknown"

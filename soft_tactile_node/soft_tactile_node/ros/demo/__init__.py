@@ -1,0 +1,1 @@
+"""The demo: its processes, its onlooker and its course of events."""

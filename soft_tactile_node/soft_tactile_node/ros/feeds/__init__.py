@@ -1,0 +1,1 @@
+"""How scans reach a node or a bench tool: from a device, a recording, a simulated finger or topics."""

@@ -1,0 +1,117 @@
+"""Source `simulated` of a sensor: a finger simulated in the sensor's own process, driven by `pressure_command`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+from builtin_interfaces.msg import Time
+from rclpy.time import Time as ClockTime
+from sensor_msgs.msg import FluidPressure
+from soft_tactile_msgs.msg import CoilReadings
+
+from soft_tactile_node.errors import RangeError
+from soft_tactile_node.ros.feeds.stage import SimulatedStage
+from soft_tactile_node.ros.running.managed_node import ManagedNode, root_frame_of
+from soft_tactile_node.ros.wire import conversions, qos
+from soft_tactile_node.samples import Scan
+from soft_tactile_node.simulation.bench import Bench
+from soft_tactile_node.simulation.gripper import Gripper
+from soft_tactile_node.simulation.pacing import Pacer
+from soft_tactile_node.simulation.valve import Valve
+
+ATMOSPHERIC_PA = 101325.0
+COMMAND_TIMEOUT_S = 0.5
+MAX_PRESSURE_PA = 60e3
+
+
+class SimulatedSource:
+    """Steps one finger against the node's clock; hands scans and absolute pressure on and publishes them, too.
+
+    Parameters
+    ----------
+    node : ManagedNode
+        Owner; its parameters `simulated_…` choose finger, object and rate.
+    frame_id : str
+        Pad frame, for the published scans.
+    on_scan : callable
+        Takes scan, stamp and running number.
+    on_pressure : callable
+        Takes time (s) and absolute pressure (Pa).
+    """
+
+    def __init__(
+        self,
+        node: ManagedNode,
+        frame_id: str,
+        on_scan: Callable[[Scan, Time, int], None],
+        on_pressure: Callable[[float, float], None],
+    ) -> None:
+        self._node = node
+        self._frame_id = frame_id
+        self._on_scan, self._on_pressure = on_scan, on_pressure
+        self._rate_hz = node.setting("simulated_rate")
+        self._number = 0
+        self._valve = Valve(COMMAND_TIMEOUT_S, True, MAX_PRESSURE_PA)
+        seed, pad = node.setting("simulated_seed"), node.setting("simulated_pad")
+        self._stage: SimulatedStage | None = None
+        self._gripper: Gripper
+        if node.setting("simulated_bench"):
+            bench = Bench(seed=seed, pad=pad, rate_hz=self._rate_hz)
+            self._gripper, self._stage = bench, SimulatedStage(node, bench, frame_id, root_frame_of(node))
+        else:
+            self._gripper = Gripper(("finger",), node.setting("simulated_object"), seed, pad, self._rate_hz)
+        self._coils = node.publish_on(CoilReadings, "coils", qos.sensor_data(qos.COIL_DEPTH))
+        self._pressure = node.publish_on(FluidPressure, "pressure", qos.sensor_data())
+        node.subscribe_to(FluidPressure, "pressure_command", self._on_command, qos.sensor_data(10))
+        self._timer = node.call_every(1.0 / min(self._rate_hz, 250.0), self._on_tick, running=False)
+
+    fault = ""
+    """A simulated finger never fails."""
+
+    def report(self) -> dict[str, str]:
+        """Return what it is, for diagnostics."""
+        return {"source": "simulated"}
+
+    def start(self) -> None:
+        """Let time run."""
+        self._pacer = Pacer(self._rate_hz)
+        self._timer.reset()
+
+    def stop(self) -> None:
+        """Let time stand still."""
+        self._timer.cancel()
+
+    def _on_command(self, message: FluidPressure) -> None:
+        try:
+            absolute_pa = conversions.check_absolute(message.fluid_pressure, "pressure_command")
+            gauge_pa = conversions.absolute_to_gauge(absolute_pa, ATMOSPHERIC_PA)
+            self._valve.command(gauge_pa, self._node.get_clock().now().nanoseconds)
+        except RangeError as error:
+            self._node.get_logger().warning(str(error), throttle_duration_sec=2.0)
+
+    def _on_tick(self) -> None:
+        for stamp_ns in self._pacer.due(self._node.get_clock().now().nanoseconds):
+            stamp = ClockTime(nanoseconds=stamp_ns).to_msg()
+            if self._stage is not None:
+                self._stage.move(stamp_ns)
+            step = self._gripper.step([self._valve.opening_pa(stamp_ns)], 0.0)
+            if self._stage is not None:
+                self._stage.publish(step, stamp)
+            self._hand_on(step, stamp)
+
+    def _hand_on(self, step: Any, stamp: Time) -> None:
+        time_s = conversions.stamp_to_seconds(stamp)
+        if math.isfinite(step.pressure_pa[0]):
+            message = conversions.pressure_message(step.pressure_pa[0], ATMOSPHERIC_PA, stamp, self._frame_id)
+            self._pressure.publish(message)
+            self._on_pressure(time_s, message.fluid_pressure)
+        self._coils.publish(conversions.scan_to_message(step.scans[0], self._number, stamp, self._frame_id))
+        scan = step.scans[0]
+        self._on_scan(
+            Scan(time_s, scan.inductance_h, scan.temperature_c, scan.loss_ohm, scan.acceleration_m_s2),
+            stamp,
+            self._number,
+        )
+        self._number += 1

@@ -1,0 +1,1 @@
+"""The parts of the sensor of one finger: stream, estimator, base motion, outputs, health, kept tare."""

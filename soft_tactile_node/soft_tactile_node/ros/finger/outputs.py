@@ -1,0 +1,163 @@
+"""Everything one finger publishes: estimates, events and what people look at."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from builtin_interfaces.msg import Time
+from geometry_msgs.msg import PoseStamped, TransformStamped, WrenchStamped
+from numpy.typing import NDArray
+from soft_tactile_msgs.msg import ChannelParts, ContactEvent, PadEstimate
+
+from soft_tactile_node import samples
+from soft_tactile_node.physics.kinematics import pad_pose, wrench_transfer_matrix
+from soft_tactile_node.ros.running.managed_node import ManagedNode, root_frame_of
+from soft_tactile_node.ros.wire import conversions, markers, qos
+
+try:
+    from tf2_msgs.msg import TFMessage
+except ImportError:  # not everywhere installed; the transform is then left out and the reason said once
+    TFMessage = None
+
+Array = NDArray[np.float64]
+
+
+class FingerOutputs:
+    """Publishers of one finger.
+
+    Parameters
+    ----------
+    node : ManagedNode
+        Owner; its parameters choose frames, rates and what stands for unobserved axes.
+    geometry : tuple of float or None
+        Arc length root to pad and neutral line to pad surface (m); None = not known, then nothing in the root frame.
+    calibration_id : str
+        Shown in every estimate; empty = there is no calibration yet.
+    """
+
+    def __init__(self, node: ManagedNode, geometry: tuple[float, float] | None, calibration_id: str) -> None:
+        prefix = node.short_namespace
+        self._geometry = geometry
+        self.calibration_id = calibration_id
+        self._pad_frame = node.setting("pad_frame") or f"{prefix}_pad"
+        self._root_frame = root_frame_of(node)
+        self._in_root = node.setting("wrench_frame") == "root"
+        self._frame = self._root_frame if self._in_root else self._pad_frame
+        self._unobserved = 0.0 if node.setting("unobserved_force") == "zero" else math.nan
+        self._next_s = {"tf": -math.inf, "markers": -math.inf}
+        self._rates_hz = {"tf": node.setting("tf_rate"), "markers": node.setting("marker_rate")}
+        promised = node.setting("coil_timeout")
+        self._wrench = node.publish_on(WrenchStamped, "wrench", qos.estimate(promised))
+        self._estimate = node.publish_on(PadEstimate, "pad_estimate", qos.estimate(promised))
+        self._events = node.publish_on(ContactEvent, "contact_events", qos.reliable(50))
+        self._parts = node.publish_on(ChannelParts, "channel_parts", qos.reliable(10))
+        self._pose: Any = None
+        self._tf: Any = None
+        if geometry is not None or not calibration_id:  # a finger without a calibration may get one with lengths
+            self._pose = node.publish_on(PoseStamped, "pad_pose", qos.reliable(10))
+            if TFMessage is None:
+                node.get_logger().info("no transform is published: tf2_msgs is not installed")
+            elif self._rates_hz["tf"] > 0.0:
+                self._tf = node.publish_on(TFMessage, "/tf", qos.reliable(100))
+        self._markers: Any = None
+        if not markers.available():
+            node.get_logger().info("no markers are published: visualization_msgs is not installed")
+        elif self._rates_hz["markers"] > 0.0:
+            self._markers = node.publish_on(markers.MarkerArray, "markers", qos.reliable(5))
+
+    def use_calibration(self, geometry: tuple[float, float] | None, calibration_id: str) -> None:
+        """Go on with the lengths (m) and the name of another calibration."""
+        self._geometry = geometry if self._pose is not None else None
+        self.calibration_id = calibration_id
+
+    @property
+    def pad_frame(self) -> str:
+        """Name of the pad frame."""
+        return self._pad_frame
+
+    def publish(self, estimate: samples.Estimate, events: Sequence[samples.ContactEvent], stamp: Time) -> None:
+        """Publish one estimate and its events; a wrench only when there is one to speak of.
+
+        Parameters
+        ----------
+        estimate : samples.Estimate
+            From the estimator.
+        events : sequence of samples.ContactEvent
+            What happened at this scan.
+        stamp : builtin_interfaces.msg.Time
+            Acquisition time of the scan.
+        """
+        transform = self._transform(estimate.bend_rad) if self._in_root else None
+        wrench, covariance, observed = conversions.wrench_arrays(estimate, transform)
+        message = conversions.estimate_to_message(estimate, wrench, covariance, observed, self.calibration_id)
+        self._stamp(message, stamp)
+        for event in events:  # before the estimate: who acts on an estimate has heard of what happened by then
+            self._publish_event(event, estimate.bend_rad, stamp)
+        self._estimate.publish(message)
+        if estimate.state not in (samples.State.TARING, samples.State.STALE):
+            wrenched = WrenchStamped(wrench=conversions.wrench_message(wrench, unobserved=self._unobserved))
+            self._stamp(wrenched, stamp)
+            self._wrench.publish(wrenched)
+        if self._parts.get_subscription_count():
+            parts = conversions.parts_to_message(estimate.parts)
+            parts.header.stamp, parts.header.frame_id = stamp, self._pad_frame
+            self._parts.publish(parts)
+        self._publish_pose(estimate, stamp)
+        self._publish_markers(estimate, stamp)
+
+    def _stamp(self, message: Any, stamp: Time) -> None:
+        message.header.stamp = stamp
+        message.header.frame_id = self._frame
+
+    def _transform(self, bend_rad: float) -> Array | None:
+        if self._geometry is None:
+            return None
+        position_m, rotation = pad_pose(bend_rad, *self._geometry)
+        return wrench_transfer_matrix(rotation, position_m)
+
+    def _publish_event(self, event: samples.ContactEvent, bend_rad: float, stamp: Time) -> None:
+        wrench = np.concatenate([np.asarray(event.force_n, dtype=np.float64), np.zeros(3)])
+        transform = self._transform(bend_rad) if self._in_root else None
+        if transform is not None:
+            wrench = transform @ wrench
+        message = conversions.event_to_message(event, wrench)
+        self._stamp(message, stamp)
+        self._events.publish(message)
+
+    def _publish_pose(self, estimate: samples.Estimate, stamp: Time) -> None:
+        if self._geometry is None or not math.isfinite(estimate.bend_rad):
+            return
+        wants_tf = self._tf is not None and self._is_due("tf", estimate.time_s)
+        if not wants_tf and not self._pose.get_subscription_count():
+            return
+        position_m, rotation = pad_pose(estimate.bend_rad, *self._geometry)
+        pose = conversions.pose_message(position_m, rotation)
+        if self._pose.get_subscription_count():
+            posed = PoseStamped(pose=pose)
+            posed.header.stamp, posed.header.frame_id = stamp, self._root_frame
+            self._pose.publish(posed)
+        if wants_tf:
+            turned = TransformStamped(child_frame_id=self._pad_frame)
+            turned.header.stamp, turned.header.frame_id = stamp, self._root_frame
+            place = turned.transform.translation
+            place.x, place.y, place.z = pose.position.x, pose.position.y, pose.position.z
+            turned.transform.rotation = pose.orientation
+            self._tf.publish(TFMessage(transforms=[turned]))
+
+    def _publish_markers(self, estimate: samples.Estimate, stamp: Time) -> None:
+        if self._markers is None or not self._markers.get_subscription_count():
+            return
+        if self._is_due("markers", estimate.time_s):
+            frames = markers.Frames(self._pad_frame, self._root_frame)
+            self._markers.publish(markers.finger_markers(estimate, self._geometry, frames, stamp))
+
+    def _is_due(self, what: str, time_s: float) -> bool:
+        """Return whether the next one is due at `time_s` (s); a clock that ran backwards starts afresh."""
+        period_s = 1.0 / self._rates_hz[what]
+        if self._next_s[what] - period_s <= time_s < self._next_s[what]:
+            return False
+        self._next_s[what] = time_s + period_s
+        return True

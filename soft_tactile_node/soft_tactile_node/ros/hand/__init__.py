@@ -1,0 +1,1 @@
+"""Fingers and gripper as grasping code sees them: waits, touches, holds."""

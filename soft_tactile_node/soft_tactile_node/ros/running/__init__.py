@@ -1,0 +1,1 @@
+"""What every node stands on: guarded lifecycle, process and signals, late answers, waits that end."""

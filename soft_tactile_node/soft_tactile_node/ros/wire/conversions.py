@@ -1,0 +1,254 @@
+"""Between messages and samples. Here and nowhere else: absolute and gauge pressure, quaternion order, stamps.
+
+Every number is made a Python float on purpose: with field checks off, message classes take wrong types silently.
+"""
+
+from __future__ import annotations
+
+import array
+import math
+from typing import Any
+
+import numpy as np
+from builtin_interfaces.msg import Time
+from geometry_msgs.msg import Pose, Quaternion, Wrench
+from numpy.typing import NDArray
+from sensor_msgs.msg import FluidPressure
+from soft_tactile_msgs.msg import ChannelParts as ChannelPartsMessage
+from soft_tactile_msgs.msg import CoilReadings, PadEstimate, PadTruth
+from soft_tactile_msgs.msg import ContactEvent as ContactEventMessage
+
+from soft_tactile_node.errors import RangeError, ShapeError
+from soft_tactile_node.physics.kinematics import quaternion_xyzw
+from soft_tactile_node.samples import MAX_CHANNELS, ChannelParts, ContactEvent, Estimate, Scan, State
+
+Array = NDArray[np.float64]
+
+LEAST_ABSOLUTE_PA = 50e3
+"""No vented line on Earth reads less than this (Pa absolute); anything below was meant as gauge."""
+
+
+# -- time
+
+
+def stamp_to_seconds(stamp: Time) -> float:
+    """Return a stamp as seconds of its own clock (s)."""
+    return float(stamp.sec + stamp.nanosec * 1e-9)
+
+
+def seconds_to_stamp(time_s: float) -> Time:
+    """Return seconds as a stamp, rounded to nanoseconds; NaN gives the stamp 0, "not known"."""
+    if not math.isfinite(time_s):
+        return Time()
+    seconds = math.floor(time_s)
+    nanoseconds = round((time_s - seconds) * 1e9)
+    return Time(sec=seconds + nanoseconds // 10**9, nanosec=nanoseconds % 10**9)
+
+
+# -- pressure
+
+
+def absolute_to_gauge(absolute_pa: float, atmospheric_pa: float) -> float:
+    """Return gauge pressure (Pa) from absolute and atmospheric pressure (Pa)."""
+    return absolute_pa - atmospheric_pa
+
+
+def gauge_to_absolute(gauge_pa: float, atmospheric_pa: float) -> float:
+    """Return absolute pressure (Pa) from gauge and atmospheric pressure (Pa)."""
+    return gauge_pa + atmospheric_pa
+
+
+def check_absolute(absolute_pa: float, name: str) -> float:
+    """Return an absolute pressure (Pa) unless it can only be a gauge pressure.
+
+    Raises
+    ------
+    RangeError
+        Below 50 kPa, NaN or infinite; the message says how to set the node right.
+    """
+    if not math.isfinite(absolute_pa):
+        raise RangeError(f"{name} must be a finite absolute pressure in Pa; got {absolute_pa:g}")
+    if absolute_pa < LEAST_ABSOLUTE_PA:
+        raise RangeError(
+            f"{name} must be absolute, >= {LEAST_ABSOLUTE_PA:g} Pa; got {absolute_pa:g} Pa: "
+            "looks like gauge pressure; set pressure_reference: gauge"
+        )
+    return absolute_pa
+
+
+def pressure_message(gauge_pa: float, atmospheric_pa: float, stamp: Time, frame_id: str) -> FluidPressure:
+    """Return gauge pressure (Pa) as an absolute pressure message."""
+    message = FluidPressure(fluid_pressure=float(gauge_to_absolute(gauge_pa, atmospheric_pa)))
+    message.header.stamp = stamp
+    message.header.frame_id = frame_id
+    return message
+
+
+# -- scans
+
+
+def scan_from_message(message: CoilReadings) -> Scan:
+    """Return a coil message as a scan at the mean time of its channels.
+
+    Raises
+    ------
+    ShapeError
+        No channel, too many, or loss and offset of another length than inductance.
+    """
+    inductance = np.asarray(message.inductance, dtype=np.float64)
+    channels = inductance.size
+    if not 1 <= channels <= MAX_CHANNELS:
+        raise ShapeError(f"inductance must be of 1 to {MAX_CHANNELS} channels; got {channels}")
+    for name in ("loss", "offset"):
+        length = len(getattr(message, name))
+        if length not in (0, channels):
+            raise ShapeError(f"{name} must be empty or of {channels} channels; got {length}")
+    time_s = stamp_to_seconds(message.header.stamp)
+    if len(message.offset):
+        time_s += float(np.mean(message.offset))
+    loss = np.asarray(message.loss, dtype=np.float64) if len(message.loss) else None
+    return Scan(time_s=time_s, inductance_h=inductance, temperature_c=float(message.temperature), loss_ohm=loss)
+
+
+def scan_to_message(scan: Scan, number: int, stamp: Time, frame_id: str) -> CoilReadings:
+    """Return a scan as a coil message with a running number (wraps at 2^32)."""
+    message = CoilReadings(scan=number % 2**32, temperature=float(scan.temperature_c))
+    message.header.stamp = stamp
+    message.header.frame_id = frame_id
+    message.inductance = doubles(scan.inductance_h)
+    if scan.loss_ohm is not None:
+        message.loss = doubles(scan.loss_ohm)
+    return message
+
+
+def doubles(values: Any) -> array.array[float]:
+    """Return values as the array type of float64 sequences in messages."""
+    return array.array("d", np.asarray(values, dtype=np.float64).tobytes())
+
+
+# -- estimates
+
+
+def wrench_arrays(estimate: Estimate, transform: Array | None = None) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Return wrench, covariance and observed axes of an estimate, in the pad frame or another.
+
+    Parameters
+    ----------
+    estimate : Estimate
+        From the estimator, pad frame.
+    transform : numpy.ndarray, shape (6, 6), optional
+        Takes a wrench (N, N m) about the pad origin to the wanted frame; None = stay in the pad frame. Needs all three
+        forces: with one missing, everything comes out as not observed.
+
+    Returns
+    -------
+    wrench : numpy.ndarray, shape (6,)
+        fx, fy, fz, tx, ty, tz (N, N m); NaN = not observed.
+    covariance : numpy.ndarray, shape (6, 6)
+        Its covariance (N^2, N^2 m, N^2 m^2); unobserved rows and columns 0 with -1 on the diagonal.
+    observed : numpy.ndarray of bool, shape (6,)
+        Which axes are observed.
+    """
+    observed = np.array(estimate.observed, dtype=bool)
+    wrench = np.zeros(6)
+    wrench[:3] = estimate.force_n
+    covariance = np.zeros((6, 6))
+    covariance[:3, :3] = estimate.force_covariance_n2
+    covariance[range(3, 6), range(3, 6)] = estimate.torque_variance_n2_m2
+    if transform is not None:
+        observed[:] = observed[:3].all()
+        covariance[range(3, 6), range(3, 6)] = np.maximum(covariance[range(3, 6), range(3, 6)], 0.0)
+        wrench, covariance = transform @ wrench, transform @ covariance @ transform.T
+    hidden = ~observed
+    wrench[hidden] = np.nan
+    covariance[hidden, :] = 0.0
+    covariance[:, hidden] = 0.0
+    covariance[hidden, hidden] = -1.0
+    return wrench, covariance, observed
+
+
+def wrench_message(wrench: Array, *, unobserved: float = math.nan) -> Wrench:
+    """Return six numbers (N, N m) as a message; `unobserved` stands where they are NaN."""
+    values = [unobserved if math.isnan(value) else value for value in wrench.tolist()]
+    message = Wrench()
+    message.force.x, message.force.y, message.force.z = values[:3]
+    message.torque.x, message.torque.y, message.torque.z = values[3:]
+    return message
+
+
+def estimate_to_message(
+    estimate: Estimate, wrench: Array, covariance: Array, observed: NDArray[np.bool_], calibration_id: str
+) -> PadEstimate:
+    """Return an estimate as a message without stamp and frame; the arrays as `wrench_arrays` gives them."""
+    message = PadEstimate()
+    message.wrench = wrench_message(wrench)
+    message.covariance = np.ascontiguousarray(covariance, dtype=np.float64).reshape(36)
+    message.observed = [bool(value) for value in observed]
+    unknown = estimate.state in (State.TARING, State.STALE)
+    message.contact_probability = math.nan if unknown else float(estimate.contact_probability)
+    message.in_contact = bool(estimate.in_contact)
+    message.contact_id = int(estimate.contact_id)
+    message.slip_probability = float(estimate.slip_probability)
+    message.friction_use = float(estimate.friction_use)
+    message.bend = float(estimate.bend_rad)
+    message.bend_variance = float(estimate.bend_variance_rad2)
+    message.bend_fraction = float(estimate.bend_fraction)
+    message.pressure = float(estimate.pressure_pa)
+    message.flags = int(estimate.flags)
+    message.state = int(estimate.state)
+    message.calibration_id = calibration_id
+    return message
+
+
+def event_to_message(event: ContactEvent, wrench: Array) -> ContactEventMessage:
+    """Return an event as a message without stamp and frame; `wrench` (N, N m) in the frame it is published in."""
+    return ContactEventMessage(
+        kind=event.kind.value,
+        contact_id=int(event.contact_id),
+        onset=seconds_to_stamp(event.onset_s),
+        wrench=wrench_message(wrench),
+        probability=float(event.contact_probability),
+        bend_fraction=float(event.bend_fraction),
+        detail=event.detail,
+    )
+
+
+def truth_to_message(step: Any, finger: int) -> PadTruth:
+    """Return what really happens at one pad, from a step of the simulated gripper, as a bare message."""
+    truth = step.truths[finger]
+    return PadTruth(
+        wrench=wrench_message(np.concatenate([truth.force_n, truth.torque_n_m])),
+        bend=float(truth.bend_rad),
+        in_contact=bool(truth.in_contact),
+        slip=bool(truth.slip),
+        object_height=float(step.height_m),
+        object_width=float(step.width_m),
+        object_dropped=bool(step.dropped),
+    )
+
+
+def parts_to_message(parts: ChannelParts) -> ChannelPartsMessage:
+    """Return the split signal as a message without stamp and frame."""
+    return ChannelPartsMessage(
+        raw=doubles(parts.raw),
+        bending=doubles(parts.bending),
+        free_bending=doubles(parts.free_bending),
+        contact=doubles(parts.contact),
+        drift=doubles(parts.drift),
+    )
+
+
+# -- poses
+
+
+def quaternion_message(rotation: Array) -> Quaternion:
+    """Return a rotation matrix, shape (3, 3), as a message; the only place where quaternion order matters."""
+    x, y, z, w = (float(value) for value in quaternion_xyzw(rotation))
+    return Quaternion(x=x, y=y, z=z, w=w)
+
+
+def pose_message(position_m: Array, rotation: Array) -> Pose:
+    """Return position (m), shape (3,), and rotation matrix, shape (3, 3), as a message."""
+    pose = Pose(orientation=quaternion_message(rotation))
+    pose.position.x, pose.position.y, pose.position.z = (float(value) for value in position_m)
+    return pose

@@ -1,0 +1,183 @@
+"""Health of one finger for /diagnostics: levels by REP 107, one status, at 1 Hz and at once when it changes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
+
+from soft_tactile_node.samples import Flag, State
+
+OK: bytes = DiagnosticStatus.OK
+WARN: bytes = DiagnosticStatus.WARN
+ERROR: bytes = DiagnosticStatus.ERROR
+
+FLAG_LEVELS: Mapping[Flag, tuple[bytes, str]] = {
+    Flag.TARE: (OK, "taking the tare"),
+    Flag.TARE_OLD: (WARN, "running on the tare of an earlier run: tare when vented and free"),
+    Flag.STALE: (ERROR, "no scan within coil_timeout: check cable and coil driver"),
+    Flag.CHANNEL_OPEN: (WARN, "a coil channel is open or far outside its range: check its wiring"),
+    Flag.STUCK: (WARN, "a coil channel does not move: check its readout"),
+    Flag.SPIKE: (WARN, "a coil channel jumps: check for loose contacts and interference"),
+    Flag.REJECTED: (WARN, "readings were rejected as impossible"),
+    Flag.PRESSURE_MISSING: (WARN, "pressure is missing, frozen or implausible: check the pressure sensor"),
+    Flag.OUT_OF_RANGE: (WARN, "beyond the calibrated range: calibrate over the range that is used"),
+    Flag.TIME_JUMP: (WARN, "time stamps jump or stand still: check the clock of the driver"),
+    Flag.OVERLOAD: (WARN, "force above the overload limit"),
+    Flag.HELD_ELSEWHERE: (OK, "the finger is held, the pad is not touched"),
+    Flag.METAL_NEAR: (WARN, "metal or another coil is near: force is less certain"),
+    Flag.MOTION: (OK, "the base moves: force is less certain"),
+}
+"""What each flag means to the maintainer of a cell; bits without an entry are shown as WARN with their number."""
+
+
+def level_of_flags(flags: Flag) -> tuple[bytes, str]:
+    """Return the worst level of a set of flags and what to do about each.
+
+    Parameters
+    ----------
+    flags : Flag
+        As in the estimate.
+
+    Returns
+    -------
+    level : bytes
+        OK, WARN or ERROR of DiagnosticStatus.
+    message : str
+        Name and advice of every flag, worst first; "good" without flags.
+    """
+    found = []
+    for bit in Flag:
+        if bit in flags:
+            level, advice = FLAG_LEVELS.get(bit, (WARN, "see the documentation of this flag"))
+            found.append((level, f"{bit.name}: {advice}"))
+    found.sort(key=lambda item: item[0], reverse=True)
+    if not found:
+        return OK, "good"
+    return found[0][0], "; ".join(text for _, text in found)
+
+
+def worse(one: tuple[bytes, str], other: tuple[bytes, str]) -> tuple[bytes, str]:
+    """Return the worse of two levels with their messages; of equal ones both messages."""
+    if one[0] == other[0] and one[0] != OK:
+        return one[0], f"{one[1]}; {other[1]}"
+    return max(one, other, key=lambda item: item[0])
+
+
+CAUSES = (Flag.REJECTED, Flag.SPIKE, Flag.CHANNEL_OPEN, Flag.STUCK, Flag.TIME_JUMP)
+"""Why a scan, or a channel of it, is not used."""
+
+LOSSY_SHARE = 0.01
+"""Share of lost scans that is worth a warning (1)."""
+
+
+@dataclass
+class StreamCounters:
+    """Counts of one stream of scans; rates and latency since the last report, times in the node's clock (s)."""
+
+    scans: int = 0
+    pressures: int = 0
+    refused: int = 0
+    lost: int = 0
+    rejected: dict[Flag, int] = field(default_factory=lambda: dict.fromkeys(CAUSES, 0))
+    lost_now: int = 0
+    latency_sum_s: float = 0.0
+    latency_max_s: float = 0.0
+    last_number: int = field(default=-1, repr=False)
+
+    def count_scan(self, number: int, latency_s: float, flags: Flag) -> None:
+        """Count a scan with its running number, its age when the estimate left (s) and the flags of the estimate."""
+        self.scans += 1
+        if flags:
+            for cause in CAUSES:
+                self.rejected[cause] += cause in flags
+        self.latency_sum_s += latency_s
+        self.latency_max_s = max(self.latency_max_s, latency_s)
+        gap = (number - self.last_number - 1) % 2**32
+        if self.last_number >= 0 and gap < 2**31:
+            self.lost += gap
+            self.lost_now += gap
+        self.last_number = number
+
+    @property
+    def is_lossy(self) -> bool:
+        """Whether too many scans were lost since the last report."""
+        return self.lost_now > LOSSY_SHARE * (self.scans + self.lost_now)
+
+    def report(self, elapsed_s: float) -> dict[str, str]:
+        """Return rate and latency of the last `elapsed_s` (s) and the counts as text, and start the next span."""
+        rate_hz = self.scans / elapsed_s if elapsed_s > 0 else math.nan
+        mean_s = self.latency_sum_s / self.scans if self.scans else math.nan
+        values = {
+            "scan rate (Hz)": f"{rate_hz:.1f}",
+            "latency mean (ms)": f"{mean_s * 1e3:.2f}",
+            "latency max (ms)": f"{self.latency_max_s * 1e3:.2f}",
+            "pressure rate (Hz)": f"{self.pressures / elapsed_s if elapsed_s > 0 else math.nan:.1f}",
+            "scans lost": str(self.lost),
+            **{f"scans with {cause.name}": str(count) for cause, count in self.rejected.items()},
+            "messages refused": str(self.refused),
+        }
+        self.pressures, self.lost_now = 0, 0
+        self.scans, self.latency_sum_s, self.latency_max_s = 0, 0.0, 0.0
+        return values
+
+
+class FingerHealth:
+    """Collects what /diagnostics says about one finger and notices when it must be said at once.
+
+    Parameters
+    ----------
+    name : str
+        "<node>: <what>", as the diagnostics tools group it.
+    hardware_id : str
+        Which finger it is.
+    """
+
+    def __init__(self, name: str, hardware_id: str) -> None:
+        self._name = name
+        self._hardware_id = hardware_id
+        self._level, self._message = WARN, "not active"
+        self._published: tuple[bytes, str] | None = None
+
+    @property
+    def level(self) -> bytes:
+        """Present level."""
+        return self._level
+
+    @property
+    def text(self) -> str:
+        """Present message."""
+        return self._message
+
+    def set_level(self, level: bytes, message: str) -> None:
+        """Say how the finger is."""
+        self._level, self._message = level, message
+
+    def set_flags(self, flags: Flag, state: State) -> None:
+        """Say how the finger is from the flags and state of its estimate."""
+        level, message = level_of_flags(flags)
+        if state == State.FAULT:
+            level, message = ERROR, f"no usable channel left; {message}"
+        self.set_level(level, message)
+
+    @property
+    def changed(self) -> bool:
+        """Whether level or message differ from what was published last."""
+        return self._published != (self._level, self._message)
+
+    def message(self, values: Mapping[str, str]) -> DiagnosticArray:
+        """Return the array to publish, without stamp, and remember what it says."""
+        return DiagnosticArray(status=[self.status(values)])
+
+    def status(self, values: Mapping[str, str]) -> DiagnosticStatus:
+        """Return the status to publish and remember what it says."""
+        self._published = (self._level, self._message)
+        return DiagnosticStatus(
+            level=self._level,
+            name=self._name,
+            message=self._message,
+            hardware_id=self._hardware_id,
+            values=[KeyValue(key=key, value=value) for key, value in values.items()],
+        )

@@ -1,0 +1,63 @@
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from soft_tactile_node.grasp.state import FingerView, Grasp, GraspTracker
+
+
+def views(
+    touching: Sequence[bool], pressure_pa: float, *, slip_s: float = -math.inf, normal_n: float = 1.0
+) -> list[FingerView]:
+    """Return fingers that touch or not, all at one pressure."""
+    force = np.array([0.0, 0.0, normal_n])
+    return [FingerView(touch, force, pressure_pa, 0.3, 1e-4, slip_s) for touch in touching]
+
+
+class TestTracker:
+    """State of the grasp over time."""
+
+    def follow(self, steps: Sequence[tuple[float, Sequence[bool], float]]) -> list[Grasp]:
+        """Return the state after each step of time, touches and pressure."""
+        tracker = GraspTracker(closing_rate_pa_s=2000.0, slip_hold_s=0.15)
+        return [tracker.update(now_s, views(touching, pressure)) for now_s, touching, pressure in steps]
+
+    def test_follows_a_pick(self) -> None:
+        """Open, closing, touching, holding, and open again after a release on purpose, without LOST."""
+        no, one, both = (False, False), (True, False), (True, True)
+        closing = [(0.05 * k, no, 400.0 * k) for k in range(1, 20)]
+        states = self.follow(
+            [(0.0, no, 0.0), *closing, (1.0, one, 8000.0), (1.1, both, 8500.0), (1.2, both, 12e3), (1.3, both, 9e3),
+             (1.4, no, 5e3), (1.8, no, 0.0)]
+        )  # fmt: skip
+        assert states[0] == Grasp.OPEN
+        assert states[len(closing)] == Grasp.CLOSING
+        assert states[-6:] == [Grasp.TOUCHING, Grasp.HOLDING, Grasp.HOLDING, Grasp.HOLDING, Grasp.OPEN, Grasp.OPEN]
+
+    def test_says_lost_when_contact_ends_under_pressure(self) -> None:
+        """A contact that ends while the gripper still presses means that the object is gone, until it vents."""
+        both, no = (True, True), (False, False)
+        states = self.follow([(0.0, both, 20e3), (0.1, no, 20e3), (0.2, no, 20e3), (0.6, no, 1e3), (1.6, no, 0.0)])
+        assert states == [Grasp.HOLDING, Grasp.LOST, Grasp.LOST, Grasp.OPEN, Grasp.OPEN]
+
+    def test_shows_a_slip_for_a_while(self) -> None:
+        """SLIPPING lasts for the hold time after the report and then is HOLDING again."""
+        tracker = GraspTracker(2000.0, 0.15)
+        assert tracker.update(1.0, views((True, True), 20e3, slip_s=0.99)) == Grasp.SLIPPING
+        assert tracker.update(1.2, views((True, True), 20e3, slip_s=0.99)) == Grasp.HOLDING
+
+    def test_one_finger_never_holds(self) -> None:
+        """One touching finger is TOUCHING however hard it presses."""
+        assert self.follow([(0.0, (True, False), 50e3)]) == [Grasp.TOUCHING]
+
+    def test_needs_opposed_fingers(self) -> None:
+        """Of three even fingers two alone cannot hold: the third side is open. Neighbours of six cannot, a trio can."""
+        three = GraspTracker(2000.0, 0.15, [0.0, math.tau / 3, 2 * math.tau / 3])
+        assert three.update(0.0, views((True, True, False), 20e3)) == Grasp.TOUCHING
+        assert three.update(0.1, views((True, True, True), 20e3)) == Grasp.HOLDING
+        six = [number * math.tau / 6 for number in range(6)]
+        neighbours, trio = (True, True, False, False, False, False), (True, False, True, False, True, False)
+        assert GraspTracker(2000.0, 0.15, six).update(0.0, views(neighbours, 20e3)) == Grasp.TOUCHING
+        assert GraspTracker(2000.0, 0.15, six).update(0.0, views(trio, 20e3)) == Grasp.HOLDING
