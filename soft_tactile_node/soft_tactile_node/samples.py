@@ -29,7 +29,6 @@ class Flag(IntFlag):
     TIME_JUMP = 512  # the stamp was equal, went backwards or jumped
     OVERLOAD = 1024  # force above the overload limit
     HELD_ELSEWHERE = 2048  # bending is blocked by something that does not touch the pad
-    METAL_NEAR = 4096  # a conductor or another coil is near; kept for it, not set yet
     MOTION = 8192  # the finger rings, as when its base moves; touch thresholds raised
 
 

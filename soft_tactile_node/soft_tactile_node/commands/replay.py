@@ -62,7 +62,6 @@ def command(
       512  TIME_JUMP: the stamp was equal, went backwards or jumped
      1024  OVERLOAD: force above the overload limit
      2048  HELD_ELSEWHERE: bending is blocked by something that does not touch the pad
-     4096  METAL_NEAR: a conductor or another coil is near; kept for it, not set yet
      8192  MOTION: the finger rings, as when its base moves; touch thresholds raised
     """  # noqa: D301
     if len(outputs) != len(recordings):

@@ -6,7 +6,14 @@ import numpy as np
 
 from soft_tactile_node.compiled import Record, compiled
 from soft_tactile_node.estimation.departure import learn_channel
-from soft_tactile_node.estimation.detector import CONTACT_BEGAN, CONTACT_ENDED, advance_detector, advance_shake, ema, start_detector
+from soft_tactile_node.estimation.detector import (
+    CONTACT_BEGAN,
+    CONTACT_ENDED,
+    advance_detector,
+    advance_shake,
+    ema,
+    start_detector,
+)
 from soft_tactile_node.estimation.drive import advance_drive, rest_drive
 from soft_tactile_node.estimation.features import advance_features, restart_features
 from soft_tactile_node.estimation.health import FAULT, LOAD, check_channels, check_pressure

@@ -75,7 +75,7 @@ def test_poisson_bound_is_the_rule_of_three():
 
 
 def test_reliability_tells_a_boast_from_a_known_doubt(answers: dict[str, list[Answer]]):
-    """A probability that is the true share of its rows has no error; one that is always certain has that of its misses."""
+    """A probability that is the true share has no error; one that is always certain has that of its misses."""
     given = answers["truth"][0]
     contact = given.truth.in_contact
     share = contact[given.truth.time_s >= given.truth.time_s[0] + 1.0].mean()

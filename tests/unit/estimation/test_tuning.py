@@ -31,7 +31,7 @@ def lagging(iron_disc: Finger) -> Calibration:
 
 @pytest.fixture(scope="module")
 def recordings(iron_disc: Finger) -> list[Recording]:
-    """A pick, and a slow one of a finger whose base moves, with two scans missing: longer than filters go on without."""
+    """A pick, and a slow one of a finger whose base moves, with two scans missing: longer than filters bear."""
     slow = thinned(iron_disc.pick, 6)
     slow = replace(slow, acceleration_m_s2=np.outer(np.sin(slow.time_s), [0.0, 0.0, 9.81]))
     slow.inductance_h[200:202] = np.nan

@@ -27,7 +27,6 @@ FLAG_LEVELS: Mapping[Flag, tuple[bytes, str]] = {
     Flag.TIME_JUMP: (WARN, "time stamps jump or stand still: check the clock of the driver"),
     Flag.OVERLOAD: (WARN, "force above the overload limit"),
     Flag.HELD_ELSEWHERE: (OK, "the finger is held, the pad is not touched"),
-    Flag.METAL_NEAR: (WARN, "metal or another coil is near: force is less certain"),
     Flag.MOTION: (OK, "the base moves: force is less certain"),
 }
 """What each flag means to the maintainer of a cell; bits without an entry are shown as WARN with their number."""
