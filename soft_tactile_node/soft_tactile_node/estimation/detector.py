@@ -30,6 +30,7 @@ DETECTOR = np.dtype(
         ("zero", "f8", (3,)),
         ("d", "f8", (TESTS,)),
         ("slow", "f8", (TESTS,)),
+        ("edge", "f8", (TESTS,)),
         ("theta0", "f8", (TESTS,)),
         ("theta", "f8", (TESTS,)),
         ("sigma", "f8", (TESTS,)),
@@ -143,6 +144,7 @@ def advance_detector(
     for j in range(TESTS):
         s.d[j] = ema(s.d[j], raw, dt, tuning.detect_s[j])
         s.slow[j] = ema(s.slow[j], s.d[j], dt, tuning.sharp_s)
+        s.edge[j] = max(s.edge[j] * np.exp(-dt / tuning.zero_s), s.d[j] - s.slow[j])
     set_thresholds(tuning, touch, s)
     if s.in_contact == 0:
         return _advance_free(tuning, touch, s, u, time_s, dt)
@@ -239,7 +241,7 @@ def _advance_touched(tuning: Tuning, s: Record, u: Array, raw: float, warmth: fl
     s.largest = max(s.largest, raw)
     s.peak = max(s.peak * np.exp(-dt / tuning.peak_s), s.d[1])
     for j in range(TESTS):
-        if s.d[j] - s.slow[j] > 0.5 * s.theta[j]:
+        if s.edge[j] > 0.5 * s.theta[j]:  # it may have come before the threshold let the touch be claimed
             s.sharp = 1
     if s.sharp == 0 and s.touch_s > tuning.soft_s:
         for axis in range(3):

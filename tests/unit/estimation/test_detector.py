@@ -101,6 +101,17 @@ def test_a_shorter_excess_is_no_touch() -> None:
     assert CONTACT_BEGAN not in follow(new_state(), [0.0] * 500 + [0.09] + [0.0] * 100)
 
 
+def test_a_touch_under_a_high_threshold_is_not_learnt_away() -> None:
+    """Its edge came before it could be claimed, and is remembered; the same force that came slowly is drift."""
+    sudden, slow = new_state(), new_state()
+    sudden["activity"] = slow["activity"] = 1.2
+    follow(sudden, [0.0] * 10 + [0.3] * 2000)
+    follow(slow, [0.0] * 10 + list(np.linspace(0.0, 0.3, 2000)))
+    assert sudden["in_contact"][0] == 1
+    assert sudden["zero"][0, 2] < 0.1
+    assert slow["zero"][0, 2] > 0.1
+
+
 def test_a_pad_cannot_pull() -> None:
     """A force below zero for long enough says that the finger is held; a touch must then exceed the zero before."""
     state = new_state()
