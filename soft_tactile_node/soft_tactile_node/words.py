@@ -18,9 +18,6 @@ SCENARIO_LENGTHS_S = {
 SCENARIOS = tuple(SCENARIO_LENGTHS_S)
 """Names of the scenarios."""
 
-PAD_NAMES = ("iron_disc", "liquid_metal")
-"""Variants of a pad."""
-
 SETTINGS = ("light", "sure")
 """Detection settings of the estimator."""
 

@@ -1,4 +1,4 @@
-"""Figures of one design, and the small computations that both pad variants share."""
+"""Figures of one design, and the small computations that all variants of a pad share."""
 
 from __future__ import annotations
 
@@ -14,6 +14,8 @@ from scipy.optimize import brentq
 from soft_tactile_node.design.conditions import Load, Plate
 from soft_tactile_node.design.materials import Conductor, Silicone
 from soft_tactile_node.design.readings import Noise
+from soft_tactile_node.design.schema import Design
+from soft_tactile_node.design.study_file import find_material
 from soft_tactile_node.physics.eddy_layers import Layer, SheetCoil, impedance_change
 from soft_tactile_node.physics.spiral import SpiralCoil
 
@@ -33,7 +35,9 @@ class DesignFigures:
     Attributes
     ----------
     variant : str
-        `iron_disc` or `liquid_metal`.
+        Variant of the pad.
+    coils : int
+        Coils whose sum is the normal signal (1).
     turns : int
         Turns of one layer (1).
     frequency_hz : float
@@ -84,6 +88,7 @@ class DesignFigures:
     """
 
     variant: str
+    coils: int
     turns: int
     frequency_hz: float
     inductance_h: float
@@ -310,3 +315,37 @@ def stand_off(change: Callable[[float], float], surface_m: float, threshold_h: f
         xtol=1e-4,
     )
     return float(math.exp(found) - surface_m)
+
+
+def stand_offs(
+    design: Design, coil: SpiralCoil, coils: int, surface_m: float, slope_h_n: float, frequency_hz: float
+) -> dict[str, float]:
+    """Return the stand-off of each metal part in a design's surroundings.
+
+    Parameters
+    ----------
+    design : Design
+        Names the parts, and the force as which they must read.
+    coil : SpiralCoil
+        Each coil.
+    coils : int
+        Coils whose sum is the normal signal (1).
+    surface_m : float
+        Distance of the pad surface from the coils' plane (m).
+    slope_h_n : float
+        Slope of the normal signal at no load (H/N).
+    frequency_hz : float
+        Frequency (Hz).
+
+    Returns
+    -------
+    dict
+        Distance from the pad surface by the name of the part (m); as `stand_off`.
+    """
+
+    def one(plate: Plate) -> float:
+        metal: Conductor = find_material(design, plate.conductor, Conductor, "surroundings")
+        threshold_h = design.load.detection_n * abs(slope_h_n)
+        return stand_off(lambda z: coils * plate_change(coil, plate, metal, z, frequency_hz), surface_m, threshold_h)
+
+    return {plate.name: one(plate) for plate in design.surroundings}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from soft_tactile_node.registry import DEFAULT_PAD, PADS
 from soft_tactile_node.ros.parameters.common import ATMOSPHERE, AUTOSTART, NAN
 from soft_tactile_node.ros.parameters.device import DEVICE
 from soft_tactile_node.ros.parameters.spec import ParameterSpec as P
@@ -167,9 +168,9 @@ SENSOR = (
     P(
         "simulated_pad",
         "string",
-        "iron_disc",
+        DEFAULT_PAD,
         "Pad variant of the simulated finger (source `simulated`).",
-        choices=("iron_disc", "liquid_metal"),
+        choices=tuple(PADS),
     ),
     P(
         "simulated_seed",
