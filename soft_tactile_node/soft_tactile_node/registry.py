@@ -30,6 +30,19 @@ class PadVariant(NamedTuple):
         return importlib.import_module(self.study, __package__).STUDY
 
 
+class SourceEntry(NamedTuple):
+    """One way to get scans."""
+
+    name: str
+    form: str  # in which it is named on the command line
+    words: str
+    module: str  # module whose `SOURCE` is a `sources.kinds.SourceKind`
+
+    def load(self) -> Any:
+        """Return the `sources.kinds.SourceKind`."""
+        return importlib.import_module(self.module, __package__).SOURCE
+
+
 PADS = {
     variant.name: variant
     for variant in (
@@ -41,6 +54,24 @@ PADS = {
 
 DEFAULT_PAD = next(iter(PADS))
 """The variant where none is named."""
+
+
+SOURCES = {
+    entry.name: entry
+    for entry in (
+        SourceEntry("simulated", "simulated[:SCENARIO]", "a simulated finger", ".sources.simulated"),
+        SourceEntry("serial", "serial:PORT[@BAUD]", "a serial port", ".sources.serial_port"),
+        SourceEntry("udp", "udp:HOST:PORT", "UDP", ".sources.udp"),
+        SourceEntry("recording", "recording:FILE", "a recording", ".sources.recorded"),
+        SourceEntry("ros", "ros:/NAMESPACE", "the topics of a finger", ".sources.topics"),
+    )
+}
+"""Sources by the first word of their names."""
+
+
+def source_forms() -> str:
+    """Return every form a source can be named in."""
+    return ", ".join(entry.form for entry in SOURCES.values())
 
 
 def find_pad(name: str) -> PadVariant:

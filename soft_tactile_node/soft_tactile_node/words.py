@@ -20,6 +20,3 @@ SCENARIOS = tuple(SCENARIO_LENGTHS_S)
 
 SETTINGS = ("light", "sure")
 """Detection settings of the estimator."""
-
-SOURCE_FORMS = "simulated[:SCENARIO], serial:PORT[@BAUD], udp:HOST:PORT, recording:FILE, ros:/NAMESPACE"
-"""Every form a source can be named in."""
