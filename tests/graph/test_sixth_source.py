@@ -36,7 +36,12 @@ class Counting(Played):
     def load(self, target):
         """Return the rows."""
         rows = np.arange(float(target))
-        return Recording(time_s=rows / 100.0, pressure_pa=np.zeros_like(rows), inductance_h=1e-6 + 1e-9 * rows[:, None])
+        return Recording(
+            time_s=rows / 100.0,
+            pressure_pa=np.zeros_like(rows),
+            inductance_h=1e-6 + 1e-9 * rows[:, None],
+            temperature_c=np.full_like(rows, 22.0),
+        )
 
     def named_by(self, settings):
         """Return the number of rows."""
@@ -68,9 +73,9 @@ def test_sixth_source_is_recorded(tmp_path: Path, capsys: pytest.CaptureFixture[
 def test_sixth_source_is_read_by_a_node(live: Graph) -> None:
     """A node takes it by its name and its own parameter, both of which stand in the table for the docs."""
     live.add(CoilReader, namespace="finger", parameters={"autostart": False, "source": "counting", "counting_rows": 30})
+    assert live.transition("/finger/coil_reader", CONFIGURE)
     heard = live.listen(CoilReadings, "/finger/coils", qos.sensor_data(500))
     live.wait(lambda: live.client.count_subscribers("/finger/coils"), "subscription")
-    assert live.transition("/finger/coil_reader", CONFIGURE)
     assert live.transition("/finger/coil_reader", ACTIVATE)
     live.wait(lambda: heard and heard[-1].scan == 29, "the last row")
     assert heard[-1].inductance[0] == pytest.approx(1.029e-6)
