@@ -160,7 +160,17 @@ def _ros_room(name: str) -> str:
 
 
 def _is_other(name: str) -> bool:
-    return name.split(".")[0] in {"numba", "numpy", "platformdirs", "pydantic", "scipy", "tqdm", "yaml"}
+    return name.split(".")[0] in {
+        "joblib",
+        "numba",
+        "numpy",
+        "platformdirs",
+        "pydantic",
+        "scipy",
+        "tqdm",
+        "transforms3d",
+        "yaml",
+    }
 
 
 def test_developers_page_shows_every_part() -> None:

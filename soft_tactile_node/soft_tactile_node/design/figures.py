@@ -16,8 +16,8 @@ from soft_tactile_node.design.materials import Conductor, Silicone
 from soft_tactile_node.design.readings import Noise
 from soft_tactile_node.design.schema import Design
 from soft_tactile_node.design.study_file import find_material
-from soft_tactile_node.physics.eddy_layers import Layer, SheetCoil, impedance_change
-from soft_tactile_node.physics.spiral import SpiralCoil
+from soft_tactile_node.physics.eddy_layers import Layer, SheetCoil, air_inductance, impedance_change
+from soft_tactile_node.physics.spiral import SpiralCoil, inductance_rings
 
 Array = NDArray[np.float64]
 
@@ -85,6 +85,8 @@ class DesignFigures:
         Where and why the design stops responding, and other cautions.
     usable : bool
         Whether it responds over its full scale with a tank that can oscillate.
+    second_formula_percent : float
+        By how much the inductance of the coil alone as an even winding is above that of its turns, which is used (%).
     """
 
     variant: str
@@ -115,6 +117,7 @@ class DesignFigures:
     extra: dict[str, float]
     remarks: list[str] = field(default_factory=list)
     usable: bool = True
+    second_formula_percent: float = math.nan
 
 
 def monotonic_range(force_n: Array, signal_h: Array) -> float:
@@ -260,6 +263,26 @@ def winding(coil: SpiralCoil, distance_m: float) -> SheetCoil:
     height = (coil.layers - 1) * coil.layer_gap_m + coil.trace_thickness_m
     bottom = max(distance_m - 0.5 * coil.trace_thickness_m, 1.0e-6)
     return SheetCoil(coil.inner_radius_m, coil.outer_radius_m, bottom, bottom + height, coil.total_turns)
+
+
+def second_formula_percent(coil: SpiralCoil) -> float:
+    """Return how far two ways to compute the inductance of a coil alone lie apart.
+
+    Parameters
+    ----------
+    coil : SpiralCoil
+        The coil.
+
+    Returns
+    -------
+    float
+        Inductance of a winding of even current density over that of the turns one by one, less one (%).
+
+    Notes
+    -----
+    Source: Dodd & Deeds (1968) against concentric turns, see `eddy_layers.air_inductance`, `spiral.inductance_rings`.
+    """
+    return 100.0 * (air_inductance(winding(coil, 1.0e-3)) / float(inductance_rings(coil)) - 1.0)
 
 
 def plate_change(coil: SpiralCoil, plate: Plate, metal: Conductor, distance_m: float, frequency_hz: float) -> float:

@@ -10,7 +10,7 @@ from typing import Any
 
 from joblib import Parallel, delayed, parallel_config
 
-from soft_tactile_node.design.figures import DesignFigures
+from soft_tactile_node.design.figures import DesignFigures, second_formula_percent
 from soft_tactile_node.design.schema import Design, Study
 from soft_tactile_node.design.study_file import Case
 from soft_tactile_node.design.tolerances import corners
@@ -53,7 +53,8 @@ def evaluate(design: Design) -> DesignFigures:
     evaluate_pad: Callable[[Design], DesignFigures] = PADS[design.pad.variant].load_study().evaluate
     figures = evaluate_pad(design)
     worst_n = max([figures.bend_worst_n, *(evaluate_pad(cast).bend_worst_n for cast in corners(design))])
-    return replace(figures, bend_worst_n=worst_n)
+    coil = design.pad.coil.spiral(figures.turns)
+    return replace(figures, bend_worst_n=worst_n, second_formula_percent=second_formula_percent(coil))
 
 
 def run_study(

@@ -71,7 +71,8 @@ def build_page(study: Study, ranked: Sequence[Result]) -> Page:
         "Designs, best first",
         *_ranked_table(ranked),
         text=f"Ranked by {RANKED_BY[study.rank_by]}; designs that do not respond over the full scale, or whose tank "
-        "hardly swings, are marked * and come after all others.",
+        "hardly swings, are marked * and come after all others. Second formula: how far the inductance of the coil "
+        "alone, computed as one even winding, lies from that of its turns, which is used.",
     )
     page.add_table(
         "What else moves the signal",
@@ -180,6 +181,7 @@ def _ranked_table(ranked: Sequence[Result]) -> tuple[list[str], list[list[str]]]
         "Turns",
         "Frequency (MHz)",
         "Inductance (µH)",
+        "Second formula (%)",
         "Loss (ohm)",
         "Q",
     ]
@@ -188,7 +190,8 @@ def _ranked_table(ranked: Sequence[Result]) -> tuple[list[str], list[list[str]]]
     for one in ranked:
         f = one.figures
         row = [str(one.case.number), *[_value(one.case.changes.get(key, ""), key) for key in keys]]
-        row += [str(f.turns), f"{f.frequency_hz * 1e-6:.3g}", f"{f.inductance_h * 1e6:.4g}", f"{f.resistance_ohm:.3g}"]
+        row += [str(f.turns), f"{f.frequency_hz * 1e-6:.3g}", f"{f.inductance_h * 1e6:.4g}"]
+        row += [f"{f.second_formula_percent:+.1f}", f"{f.resistance_ohm:.3g}"]
         row += [f"{f.noise.quality:.2g}", f"{f.sensitivity_percent_n:.3g}", f"{f.monotonic_range_n:.2g}"]
         row += [f"{f.snr_db:.1f}{'' if f.usable else '*'}", *([f"{f.snr_shear_db:.1f}"] if shear else [])]
         rows.append(row)

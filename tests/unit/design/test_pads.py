@@ -150,6 +150,12 @@ def test_optimum_of_the_press_cell():
     assert press[best] / cell == pytest.approx(2.0, rel=0.1)
 
 
+@pytest.mark.parametrize("study", [IRON_DISC, LIQUID_METAL], ids=["iron_disc", "liquid_metal"])
+def test_second_formula_agrees(study):
+    """Turn by turn or as one even winding, the inductance of the coil alone is the same within 5 %."""
+    assert abs(figures_of(study).second_formula_percent) < 5.0
+
+
 def test_ranking_puts_deaf_designs_last():
     """Usable designs come first, each group by the figure asked for."""
     grid = {"pad.press_cell.height_m": [1.5e-3, 0.1e-3], "pad.coil_cell.wall_m": [0.4e-3, 1.2e-3]}

@@ -167,6 +167,7 @@ def test_third_pad_is_designed_and_reported():
     assert ranked[0].figures.bend_worst_n > ranked[0].figures.bend_apparent_n  # the pad as cast has a smaller gap
     page = build_page(study, ranked).render()
     assert "Gap closed at full scale" in page
+    assert "Second formula (%)" in page
     assert "Upwards is a plate that comes down." in page
     gripper = Gripper(("finger",), "none", pad=simulated_pad(cases[0].design), rate_hz=50.0)
     assert gripper.step([0.0]).scans[0].inductance_h == pytest.approx(1.8e-6, rel=1e-2)
