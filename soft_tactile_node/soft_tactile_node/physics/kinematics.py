@@ -10,7 +10,6 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from transforms3d.axangles import axangle2mat
 from transforms3d.quaternions import mat2quat, quat2mat
 
 from soft_tactile_node.checks import check_shape
@@ -69,7 +68,24 @@ def pad_pose(bend_rad: float, arc_m: float, height_m: float) -> tuple[Array, Arr
     Source: Webster & Jones, Int. J. Robotics Research 29(13) (2010) 1661-1683 (recalled).
     """
     x, z = pad_position_formula(bend_rad, arc_m, height_m)
-    return np.array([x, 0.0, z]), axangle2mat((0.0, 1.0, 0.0), bend_rad)
+    return np.array([x, 0.0, z]), rotation_y(bend_rad)
+
+
+def rotation_y(angle_rad: float) -> Array:
+    """Return the rotation matrix about y, right-handed; the y axis stays where the angle is not known (NaN).
+
+    Parameters
+    ----------
+    angle_rad : float
+        Angle (rad).
+
+    Returns
+    -------
+    numpy.ndarray, shape (3, 3)
+        Rotation (1).
+    """
+    c, s = math.cos(angle_rad), math.sin(angle_rad)
+    return np.array([[c, 0.0, s], [0.0, 1.0, 0.0], [-s, 0.0, c]])
 
 
 def wrench_transfer_matrix(rotation: ArrayLike, origin_m: ArrayLike) -> Array:
