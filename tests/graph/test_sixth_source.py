@@ -15,9 +15,10 @@ from soft_tactile_node.commands.main import run
 from soft_tactile_node.errors import SourceError
 from soft_tactile_node.recordings import Recording, load_recording
 from soft_tactile_node.registry import SOURCES, SourceEntry
-from soft_tactile_node.ros import device_parameters, qos
-from soft_tactile_node.ros.coil_reader import CoilReader
-from soft_tactile_node.ros.parameters import markdown_table
+from soft_tactile_node.ros.nodes import coil_reader
+from soft_tactile_node.ros.parameters import device
+from soft_tactile_node.ros.parameters.spec import markdown_table
+from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.sources.kinds import Setting, SourceName
 from soft_tactile_node.sources.recorded import Played
 
@@ -56,9 +57,9 @@ def sixth(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Register the source: one line; the tables of the nodes are made anew, as at a start."""
     with monkeypatch.context() as patched:
         patched.setitem(SOURCES, "counting", SourceEntry("counting", "counting:ROWS", "a counting coil", __name__))
-        importlib.reload(device_parameters)
+        patched.setattr(coil_reader, "READER", importlib.reload(device).READER)
         yield
-    importlib.reload(device_parameters)
+    importlib.reload(device)
 
 
 def test_sixth_source_is_recorded(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -72,13 +73,17 @@ def test_sixth_source_is_recorded(tmp_path: Path, capsys: pytest.CaptureFixture[
 
 def test_sixth_source_is_read_by_a_node(live: Graph) -> None:
     """A node takes it by its name and its own parameter, both of which stand in the table for the docs."""
-    live.add(CoilReader, namespace="finger", parameters={"autostart": False, "source": "counting", "counting_rows": 30})
+    live.add(
+        coil_reader.CoilReader,
+        namespace="finger",
+        parameters={"autostart": False, "source": "counting", "counting_rows": 30},
+    )
     assert live.transition("/finger/coil_reader", CONFIGURE)
     heard = live.listen(CoilReadings, "/finger/coils", qos.sensor_data(500))
     live.wait(lambda: live.client.count_subscribers("/finger/coils"), "subscription")
     assert live.transition("/finger/coil_reader", ACTIVATE)
     live.wait(lambda: heard and heard[-1].scan == 29, "the last row")
     assert heard[-1].inductance[0] == pytest.approx(1.029e-6)
-    table = markdown_table(device_parameters.READER)
+    table = markdown_table(device.READER)
     assert "a serial port, UDP, a recording or a counting coil" in table
     assert "`counting_rows`" in table

@@ -39,7 +39,7 @@ class SourceName:
 
 
 class Setting(NamedTuple):
-    """A parameter of a node that tells a source what to read; fields as of `ros.parameters.ParameterSpec`."""
+    """A parameter of a node that tells a source what to read; fields as of `ros.parameters.spec.ParameterSpec`."""
 
     name: str
     kind: str
