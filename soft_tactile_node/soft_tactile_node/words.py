@@ -18,11 +18,5 @@ SCENARIO_LENGTHS_S = {
 SCENARIOS = tuple(SCENARIO_LENGTHS_S)
 """Names of the scenarios."""
 
-PAD_NAMES = ("iron_disc", "liquid_metal")
-"""Variants of a pad."""
-
 SETTINGS = ("light", "sure")
 """Detection settings of the estimator."""
-
-SOURCE_FORMS = "simulated[:SCENARIO], serial:PORT[@BAUD], udp:HOST:PORT, recording:FILE, ros:/NAMESPACE"
-"""Every form a source can be named in."""

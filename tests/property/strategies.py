@@ -28,12 +28,6 @@ any_angles = st.floats(-3.1, 3.1)
 frequencies = st.floats(1e4, 2e7)
 """Frequencies of a tank (Hz)."""
 
-pressures = st.floats(2e4, 1e6)
-"""Absolute pressures (Pa)."""
-
-walks = st.lists(st.floats(-10.0, 10.0), min_size=2, max_size=40)
-"""Input histories of a hysteresis operator."""
-
 vectors = st.tuples(*[st.floats(-5.0, 5.0)] * 3).map(np.array)
 """Forces, torques, places (N, N m, m)."""
 
@@ -43,12 +37,3 @@ def spirals(draw: st.DrawFn) -> SpiralCoil:
     """A coil of a few turns."""
     inner = draw(st.floats(0.5e-3, 4e-3))
     return SpiralCoil(inner, inner * draw(st.floats(1.3, 4.0)), draw(st.integers(1, 8)))
-
-
-@st.composite
-def play_sets(draw: st.DrawFn) -> tuple[np.ndarray, np.ndarray]:
-    """Weights and radii of an invertible sum of play operators."""
-    count = draw(st.integers(1, 6))
-    weights = draw(st.lists(st.floats(0.1, 2.0), min_size=count, max_size=count))
-    steps = draw(st.lists(st.floats(0.1, 1.5), min_size=count - 1, max_size=count - 1))
-    return np.array(weights), np.concatenate([[0.0], np.cumsum(steps)])

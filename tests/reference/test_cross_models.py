@@ -14,11 +14,9 @@
 | finite magnetic disc, displaced | surface charges by order | volume segments of magpylib | test_disc |
 | wide magnetic disc | surface charges by order | image method | test_disc |
 | coupled coils by a disc | mutual of the disc's form | reciprocity | test_disc |
-| valve and chamber | compiled rates, integrated | closed forms | test_pneumatics |
-| hysteresis | compiled operators | hand traces, general integrator | test_hysteresis |
 | constant curvature | closed form | matrix exponential | test_kinematics |
 | coil with a neighbour | reflected impedance | two equations solved | here |
-| settled cells | closed root of the cubic | flow integrated in time; root finder | here |
+| settled cells | closed root of the cubic | root finder | here |
 | noise of a reading | formula | counter simulated | test_resonator |
 """
 
@@ -27,16 +25,15 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from reference.coupling import neighbour_change, reflected_impedance
+from reference.formulas import mutual_inclined, sheet_coil_of
 from soft_tactile_node.physics.coil_loss import coil_resistance, direct_resistance, skin_factor
 from soft_tactile_node.physics.eddy_layers import air_inductance
-from soft_tactile_node.physics.filaments import loop_field, mutual_inclined
-from soft_tactile_node.physics.liquid_metal import sheet_coil_of
+from soft_tactile_node.physics.filaments import loop_field
 from soft_tactile_node.physics.spiral import SpiralCoil, inductance_rings, mutual_spirals, spiral_field
-from soft_tactile_node.physics.two_cells import CellWall, Duct, cell_flow_formula, gravity_head, settled_volume
+from soft_tactile_node.physics.two_cells import CellWall, Duct, gravity_head, settled_volume
 
 MM = 1e-3
 MU0 = 4e-7 * math.pi
@@ -117,48 +114,9 @@ def test_neighbouring_coil(table):
     np.testing.assert_allclose(loss, (2 * math.pi * resonance * mutual) ** 2 / 2.0, rtol=1e-9, atol=0)
 
 
-def cells():
-    """Two cells and a duct of our own."""
-    return (
-        CellWall(4 * MM, 1.5 * MM, 3e5),
-        CellWall(6 * MM, 2 * MM, 3e5),
-        Duct(0.3 * MM, 8 * MM, yield_pressure_pa=50.0),
-    )
-
-
-def flow(volume, force, head=0.0, friction=True):
-    """Flow between those cells (m^3/s)."""
-    press, coil, duct = cells()
-    return cell_flow_formula(
-        volume,
-        force,
-        math.pi * press.radius_m**2,
-        press.compliance_m3_pa(),
-        press.stiffening_pa_m9(),
-        coil.compliance_m3_pa(),
-        coil.stiffening_pa_m9(),
-        head,
-        duct.resistance_pa_s_m3(),
-        duct.yield_pressure_pa if friction else 0.0,
-    )
-
-
-def volume_after(seconds, force, start=0.0, friction=False):
-    """Volume in the coil cell after some seconds, the flow integrated (m^3)."""
-    path = solve_ivp(
-        lambda _, v: [flow(v[0], force, friction=friction)],
-        (0, seconds),
-        [start],
-        method="LSODA",
-        rtol=1e-9,
-        atol=1e-20,
-    )
-    return float(path.y[0, -1])
-
-
 def test_settled_cells(table):
-    """The settled volume is the root of the force balance, and where the flow ends."""
-    press, coil, _ = cells()
+    """The settled volume is the root of the force balance."""
+    press, coil = CellWall(4 * MM, 1.5 * MM, 3e5), CellWall(6 * MM, 2 * MM, 3e5)
 
     def excess(volume, force):
         return float(press.pressure_pa(volume) + coil.pressure_pa(volume)) - force / (math.pi * press.radius_m**2)
@@ -167,28 +125,6 @@ def test_settled_cells(table):
         got = float(settled_volume(force, press, coil))
         root = brentq(excess, 0.0, 1e-6, args=(force,), xtol=1e-20)
         table.close(f"settled volume at {force} N (mm^3)", got * 1e9, root * 1e9, "scipy brentq [LIB]", rtol=1e-9)
-        ended = volume_after(2.0, force)
-        table.close(f"volume after 2 s at {force} N (mm^3)", ended * 1e9, root * 1e9, "flow integrated", rtol=1e-6)
-
-
-def test_oxide_holds_metal_back():
-    """Below the yield pressure nothing flows; released, the pad keeps what friction holds."""
-    press, coil, duct = cells()
-    area = math.pi * press.radius_m**2
-    assert flow(0.0, 0.9 * duct.yield_pressure_pa * area) == 0.0
-    assert flow(0.0, 1.1 * duct.yield_pressure_pa * area) > 0.0
-    kept = volume_after(5.0, 0.0, start=float(settled_volume(1.0, press, coil)), friction=True)
-    rest = float(press.pressure_pa(kept) + coil.pressure_pa(kept))
-    np.testing.assert_allclose(rest, duct.yield_pressure_pa, rtol=1e-3, atol=0)
-
-
-def test_time_constant_of_the_duct(table):
-    """Small steps settle with resistance times the two compliances in series."""
-    press, coil, duct = cells()
-    series = press.compliance_m3_pa() * coil.compliance_m3_pa() / (press.compliance_m3_pa() + coil.compliance_m3_pa())
-    tau = duct.resistance_pa_s_m3() * series
-    share = volume_after(tau, 1e-3) / float(settled_volume(1e-3, press, coil))
-    table.close("share settled after one time constant", share, 1 - math.exp(-1), "R C [NUM]", rtol=1e-4)
 
 
 def test_gravity_head(table):

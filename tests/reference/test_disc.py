@@ -7,20 +7,24 @@ import pytest
 from scipy.special import ellipe, ellipk
 
 from reference.axisymmetric_charge import disc_inductance_change
+from reference.formulas import (
+    diagonal_change,
+    hashin_shtrikman_bounds,
+    loop_disc_change,
+    loop_impedance_change,
+    weak_response,
+)
 from reference.magnetic_blocks import block_response, interaction_tensor
 from reference.magnetic_segments import segment_response
-from soft_tactile_node.physics.composite import bruggeman, hashin_shtrikman_bounds, maxwell_garnett
+from soft_tactile_node.physics.composite import bruggeman, maxwell_garnett
 from soft_tactile_node.physics.demagnetisation import demagnetised_response
-from soft_tactile_node.physics.eddy_layers import Layer, loop_impedance_change
+from soft_tactile_node.physics.eddy_layers import Layer
 from soft_tactile_node.physics.filaments import loop_field, mutual_coaxial
 from soft_tactile_node.physics.iron_disc import (
     CoilField,
     MagneticDisc,
     board_inductance_change,
-    diagonal_change,
-    loop_disc_change,
     tilt_rotation,
-    weak_response,
 )
 from soft_tactile_node.physics.spiral import SpiralCoil, spiral_field
 

@@ -6,6 +6,7 @@ import mpmath
 import numpy as np
 import pytest
 
+from reference.formulas import loop_impedance_change, sheet_coil_of
 from soft_tactile_node.physics.eddy_layers import (
     Layer,
     SheetCoil,
@@ -13,13 +14,12 @@ from soft_tactile_node.physics.eddy_layers import (
     bessel_moment,
     coil_integral,
     impedance_change,
-    loop_impedance_change,
     reflection,
     skin_depth,
 )
 from soft_tactile_node.physics.filaments import mutual_coaxial
-from soft_tactile_node.physics.film_sheet import offset_film_change, surface_impedance
-from soft_tactile_node.physics.liquid_metal import MetalFilm, film_impedance_change, log_mean_distance, sheet_coil_of
+from soft_tactile_node.physics.film_sheet import sheet_ratio, surface_impedance
+from soft_tactile_node.physics.liquid_metal import MetalFilm, film_impedance_change, log_mean_distance
 from soft_tactile_node.physics.spiral import SpiralCoil, strip_mean_distance
 
 DODD = "Dodd & Deeds 1968 [NUM]"
@@ -228,15 +228,15 @@ def test_sheet_against_rings(table, radius, frequency):
 def test_offset_and_partly_filled_film():
     """The change falls as the cell moves off the coil or the metal withdraws, and vanishes without metal."""
     film = MetalFilm(6 * MM, 0.5 * MM, 0.1 * MM)
-    changes = [offset_film_change(spiral(), film, 3e6, (x, 0), across=32).real for x in (0, 1 * MM, 2 * MM, 4 * MM)]
-    assert np.all(np.diff(changes) > 0)
-    assert changes[0] < 0
-    filled = [offset_film_change(spiral(), film, 3e6, filled=f, across=32).real for f in (0.0, 0.4, 0.7, 1.0)]
+    aside = [sheet_ratio(spiral(), film, 3e6, (x, 0), across=32).real for x in (0, 1 * MM, 2 * MM, 4 * MM)]
+    np.testing.assert_allclose(aside[0], 1.0, rtol=1e-12)
+    assert np.all(np.diff(aside) < 0)
+    filled = [sheet_ratio(spiral(), film, 3e6, filled=f, across=32).real for f in (0.0, 0.4, 0.7, 1.0)]
     assert filled[0] == 0.0
-    assert np.all(np.diff(filled) < 0)
+    assert np.all(np.diff(filled) > 0)
     # the same offset in any direction
-    other = offset_film_change(spiral(), film, 3e6, (0, -2 * MM), across=32).real
-    np.testing.assert_allclose(other, changes[2], rtol=1e-5, atol=0)
+    other = sheet_ratio(spiral(), film, 3e6, (0, -2 * MM), across=32).real
+    np.testing.assert_allclose(other, aside[2], rtol=1e-5, atol=0)
 
 
 def test_surface_impedance_limits(table):

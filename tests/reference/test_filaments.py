@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from scipy.special import ellipe, ellipk
 
-from soft_tactile_node.physics.filaments import loop_field, mutual_coaxial, mutual_inclined
+from reference.formulas import mutual_inclined
+from soft_tactile_node.physics.filaments import loop_field, mutual_coaxial
 
 MAXWELL = "Maxwell 1873 art. 701 [NUM: Neumann integral]"
 MM = 1e-3

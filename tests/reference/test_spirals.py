@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from reference.formulas import inductance_current_sheet, inductance_wheeler_flat
 from reference.spiral_formulas import (
     MOHAN_MONOMIAL,
     MOHAN_SHEET,
@@ -22,9 +23,7 @@ from reference.spiral_formulas import (
 from soft_tactile_node.physics.eddy_layers import SheetCoil, air_inductance
 from soft_tactile_node.physics.spiral import (
     SpiralCoil,
-    inductance_current_sheet,
     inductance_rings,
-    inductance_wheeler_flat,
     mutual_spirals,
     strip_mean_distance,
 )

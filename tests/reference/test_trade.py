@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from soft_tactile_node.design import evaluate, load_study, parse_study, run_study
-from soft_tactile_node.design.iron_disc import build_model
+from soft_tactile_node.design.iron_disc_model import build_model
 from soft_tactile_node.physics.eddy_layers import Layer, SheetCoil, impedance_change, skin_depth
 from soft_tactile_node.physics.liquid_metal import MetalFilm, film_impedance_change
 from soft_tactile_node.physics.spiral import SpiralCoil

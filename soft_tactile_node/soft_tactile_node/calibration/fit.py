@@ -30,6 +30,7 @@ from soft_tactile_node.calibration.refusals import check_free_bend, check_press,
 from soft_tactile_node.calibration.touch_fit import fit_touch
 from soft_tactile_node.calibration.verdict_figures import protocol_figures, replayed_figures
 from soft_tactile_node.recordings import Recording
+from soft_tactile_node.registry import likely_pad
 from soft_tactile_node.samples import Array
 
 UNITS = {
@@ -64,7 +65,7 @@ def calibrate(
     press : sequence of Recording
         Presses with a reference force on the pad.
     pad : str, optional
-        `iron_disc` or `liquid_metal`; None = told from the sign of the press response.
+        A name in `registry.PADS`; None = told from the sign of the press response.
     serial : str
         Serial number of the pad, empty = none.
     geometry : Geometry, optional
@@ -107,7 +108,7 @@ def calibrate(
     record = Calibration(
         schema_version=SCHEMA_VERSION,
         channels=free_bend[0].channels,
-        pad=pad or ("iron_disc" if response > 0.0 else "liquid_metal"),
+        pad=pad or likely_pad(response, fit.axes).name,
         units=UNITS,
         made_on=made_on or date(1970, 1, 1),
         sources=tuple(

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
 
 import yaml
 from pydantic import ValidationError
 
-from soft_tactile_node.calibration.record import Geometry, Positive, Strict
+from soft_tactile_node.calibration.record import Geometry, PadName, Positive, Strict
 from soft_tactile_node.errors import CalibrationError
+from soft_tactile_node.registry import DEFAULT_PAD
 
 LARGEST_BYTES = 100_000
 """A description of a pad is a few lines; anything larger is something else."""
@@ -29,7 +29,7 @@ class PadInfo(Strict):
     Attributes
     ----------
     pad : str or None
-        `iron_disc` or `liquid_metal`; None = told from the recordings.
+        A name in `registry.PADS`; None = told from the recordings.
     serial : str
         Serial number, empty = none.
     geometry : Geometry or None
@@ -38,7 +38,7 @@ class PadInfo(Strict):
         What it stands, for the bench protocol.
     """
 
-    pad: Literal["iron_disc", "liquid_metal"] | None = None
+    pad: PadName | None = None
     serial: str = ""
     geometry: Geometry | None = None
     limits: PadLimits = PadLimits()
@@ -75,7 +75,7 @@ def load_pad_info(path: str | Path) -> PadInfo:
     except (yaml.YAMLError, UnicodeDecodeError, RecursionError) as error:
         mark = getattr(error, "problem_mark", None)
         place = f", line {mark.line + 1}" if mark is not None else ""
-        raise CalibrationError(f"{file}{place}: is no YAML file; write lines like `pad: iron_disc`") from None
+        raise CalibrationError(f"{file}{place}: is no YAML file; write lines like `pad: {DEFAULT_PAD}`") from None
     try:
         return PadInfo.model_validate({} if data is None else data)
     except ValidationError as error:

@@ -7,7 +7,9 @@ from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic_core import PydanticCustomError
 
+from soft_tactile_node.registry import PADS
 from soft_tactile_node.samples import MAX_CHANNELS, Array
 
 SCHEMA_VERSION = 2
@@ -20,8 +22,15 @@ def _finite(value: float) -> float:
     return value
 
 
+def _known_pad(name: str) -> str:
+    if name not in PADS:
+        raise PydanticCustomError("pad", "must be one of {known}", {"known": ", ".join(PADS)})
+    return name
+
+
 Finite = Annotated[float, AfterValidator(_finite)]
 Positive = Annotated[float, AfterValidator(_finite), Field(gt=0.0)]
+PadName = Annotated[str, AfterValidator(_known_pad)]
 Vector = tuple[Finite, ...]
 Matrix = tuple[Vector, ...]
 Stack = tuple[Matrix, ...]
@@ -142,7 +151,7 @@ class Calibration(Strict):
     channels : int
         Number of coil channels, 1 to 16.
     pad : str
-        `iron_disc`, `liquid_metal` or `unknown`.
+        A name in `registry.PADS`, or `unknown`.
     units : dict
         Units of everything below, for readers.
     made_on : datetime.date
@@ -166,7 +175,7 @@ class Calibration(Strict):
 
     schema_version: int
     channels: Annotated[int, Field(ge=1, le=MAX_CHANNELS)]
-    pad: Literal["iron_disc", "liquid_metal", "unknown"]
+    pad: Annotated[str, AfterValidator(lambda name: name if name == "unknown" else _known_pad(name))]
     units: dict[str, str]
     made_on: date
     sources: tuple[SourceFile, ...]

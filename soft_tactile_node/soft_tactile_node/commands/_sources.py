@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -12,13 +11,12 @@ from typing import TYPE_CHECKING
 import click
 
 from soft_tactile_node.commands._options import PATH
-from soft_tactile_node.errors import SourceError
-from soft_tactile_node.words import SOURCE_FORMS
+from soft_tactile_node.registry import source_forms
 
 if TYPE_CHECKING:
     from soft_tactile_node.sources import Source
 
-SOURCE_HELP = f"Where scans come from: {SOURCE_FORMS}."
+SOURCE_HELP = f"Where scans come from: {source_forms()}."
 
 tank_option = click.option(
     "--tank", "tank_file", metavar="TANK.yaml", type=PATH,
@@ -35,7 +33,7 @@ def open_source(
     Parameters
     ----------
     text : str
-        In one of the forms of SOURCE_FORMS.
+        In one of the forms of `registry.source_forms`.
     tank_file : pathlib.Path or None
         Description of the LC tanks.
     paced : bool
@@ -57,16 +55,7 @@ def open_source(
 
     name = parse_source(text)
     tank = load_tank(tank_file) if tank_file is not None else None
-    if name.kind == "ros":
-        if importlib.util.find_spec("rclpy") is None or importlib.util.find_spec("soft_tactile_msgs") is None:
-            raise SourceError(
-                f"source {text} needs ROS 2 and soft_tactile_msgs: source a ROS 2 workspace that has them"
-            )
-        from soft_tactile_node.ros.feeds.topics import TopicSource
-
-        source: Source = TopicSource(name.target)
-    else:
-        source = make_source(name, tank=tank, clock=clock, paced=paced)
+    source = make_source(name, tank=tank, clock=clock, paced=paced)
     try:
         source.open()
     except BaseException:

@@ -17,6 +17,7 @@ from soft_tactile_node.commands._options import (
     show_phases,
     tell_remarks,
 )
+from soft_tactile_node.registry import PADS
 
 if TYPE_CHECKING:
     from soft_tactile_node.calibration.pad_info import PadInfo
@@ -118,7 +119,7 @@ def _print_plan(info: PadInfo, given: Limits, as_json: bool) -> None:
         given.force_n or known.force_normal_n,
         given.shear_n or known.force_shear_n,
     )
-    protocol = make_plan(limits, shear=info.pad != "liquid_metal")
+    protocol = make_plan(limits, shear=info.pad is None or PADS[info.pad].axes == 3)
     if as_json:
         print_json(plan_to_json(protocol))
     else:

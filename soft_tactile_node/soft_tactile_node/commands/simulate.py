@@ -9,7 +9,8 @@ import click
 
 from soft_tactile_node.commands._options import PATH, show_phases
 from soft_tactile_node.errors import StudyError
-from soft_tactile_node.words import PAD_NAMES, SCENARIOS
+from soft_tactile_node.registry import DEFAULT_PAD, PADS
+from soft_tactile_node.words import SCENARIOS
 
 if TYPE_CHECKING:
     from soft_tactile_node.simulation.pad_design import PadDesign
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 @click.argument("scenario", metavar="SCENARIO", type=click.Choice(SCENARIOS))
 @click.option("--out", "output", metavar="REC.csv", required=True, type=PATH, help="Recording to write.")
 @click.option("--truth", metavar="TRUTH.csv", type=PATH, help="Truth to write: force, bend, contact, slip of each row.")
-@click.option("--pad", default="iron_disc", show_default=True, type=click.Choice(PAD_NAMES), help="Pad variant.")
+@click.option("--pad", default=DEFAULT_PAD, show_default=True, type=click.Choice(tuple(PADS)), help="Pad variant.")
 @click.option("--study", metavar="STUDY.yaml", type=PATH, help="Take the pad from this design study instead.")
 @click.option(
     "--design",

@@ -1,4 +1,4 @@
-"""Figures of one design, and the small computations that both pad variants share."""
+"""Figures of one design, and the small computations that all variants of a pad share."""
 
 from __future__ import annotations
 
@@ -14,8 +14,10 @@ from scipy.optimize import brentq
 from soft_tactile_node.design.conditions import Load, Plate
 from soft_tactile_node.design.materials import Conductor, Silicone
 from soft_tactile_node.design.readings import Noise
-from soft_tactile_node.physics.eddy_layers import Layer, SheetCoil, impedance_change
-from soft_tactile_node.physics.spiral import SpiralCoil
+from soft_tactile_node.design.schema import Design
+from soft_tactile_node.design.study_file import find_material
+from soft_tactile_node.physics.eddy_layers import Layer, SheetCoil, air_inductance, impedance_change
+from soft_tactile_node.physics.spiral import SpiralCoil, inductance_rings
 
 Array = NDArray[np.float64]
 
@@ -33,7 +35,9 @@ class DesignFigures:
     Attributes
     ----------
     variant : str
-        `iron_disc` or `liquid_metal`.
+        Variant of the pad.
+    coils : int
+        Coils whose sum is the normal signal (1).
     turns : int
         Turns of one layer (1).
     frequency_hz : float
@@ -81,9 +85,12 @@ class DesignFigures:
         Where and why the design stops responding, and other cautions.
     usable : bool
         Whether it responds over its full scale with a tank that can oscillate.
+    second_formula_percent : float
+        By how much the inductance of the coil alone as an even winding is above that of its turns, which is used (%).
     """
 
     variant: str
+    coils: int
     turns: int
     frequency_hz: float
     inductance_h: float
@@ -110,6 +117,7 @@ class DesignFigures:
     extra: dict[str, float]
     remarks: list[str] = field(default_factory=list)
     usable: bool = True
+    second_formula_percent: float = math.nan
 
 
 def monotonic_range(force_n: Array, signal_h: Array) -> float:
@@ -257,6 +265,26 @@ def winding(coil: SpiralCoil, distance_m: float) -> SheetCoil:
     return SheetCoil(coil.inner_radius_m, coil.outer_radius_m, bottom, bottom + height, coil.total_turns)
 
 
+def second_formula_percent(coil: SpiralCoil) -> float:
+    """Return how far two ways to compute the inductance of a coil alone lie apart.
+
+    Parameters
+    ----------
+    coil : SpiralCoil
+        The coil.
+
+    Returns
+    -------
+    float
+        Inductance of a winding of even current density over that of the turns one by one, less one (%).
+
+    Notes
+    -----
+    Source: Dodd & Deeds (1968) against concentric turns, see `eddy_layers.air_inductance`, `spiral.inductance_rings`.
+    """
+    return 100.0 * (air_inductance(winding(coil, 1.0e-3)) / float(inductance_rings(coil)) - 1.0)
+
+
 def plate_change(coil: SpiralCoil, plate: Plate, metal: Conductor, distance_m: float, frequency_hz: float) -> float:
     """Return the change of one coil's inductance by a wide metal plate above it.
 
@@ -310,3 +338,37 @@ def stand_off(change: Callable[[float], float], surface_m: float, threshold_h: f
         xtol=1e-4,
     )
     return float(math.exp(found) - surface_m)
+
+
+def stand_offs(
+    design: Design, coil: SpiralCoil, coils: int, surface_m: float, slope_h_n: float, frequency_hz: float
+) -> dict[str, float]:
+    """Return the stand-off of each metal part in a design's surroundings.
+
+    Parameters
+    ----------
+    design : Design
+        Names the parts, and the force as which they must read.
+    coil : SpiralCoil
+        Each coil.
+    coils : int
+        Coils whose sum is the normal signal (1).
+    surface_m : float
+        Distance of the pad surface from the coils' plane (m).
+    slope_h_n : float
+        Slope of the normal signal at no load (H/N).
+    frequency_hz : float
+        Frequency (Hz).
+
+    Returns
+    -------
+    dict
+        Distance from the pad surface by the name of the part (m); as `stand_off`.
+    """
+
+    def one(plate: Plate) -> float:
+        metal: Conductor = find_material(design, plate.conductor, Conductor, "surroundings")
+        threshold_h = design.load.detection_n * abs(slope_h_n)
+        return stand_off(lambda z: coils * plate_change(coil, plate, metal, z, frequency_hz), surface_m, threshold_h)
+
+    return {plate.name: one(plate) for plate in design.surroundings}

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 from soft_tactile_node.design.conditions import Load
 from soft_tactile_node.design.figures import DesignFigures
+from soft_tactile_node.design.iron_disc_model import IronDiscPad
 from soft_tactile_node.design.materials import Powder
-from soft_tactile_node.design.schema import IronDiscPad
 from soft_tactile_node.design.words import common_remarks, millimetres
 from soft_tactile_node.physics.composite import saturation_field
 

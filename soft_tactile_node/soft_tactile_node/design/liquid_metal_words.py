@@ -9,7 +9,7 @@ import numpy as np
 
 from soft_tactile_node.design.conditions import Load
 from soft_tactile_node.design.figures import DesignFigures
-from soft_tactile_node.design.schema import LiquidMetalPad
+from soft_tactile_node.design.liquid_metal_model import LiquidMetalPad
 from soft_tactile_node.design.words import common_remarks, millimetres
 
 

@@ -10,13 +10,12 @@ from typing import Any
 
 from joblib import Parallel, delayed, parallel_config
 
-from soft_tactile_node.design.figures import DesignFigures
-from soft_tactile_node.design.iron_disc import evaluate_iron_disc
-from soft_tactile_node.design.liquid_metal import evaluate_liquid_metal
-from soft_tactile_node.design.schema import Design, IronDiscPad, Study
+from soft_tactile_node.design.figures import DesignFigures, second_formula_percent
+from soft_tactile_node.design.schema import Design, Study
 from soft_tactile_node.design.study_file import Case
 from soft_tactile_node.design.tolerances import corners
 from soft_tactile_node.errors import SoftTactileError, StudyError
+from soft_tactile_node.registry import PADS
 
 SMALLER_IS_BETTER = ("bend_apparent_n", "bend_worst_n")
 """Figures by which the smallest value ranks first."""
@@ -51,10 +50,11 @@ def evaluate(design: Design) -> DesignFigures:
     DesignFigures
         Its figures.
     """
-    evaluate_pad = evaluate_iron_disc if isinstance(design.pad, IronDiscPad) else evaluate_liquid_metal
+    evaluate_pad: Callable[[Design], DesignFigures] = PADS[design.pad.variant].load_study().evaluate
     figures = evaluate_pad(design)
     worst_n = max([figures.bend_worst_n, *(evaluate_pad(cast).bend_worst_n for cast in corners(design))])
-    return replace(figures, bend_worst_n=worst_n)
+    coil = design.pad.coil.spiral(figures.turns)
+    return replace(figures, bend_worst_n=worst_n, second_formula_percent=second_formula_percent(coil))
 
 
 def run_study(

@@ -12,9 +12,10 @@ from typing import Any
 import yaml
 from pydantic import BaseModel, ValidationError
 
-from soft_tactile_node.design.materials import MATERIALS, Conductor, Powder, Silicone
-from soft_tactile_node.design.schema import Design, IronDiscPad, Study, Sweep
+from soft_tactile_node.design.materials import MATERIALS, Conductor
+from soft_tactile_node.design.schema import Design, Study, Sweep
 from soft_tactile_node.errors import StudyError
+from soft_tactile_node.registry import PADS
 
 MAX_BYTES = 1_000_000
 """A study is a few kilobytes; anything larger is not one."""
@@ -190,32 +191,30 @@ def _validate(model: type[Any], data: Any, prefix: str = "", missing: frozenset[
         return model.model_validate(data)
     except ValidationError as error:
         for first in error.errors():
-            # the name of the chosen variant is a step of pydantic's, not a key of the file
-            place = [str(part) for part in first["loc"] if part not in ("iron_disc", "liquid_metal", *_KINDS)]
+            # the chosen kind of a material is a step of pydantic's, not a key of the file
+            place = [str(part) for part in first["loc"] if part not in _KINDS]
             key = ".".join([prefix, *place] if prefix else place)
             absent = first["type"] == "missing" or (first["type"] == "rule" and first["ctx"]["value"] is None)
             if not absent or not any(one.startswith(key) for one in missing):
-                raise StudyError(_describe(dict(first), key, model)) from None
+                raise StudyError(_describe(dict(first), key, model, data)) from None
         return None
 
 
-def _describe(first: Mapping[str, Any], key: str, model: type[BaseModel]) -> str:
+def _describe(first: Mapping[str, Any], key: str, model: type[BaseModel], data: Mapping[str, Any]) -> str:
     """Return an error as one line that names the key."""
     context: dict[str, Any] = dict(first.get("ctx", {}))
     kind, got = first["type"], first.get("input")
     if kind == "rule":
-        given = "" if context["value"] is None else f"; got {context['value']:g}"
+        value = context["value"]
+        given = "" if value is None else f"; got {value:g}" if isinstance(value, float) else f"; got {_shown(value)}"
         return f"{'.'.join(part for part in (key, str(context['field'])) if part)} {context['rule']}{given}"
     key = key or "the study"
     if kind == "missing":
         return f"{key} is missing; give it a value"
     if kind == "extra_forbidden":
-        return f"{key} is not a known key; known there: {', '.join(_known(model, first['loc'][:-1]))}"
+        return f"{key} is not a known key; known there: {', '.join(_known(model, data, first['loc'][:-1]))}"
     if kind in ("union_tag_not_found", "union_tag_invalid"):
-        tag = str(context["discriminator"]).strip("'")
-        choice = context.get("expected_tags", "'iron_disc', 'liquid_metal'" if key == "pad" else ", ".join(_KINDS))
-        known = str(choice).replace("'", "")
-        return f"{key}.{tag} must be one of {known}; got {_shown(context.get('tag', 'nothing'))}"
+        return f"{key}.kind must be one of {', '.join(_KINDS)}; got {_shown(context.get('tag', 'nothing'))}"
     rule = RULES.get(kind)
     text = rule.format(**context) if rule else first["msg"][0].lower() + first["msg"][1:]
     return f"{key} {text}; got {_shown(got)}"
@@ -231,14 +230,16 @@ def _shown(value: object) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _known(model: type[BaseModel], place: tuple[Any, ...]) -> list[str]:
+def _known(model: type[BaseModel], data: Mapping[str, Any], place: tuple[Any, ...]) -> list[str]:
     """Return the keys a group may have."""
     here: Any = model
+    if place[:1] == ("pad",):
+        here, place = PADS[data["pad"]["variant"]].load_study().shape, place[1:]
     for part in place:
         if isinstance(here, type) and issubclass(here, BaseModel) and part in here.model_fields:
             here = here.model_fields[part].annotation
         else:
-            here = _variant(here, str(part)) or here
+            here = _kind(here, str(part)) or here
     found = _models(here)
     return (
         sorted({field.alias or name for one in found for name, field in one.model_fields.items()})
@@ -253,11 +254,10 @@ def _models(annotation: Any) -> list[type[BaseModel]]:
     return [one for inner in getattr(annotation, "__args__", ()) for one in _models(inner)]
 
 
-def _variant(annotation: Any, tag: str) -> type[BaseModel] | None:
+def _kind(annotation: Any, tag: str) -> type[BaseModel] | None:
     for one in _models(annotation):
-        for name in ("variant", "kind"):
-            if name in one.model_fields and tag in getattr(one.model_fields[name].annotation, "__args__", ()):
-                return one
+        if "kind" in one.model_fields and tag in getattr(one.model_fields["kind"].annotation, "__args__", ()):
+            return one
     return None
 
 
@@ -265,13 +265,7 @@ def _check_names(design: Design) -> None:
     """Refuse names of materials that nobody has described."""
     pad = design.pad
     wanted: list[tuple[str, str, type[BaseModel]]] = [("pad.coil.conductor", pad.coil.conductor, Conductor)]
-    if isinstance(pad, IronDiscPad):
-        wanted += [
-            ("pad.disc.powder", pad.disc.powder, Powder),
-            ("pad.cushion.silicone", pad.cushion.silicone, Silicone),
-        ]
-    else:
-        wanted += [("pad.metal", pad.metal, Conductor), ("pad.silicone", pad.silicone, Silicone)]
+    wanted += PADS[pad.variant].load_study().materials(pad)
     wanted += [
         (f"surroundings.{i}.conductor", plate.conductor, Conductor) for i, plate in enumerate(design.surroundings)
     ]

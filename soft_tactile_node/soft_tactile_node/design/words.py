@@ -1,4 +1,4 @@
-"""Sentences that both pad variants share, and how lengths and forces are written."""
+"""Sentences that all variants of a pad share, and how lengths and forces are written."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Effective permeability of a particle composite: Maxwell Garnett, Bruggeman and the Hashin-Shtrikman bounds."""
+"""Effective permeability of a particle composite: Maxwell Garnett and Bruggeman."""
 
 from __future__ import annotations
 
@@ -49,36 +49,6 @@ def maxwell_garnett(fraction: ArrayLike, inclusion: ArrayLike, host: float = 1.0
     return np.asarray(host * (1.0 + 2.0 * f * contrast) / (1.0 - f * contrast))
 
 
-def hashin_shtrikman_bounds(fraction: ArrayLike, inclusion: ArrayLike, host: float = 1.0) -> tuple[Array, Array]:
-    """Return the lowest and highest effective permeability an even, direction-free mixture can have.
-
-    Parameters
-    ----------
-    fraction : array_like
-        Volume fraction of the phase of permeability `inclusion` (1).
-    inclusion : array_like
-        Its relative permeability (1), finite.
-    host : float
-        Relative permeability of the other phase (1).
-
-    Returns
-    -------
-    tuple of numpy.ndarray, shape of the inputs
-        Lower and upper bound (1).
-
-    Notes
-    -----
-    Source: Z. Hashin, S. Shtrikman, J. Appl. Phys. 33 (1962) 3125 (recalled); the bounds are Maxwell Garnett with
-    either phase as host.
-    """
-    f = _fraction(fraction)
-    mu_i = np.asarray(inclusion, dtype=float)
-    one = maxwell_garnett(f, mu_i, host)
-    contrast = (host - mu_i) / (host + 2.0 * mu_i)
-    other = mu_i * (1.0 + 2.0 * (1.0 - f) * contrast) / (1.0 - (1.0 - f) * contrast)
-    return np.minimum(one, other), np.maximum(one, other)
-
-
 def bruggeman(fraction: ArrayLike, inclusion: ArrayLike, host: float = 1.0) -> Array:
     """Return the symmetric effective-medium permeability: both phases as spheres in the mixture itself.
 
@@ -104,49 +74,6 @@ def bruggeman(fraction: ArrayLike, inclusion: ArrayLike, host: float = 1.0) -> A
     mu_i = np.asarray(inclusion, dtype=float)
     b = (3.0 * f - 1.0) * mu_i + (2.0 - 3.0 * f) * host
     return np.asarray((b + np.sqrt(b**2 + 8.0 * mu_i * host)) / 4.0)
-
-
-def fraction_from_mass(mass_ratio: float, particle_density_kg_m3: float, host_density_kg_m3: float) -> float:
-    """Return the volume fraction from the mass of powder per mass of silicone.
-
-    Parameters
-    ----------
-    mass_ratio : float
-        Powder over silicone, by mass (1), >= 0.
-    particle_density_kg_m3, host_density_kg_m3 : float
-        Densities (kg/m^3).
-
-    Returns
-    -------
-    float
-        Volume fraction (1).
-
-    Notes
-    -----
-    Source: definition.
-    """
-    powder = mass_ratio / particle_density_kg_m3
-    return powder / (powder + 1.0 / host_density_kg_m3)
-
-
-def stiffening_by_filler(fraction: float) -> float:
-    """Return the modulus of a filled rubber over that of the rubber: 1 + 2.5 f + 14.1 f^2.
-
-    Parameters
-    ----------
-    fraction : float
-        Volume fraction of the filler (1).
-
-    Returns
-    -------
-    float
-        Ratio of moduli (1).
-
-    Notes
-    -----
-    Source: E. Guth, J. Appl. Phys. 16 (1945) 20-25 (recalled).
-    """
-    return 1.0 + 2.5 * fraction + 14.1 * fraction**2
 
 
 def _fraction(fraction: ArrayLike) -> Array:

@@ -10,9 +10,6 @@ MU0_H_M = 4.0e-7 * math.pi
 AIR_GAS_CONSTANT = 287.05
 """Specific gas constant of dry air (J/(kg K)). Source: any gas-dynamics text."""
 
-AIR_HEAT_RATIO = 1.4
-"""Ratio of specific heats of air (1). Source: any gas-dynamics text."""
-
 ATMOSPHERE_PA = 101325.0
 """Standard atmosphere (Pa, absolute). Source: NIST SP 811 appendix B (recalled)."""
 

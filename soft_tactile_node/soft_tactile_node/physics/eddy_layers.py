@@ -249,41 +249,6 @@ def _height_bracket(alpha: Array, height: float) -> Array:
     return np.asarray(np.where(x < 1.0e-3, x - x**2 / 3.0, 2.0 + 2.0 * np.expm1(-x) / np.maximum(x, 1.0e-30)) * height)
 
 
-def loop_impedance_change(
-    radius_m: float, height_m: float, layers: tuple[Layer, ...] | Layer, frequency_hz: float
-) -> tuple[float, float]:
-    """Return dL (H) and dR (ohm) of one circular filament above layers.
-
-    dZ = j w pi mu0 a^2 int J1(alpha a)^2 exp(-2 alpha h) R d alpha.
-
-    Parameters
-    ----------
-    radius_m, height_m : float
-        Radius of the filament and its height above the surface (m), > 0.
-    layers : Layer or tuple of Layer
-        Nearest first.
-    frequency_hz : float
-        Frequency (Hz), > 0.
-
-    Returns
-    -------
-    tuple of float
-        dL (H) and dR (ohm).
-
-    Notes
-    -----
-    Source: Dodd & Deeds, J. Appl. Phys. 39(6) (1968) 2829-2838 (recalled).
-    """
-    stack = (layers,) if isinstance(layers, Layer) else tuple(layers)
-    radius = check_range(radius_m, 0.0, name="radius_m", open_low=True)
-    height = check_range(height_m, 0.0, name="height_m", open_low=True)
-    omega = 2.0 * math.pi * check_range(frequency_hz, 0.0, name="frequency_hz", open_low=True)
-    alpha, weights = _panels(radius, radius, 20.0 / height)
-    kernel = j1(alpha * radius) ** 2 * np.exp(-2.0 * alpha * height)
-    value = math.pi * MU0_H_M * radius**2 * np.sum(weights * kernel * reflection(alpha, stack, omega))
-    return float(value.real), float((1j * omega * value).real)
-
-
 def _scale(coil: SheetCoil) -> float:
     area = (coil.top_m - coil.bottom_m) * (coil.outer_radius_m - coil.inner_radius_m)
     return math.pi * MU0_H_M * coil.turns**2 / area**2

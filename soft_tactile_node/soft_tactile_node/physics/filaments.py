@@ -202,56 +202,6 @@ def loop_field(radius_m: ArrayLike, rho_m: ArrayLike, z_m: ArrayLike) -> tuple[A
     return flat[:, 0].reshape(a.shape), flat[:, 1].reshape(a.shape)
 
 
-def mutual_inclined(
-    primary_radius_m: float,
-    secondary_radius_m: float,
-    centre_m: ArrayLike,
-    normal: ArrayLike = (0.0, 0.0, 1.0),
-    *,
-    tolerance: float = 1.0e-11,
-) -> float:
-    """Return the mutual inductance of two circular filaments in any position.
-
-    Parameters
-    ----------
-    primary_radius_m, secondary_radius_m : float
-        Radii (m), > 0. The primary lies at the origin in the plane z = 0.
-    centre_m : array_like, shape (3,)
-        Centre of the secondary (m).
-    normal : array_like, shape (3,)
-        Normal of the secondary's plane (1, any length > 0); its current is right-handed about it.
-    tolerance : float
-        Relative change at which the number of points is no longer doubled (1).
-
-    Returns
-    -------
-    float
-        Mutual inductance (H), signed.
-
-    Raises
-    ------
-    RangeError
-        A radius or the normal is not positive, or the filaments touch (no convergence).
-
-    Notes
-    -----
-    Source: definition by the vector potential; the coaxial part after Maxwell, Treatise II (1873), art. 701 (recalled).
-    """
-    primary = check_range(primary_radius_m, 0.0, name="primary_radius_m", open_low=True)
-    secondary = check_range(secondary_radius_m, 0.0, name="secondary_radius_m", open_low=True)
-    centre = check_shape(centre_m, (3,), name="centre_m")
-    axis_u, axis_v = plane_axes(normal)
-    previous = math.inf
-    scale = MU0_H_M * math.sqrt(primary * secondary)
-    points = 16
-    while points <= 65536:
-        value = float(inclined_mutual_formula(primary, secondary, centre, axis_u, axis_v, points))
-        if abs(value - previous) <= tolerance * max(abs(value), 1.0e-6 * scale):
-            return value
-        previous, points = value, 2 * points
-    raise RangeError("centre_m must keep the two filaments apart; got filaments that touch or nearly touch")
-
-
 def plane_axes(normal: ArrayLike) -> tuple[Array, Array]:
     """Return two unit vectors u, v that span a plane, with u x v along its normal.
 

@@ -17,7 +17,7 @@ from soft_tactile_node.checks import check_range
 from soft_tactile_node.errors import RangeError
 from soft_tactile_node.physics.constants import MU0_H_M
 from soft_tactile_node.physics.eddy_layers import skin_depth
-from soft_tactile_node.physics.liquid_metal import MetalFilm, film_impedance_change
+from soft_tactile_node.physics.liquid_metal import MetalFilm
 from soft_tactile_node.physics.spiral import SpiralCoil, spiral_field
 
 Array = NDArray[np.float64]
@@ -131,48 +131,6 @@ def _divergence(grid: ComplexArray, across: ComplexArray, along: ComplexArray, s
     flow_x = across * (np.roll(grid, -1, 0) - grid)
     flow_y = along * (np.roll(grid, -1, 1) - grid)
     return np.asarray(-(flow_x - np.roll(flow_x, 1, 0) + flow_y - np.roll(flow_y, 1, 1)) / spacing_m**2)
-
-
-def offset_film_change(
-    coil: SpiralCoil,
-    film: MetalFilm,
-    frequency_hz: float,
-    offset_m: ArrayLike = (0.0, 0.0),
-    filled: float = 1.0,
-    *,
-    across: int = 64,
-) -> complex:
-    """Return the complex inductance change of a coil under a film beside its axis or in only a part of its cell.
-
-    The centred, full film is solved as a solid (`liquid_metal.film_impedance_change`); the thin sheet gives the ratio
-    to it.
-
-    Parameters
-    ----------
-    coil : SpiralCoil
-        The coil.
-    film : MetalFilm
-        The film, as if centred and full.
-    frequency_hz : float
-        Frequency (Hz).
-    offset_m : array_like, shape (2,)
-        Offset of the film's axis from the coil's (m).
-    filled : float
-        Share of the cell's diameter that the metal has reached from the duct's side, -x (1), 0 to 1.
-    across : int
-        Grid points across the film's diameter (1).
-
-    Returns
-    -------
-    complex
-        dL - j dR/w (H).
-
-    Notes
-    -----
-    Source: see `sheet_impedance_change` and `liquid_metal.film_impedance_change`.
-    """
-    ratio = sheet_ratio(coil, film, frequency_hz, offset_m, filled, across=across)
-    return complex(ratio * complex(film_impedance_change(coil, film, frequency_hz)))
 
 
 def sheet_ratio(

@@ -9,7 +9,6 @@ about x, then by b about y (rad).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -111,39 +110,6 @@ class DiscResponse:
 
 def _times(rows: Array, form: Array) -> Array:
     return np.asarray(rows * np.repeat(form, 3) if form.ndim == 1 else rows @ np.ascontiguousarray(form))
-
-
-def weak_response(disc: MagneticDisc, radial: int = 5, around: int = 16, through: int = 4) -> DiscResponse:
-    """Return the response in the weak limit: magnetisation = chi times the coil's own field.
-
-    Parameters
-    ----------
-    disc : MagneticDisc
-        The disc.
-    radial, around, through : int
-        Quadrature points along the radius, around and through the thickness (1).
-
-    Returns
-    -------
-    DiscResponse
-        Points and weights of a Gauss product rule.
-
-    Notes
-    -----
-    Source: Jackson, Classical Electrodynamics, 5.16 (recalled). Error of the weak limit about chi/2 for a half-space.
-    """
-    node_r, weight_r = np.polynomial.legendre.leggauss(radial)
-    node_z, weight_z = np.polynomial.legendre.leggauss(through)
-    area = 0.5 * (node_r + 1.0)  # even in r^2, so that r dr is constant
-    radius = disc.radius_m * np.sqrt(area)
-    angle = 2.0 * math.pi * (np.arange(around) + 0.5) / around
-    height = 0.5 * disc.thickness_m * node_z
-    r, phi, z = np.meshgrid(radius, angle, height, indexing="ij")
-    weights = np.einsum("i,j,k->ijk", 0.5 * weight_r, np.full(around, 1.0 / around), 0.5 * weight_z) * disc.volume_m3
-    points = np.stack([r * np.cos(phi), r * np.sin(phi), z], axis=-1).reshape(-1, 3)
-    if disc.loss_susceptibility == 0.0:
-        return DiscResponse(points, disc.susceptibility * weights.ravel())
-    return DiscResponse(points, complex(disc.susceptibility, -disc.loss_susceptibility) * weights.ravel())
 
 
 class CoilField:
@@ -279,49 +245,3 @@ def board_inductance_change(
     fields = field(seen)
     local = np.einsum("...ji,...cqj->...cqi", rotation, fields)
     return response.inductance_matrix(local)
-
-
-def diagonal_change(matrices_h: ComplexArray) -> Array:
-    """Return the real self-inductance changes of the coils from `board_inductance_change`.
-
-    Parameters
-    ----------
-    matrices_h : numpy.ndarray of complex, shape (..., c, c)
-        Inductance matrices (H).
-
-    Returns
-    -------
-    numpy.ndarray, shape (..., c)
-        Change of self-inductance (H).
-    """
-    return np.ascontiguousarray(np.diagonal(matrices_h.real, axis1=-2, axis2=-1))
-
-
-def loop_disc_change(radius_m: float, disc: MagneticDisc, gap_m: float, order: Sequence[int] = (12, 24, 12)) -> float:
-    """Return the weak-limit inductance change of one circular filament below a coaxial disc.
-
-    Parameters
-    ----------
-    radius_m : float
-        Radius of the filament (m).
-    disc : MagneticDisc
-        The disc.
-    gap_m : float
-        Distance from the filament's plane to the disc's lower face (m), > 0.
-    order : sequence of int
-        Points along the radius, around and through the disc (1).
-
-    Returns
-    -------
-    float
-        Inductance change (H).
-
-    Notes
-    -----
-    Source: Jackson, Classical Electrodynamics, 5.16 (recalled).
-    """
-    response = weak_response(disc, *order)
-    points = response.points_m + np.array([0.0, 0.0, check_range(gap_m, 0.0, name="gap_m", open_low=True)])
-    points[:, 2] += 0.5 * disc.thickness_m
-    b_rho, b_z = loop_field(radius_m, np.hypot(points[:, 0], points[:, 1]), points[:, 2])
-    return float(np.sum(response.form.real * (b_rho**2 + b_z**2)) / MU0_H_M)

@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from transforms3d.quaternions import mat2quat, quat2mat
 
 from soft_tactile_node.checks import check_shape
 from soft_tactile_node.compiled import compiled
@@ -70,63 +71,8 @@ def pad_pose(bend_rad: float, arc_m: float, height_m: float) -> tuple[Array, Arr
     return np.array([x, 0.0, z]), rotation_y(bend_rad)
 
 
-def arc_tip(curvature_1_m: float, plane_rad: float, length_m: float) -> tuple[Array, Array]:
-    """Return tip position and rotation of a constant-curvature arc that starts along +z.
-
-    p = (cos phi (1 - cos k l)/k, sin phi (1 - cos k l)/k, sin k l/k), R = Rz(phi) Ry(k l).
-
-    Parameters
-    ----------
-    curvature_1_m : float
-        Curvature (1/m); zero = straight.
-    plane_rad : float
-        Angle of the bending plane about z (rad).
-    length_m : float
-        Arc length (m).
-
-    Returns
-    -------
-    tuple of numpy.ndarray, shapes (3,) and (3, 3)
-        Position (m) and rotation. This rotation includes the turn Rz(phi) of the bending plane; the torsion-free one is
-        R Rz(-phi).
-
-    Notes
-    -----
-    Source: Webster & Jones, Int. J. Robotics Research 29(13) (2010) 1661-1683 (recalled).
-    """
-    angle = curvature_1_m * length_m
-    across = length_m * _versine_over(angle)
-    position = np.array([math.cos(plane_rad) * across, math.sin(plane_rad) * across, length_m * _sine_over(angle)])
-    return position, rotation_z(plane_rad) @ rotation_y(angle)
-
-
-def three_actuator_arc(lengths_m: ArrayLike, spacing_m: float) -> tuple[float, float, float]:
-    """Return arc length (m), curvature (1/m) and bending plane (rad) of three actuators at 120 degrees.
-
-    Parameters
-    ----------
-    lengths_m : array_like, shape (3,)
-        Lengths of the actuators (m).
-    spacing_m : float
-        Distance of each from the centre line (m).
-
-    Returns
-    -------
-    tuple of float
-        Mean length (m), curvature (1/m), angle of the bending plane (rad).
-
-    Notes
-    -----
-    Source: Webster & Jones, Int. J. Robotics Research 29(13) (2010) 1661-1683, robot-specific map (recalled).
-    """
-    l1, l2, l3 = check_shape(lengths_m, (3,), name="lengths_m")
-    spread = math.sqrt(max(l1 * l1 + l2 * l2 + l3 * l3 - l1 * l2 - l1 * l3 - l2 * l3, 0.0))
-    curvature = 2.0 * spread / (spacing_m * (l1 + l2 + l3))
-    return (l1 + l2 + l3) / 3.0, curvature, math.atan2(math.sqrt(3.0) * (l2 + l3 - 2.0 * l1), 3.0 * (l2 - l3))
-
-
 def rotation_y(angle_rad: float) -> Array:
-    """Return the rotation matrix about y, right-handed.
+    """Return the rotation matrix about y, right-handed; the y axis stays where the angle is not known (NaN).
 
     Parameters
     ----------
@@ -140,53 +86,6 @@ def rotation_y(angle_rad: float) -> Array:
     """
     c, s = math.cos(angle_rad), math.sin(angle_rad)
     return np.array([[c, 0.0, s], [0.0, 1.0, 0.0], [-s, 0.0, c]])
-
-
-def rotation_z(angle_rad: float) -> Array:
-    """Return the rotation matrix about z, right-handed.
-
-    Parameters
-    ----------
-    angle_rad : float
-        Angle (rad).
-
-    Returns
-    -------
-    numpy.ndarray, shape (3, 3)
-        Rotation (1).
-    """
-    c, s = math.cos(angle_rad), math.sin(angle_rad)
-    return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
-
-
-def transfer_wrench(
-    force_n: ArrayLike, torque_n_m: ArrayLike, rotation: ArrayLike, origin_m: ArrayLike
-) -> tuple[Array, Array]:
-    """Return a wrench in frame A from the same wrench in frame B: F_A = R F_B, T_A = R T_B + p x F_A.
-
-    Parameters
-    ----------
-    force_n, torque_n_m : array_like, shape (..., 3)
-        Force (N) and torque (N m) about B's origin, in B; NaN stays NaN.
-    rotation : array_like, shape (3, 3)
-        Rotation that takes vectors of B into A (1).
-    origin_m : array_like, shape (3,)
-        Origin of B in A (m).
-
-    Returns
-    -------
-    tuple of numpy.ndarray, shape (..., 3)
-        Force (N) and torque (N m) about A's origin, in A.
-
-    Notes
-    -----
-    Source: Murray, Li, Sastry, A Mathematical Introduction to Robotic Manipulation (1994), sec. 2.5 (recalled).
-    """
-    matrix = check_shape(rotation, (3, 3), name="rotation")
-    origin = check_shape(origin_m, (3,), name="origin_m")
-    force = np.asarray(force_n, dtype=float) @ matrix.T
-    torque = np.asarray(torque_n_m, dtype=float) @ matrix.T + np.cross(origin, force)
-    return force, torque
 
 
 def wrench_transfer_matrix(rotation: ArrayLike, origin_m: ArrayLike) -> Array:
@@ -231,26 +130,9 @@ def quaternion_xyzw(rotation: ArrayLike) -> Array:
     numpy.ndarray, shape (4,)
         Unit quaternion (1), x, y, z, w.
 
-    Notes
-    -----
-    Source: largest-component form of S. W. Shepperd, J. Guidance and Control 1 (1978) 223-224 (recalled).
     """
-    m = check_shape(rotation, (3, 3), name="rotation")
-    trace = float(np.trace(m))
-    choices = np.array([m[0, 0], m[1, 1], m[2, 2], trace])
-    pick = int(np.argmax(choices))
-    q = np.empty(4)
-    if pick == 3:
-        q[3] = 1.0 + trace
-        q[:3] = m[2, 1] - m[1, 2], m[0, 2] - m[2, 0], m[1, 0] - m[0, 1]
-    else:
-        i, j, k = pick, (pick + 1) % 3, (pick + 2) % 3
-        q[i] = 1.0 - trace + 2.0 * m[i, i]
-        q[j] = m[j, i] + m[i, j]
-        q[k] = m[k, i] + m[i, k]
-        q[3] = m[k, j] - m[j, k]
-    q = q / np.linalg.norm(q)
-    return q if q[3] >= 0.0 else -q
+    w, x, y, z = mat2quat(check_shape(rotation, (3, 3), name="rotation"))
+    return np.array([x, y, z, w])
 
 
 def rotation_from_xyzw(quaternion: ArrayLike) -> Array:
@@ -265,17 +147,6 @@ def rotation_from_xyzw(quaternion: ArrayLike) -> Array:
     -------
     numpy.ndarray, shape (3, 3)
         Rotation (1).
-
-    Notes
-    -----
-    Source: any rotation text.
     """
-    q = check_shape(quaternion, (4,), name="quaternion")
-    x, y, z, w = q / np.linalg.norm(q)
-    return np.array(
-        [
-            [1 - 2 * (y * y + z * z), 2 * (x * y - z * w), 2 * (x * z + y * w)],
-            [2 * (x * y + z * w), 1 - 2 * (x * x + z * z), 2 * (y * z - x * w)],
-            [2 * (x * z - y * w), 2 * (y * z + x * w), 1 - 2 * (x * x + y * y)],
-        ]
-    )
+    x, y, z, w = check_shape(quaternion, (4,), name="quaternion")
+    return np.asarray(quat2mat((w, x, y, z)))

@@ -17,7 +17,6 @@ from soft_tactile_node.checks import check_range
 from soft_tactile_node.compiled import compiled
 from soft_tactile_node.errors import RangeError
 from soft_tactile_node.physics.constants import MU0_H_M
-from soft_tactile_node.physics.eddy_layers import SheetCoil
 from soft_tactile_node.physics.filaments import coaxial_mutual_formula
 from soft_tactile_node.physics.spiral import SpiralCoil
 
@@ -239,27 +238,3 @@ def film_impedance_change(
         current = np.linalg.solve(mutual + np.diag(resistance / (1j * omega)), coupling.astype(complex))
         out[k] = -coupling @ current
     return out.reshape(frequency.shape)
-
-
-def sheet_coil_of(coil: SpiralCoil, gap_m: float, height_m: float = 0.0) -> SheetCoil:
-    """Return the winding of even current density that stands for a one-layer spiral at a distance from a surface.
-
-    Parameters
-    ----------
-    coil : SpiralCoil
-        The spiral (one layer).
-    gap_m : float
-        Distance from the spiral's plane to the surface (m).
-    height_m : float
-        Thickness of the winding (m); 0 = the conductor's.
-
-    Returns
-    -------
-    SheetCoil
-        For `eddy_layers.impedance_change`.
-    """
-    height = height_m if height_m > 0.0 else coil.trace_thickness_m
-    if coil.layers != 1:
-        raise RangeError(f"layers must be 1 for a single sheet; got {coil.layers}")
-    bottom = gap_m - 0.5 * height
-    return SheetCoil(coil.inner_radius_m, coil.outer_radius_m, bottom, bottom + height, coil.turns)

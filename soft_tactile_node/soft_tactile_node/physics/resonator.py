@@ -46,17 +46,6 @@ def inductance_formula(frequency_hz: float, capacitance_f: float, resistance_ohm
 
 
 @compiled
-def gated_count(frequency_hz: float, gate_s: float, phase: float) -> float:
-    """Return the whole counts of a direct gated counter: floor(phase + f T), phase in [0, 1) counts.
-
-    Notes
-    -----
-    Source: definition; error variance p (1 - p) counts^2 with p = frac(f T) for a uniform phase.
-    """
-    return math.floor(phase + frequency_hz * gate_s)
-
-
-@compiled
 def reciprocal_count(frequency_hz: float, gate_s: float, reference_hz: float, start: float, jitter: float) -> float:
     """Return the frequency (Hz) read by a reciprocal counter: whole signal periods timed by a reference clock.
 
@@ -140,26 +129,6 @@ def quality_factor(inductance_h: ArrayLike, capacitance_f: ArrayLike, resistance
     return np.asarray(
         np.sqrt(np.asarray(inductance_h, dtype=float) / np.asarray(capacitance_f)) / np.asarray(resistance_ohm)
     )
-
-
-def parallel_resistance(inductance_h: ArrayLike, capacitance_f: ArrayLike, resistance_ohm: ArrayLike) -> Array:
-    """Return the resistance L/(C R) that a series-lossy tank shows at resonance (exact at the zero-phase frequency).
-
-    Parameters
-    ----------
-    inductance_h, capacitance_f, resistance_ohm : array_like
-        Inductance (H), capacitance (F), series resistance (ohm), all > 0.
-
-    Returns
-    -------
-    numpy.ndarray, broadcast shape
-        Parallel resistance (ohm).
-
-    Notes
-    -----
-    Source: circuit algebra (any circuit text).
-    """
-    return np.asarray(np.asarray(inductance_h, dtype=float) / (np.asarray(capacitance_f) * np.asarray(resistance_ohm)))
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Flat round spirals: turn radii, self-inductance (rings, current sheet, published approximations), mutual, field.
+"""Flat round spirals: turn radii, self-inductance (rings), mutual, field.
 
 A spiral is treated as concentric circular turns; the connection between turns is neglected (exact to the order of
 pitch over circumference). Frame: coil in the plane z = 0 about the z axis, pad above it (z > 0).
@@ -191,60 +191,6 @@ def strip_mean_distance(width_m: float, thickness_m: float = 0.0) -> float:
     return math.exp(log_term)
 
 
-def inductance_current_sheet(inner_radius_m: ArrayLike, outer_radius_m: ArrayLike, turns: ArrayLike) -> Array:
-    """Return the current-sheet approximation of a round flat spiral.
-
-    L = mu0 n^2 d_avg c1/2 [ln(c2/rho) + c3 rho + c4 rho^2] with c = (1.00, 2.46, 0, 0.20),
-    rho = (d_out - d_in)/(d_out + d_in).
-
-    Parameters
-    ----------
-    inner_radius_m, outer_radius_m : array_like
-        Radii (m).
-    turns : array_like
-        Turns (1).
-
-    Returns
-    -------
-    numpy.ndarray, broadcast shape
-        Inductance (H), within about 1 % of the exact integral.
-
-    Notes
-    -----
-    Source: Mohan, del Mar Hershenson, Boyd, Lee, IEEE JSSC 34(10) (1999) 1419-1424, table II; circle row recalled.
-    """
-    inner, outer = np.asarray(inner_radius_m, dtype=float), np.asarray(outer_radius_m, dtype=float)
-    rho = (outer - inner) / (outer + inner)
-    mean_diameter = inner + outer
-    bracket = np.log(2.46 / rho) + 0.20 * rho**2
-    return np.asarray(0.5 * MU0_H_M * np.asarray(turns, dtype=float) ** 2 * mean_diameter * bracket)
-
-
-def inductance_wheeler_flat(inner_radius_m: ArrayLike, outer_radius_m: ArrayLike, turns: ArrayLike) -> Array:
-    """Return Wheeler's formula for a flat spiral: L[uH] = a^2 N^2 / (8 a + 11 c), a mean radius, c depth, inches.
-
-    Parameters
-    ----------
-    inner_radius_m, outer_radius_m : array_like
-        Radii (m).
-    turns : array_like
-        Turns (1).
-
-    Returns
-    -------
-    numpy.ndarray, broadcast shape
-        Inductance (H); about 2 % for c > 0.2 a.
-
-    Notes
-    -----
-    Source: H. A. Wheeler, Proc. IRE 16(10) (1928) 1398-1400 (recalled).
-    """
-    inner, outer = np.asarray(inner_radius_m, dtype=float), np.asarray(outer_radius_m, dtype=float)
-    mean = 0.5 * (inner + outer) / 0.0254
-    depth = (outer - inner) / 0.0254
-    return np.asarray(1.0e-6 * mean**2 * np.asarray(turns, dtype=float) ** 2 / (8.0 * mean + 11.0 * depth))
-
-
 @compiled
 def _field_at_points(radii: Array, heights: Array, points: Array) -> Array:
     out = np.zeros((points.shape[0], 3))
@@ -331,7 +277,7 @@ def mutual_spirals(
 
     Notes
     -----
-    Source: sum over pairs of turns of `filaments.mutual_inclined`.
+    Source: sum over pairs of turns of `filaments.inclined_mutual_formula`.
     """
     centre = check_shape(centre_m, (3,), name="centre_m")
     u, v = plane_axes(normal)

@@ -1,4 +1,4 @@
-"""Two liquid-filled cells joined by a duct: wall compliance, viscous flow with a yield pressure, gravity head.
+"""Two liquid-filled cells joined by a duct: wall compliance, resistance of the duct, gravity head.
 
 A press cell lies under the touched surface, a coil cell above the coil. Volumes are displacements from rest: metal that
 has left the press cell and entered the coil cell. Pressure is gauge, zero at rest.
@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from soft_tactile_node.checks import check_range
-from soft_tactile_node.compiled import compiled
 
 Array = NDArray[np.float64]
 
@@ -178,48 +177,6 @@ class Duct:
         Source: momentum balance; any fluid-mechanics text.
         """
         return self.density_kg_m3 * self.length_m / (math.pi * self.radius_m**2)
-
-
-@compiled
-def duct_flow_formula(drop_pa: float, resistance_pa_s_m3: float, yield_pa: float) -> float:
-    """Return the flow (m^3/s) through a duct for a pressure drop; none below the yield pressure.
-
-    Notes
-    -----
-    Source: Hagen-Poiseuille with a plug that yields (Bingham in its simplest form); any fluid-mechanics text.
-    """
-    if drop_pa > yield_pa:
-        return (drop_pa - yield_pa) / resistance_pa_s_m3
-    if drop_pa < -yield_pa:
-        return (drop_pa + yield_pa) / resistance_pa_s_m3
-    return 0.0
-
-
-@compiled
-def cell_flow_formula(
-    displaced_m3: float,
-    force_n: float,
-    press_area_m2: float,
-    press_compliance: float,
-    press_cubic: float,
-    coil_compliance: float,
-    coil_cubic: float,
-    head_pa: float,
-    resistance_pa_s_m3: float,
-    yield_pa: float,
-) -> float:
-    """Return the flow (m^3/s) from press cell to coil cell; scalars, for a stepped simulation.
-
-    The load presses the roof of the press cell with force/area; the roof pushes back as its own displacement demands,
-    the roof of the coil cell likewise; head_pa is the gravity and acceleration head from press cell to coil cell.
-
-    Notes
-    -----
-    Source: volume balance of two compliances and a resistance (own derivation).
-    """
-    press = force_n / press_area_m2 - displaced_m3 / press_compliance - press_cubic * displaced_m3**3
-    coil = displaced_m3 / coil_compliance + coil_cubic * displaced_m3**3
-    return duct_flow_formula(press - coil + head_pa, resistance_pa_s_m3, yield_pa)
 
 
 def settled_volume(

@@ -10,6 +10,7 @@ from bokeh.models import ColumnDataSource, HoverTool
 
 from soft_tactile_node.design.run import Result
 from soft_tactile_node.design.schema import Study
+from soft_tactile_node.registry import PADS
 from soft_tactile_node.reports.page import PlotEntry
 from soft_tactile_node.reports.plots import COLOURS, draw_line, draw_reference, make_plot, place_legend
 
@@ -36,14 +37,14 @@ def plot_designs(study: Study, ranked: Sequence[Result]) -> list[PlotEntry]:
     if ranked[0].figures.shear_force_n.size:
         entries.append(_plot_shear(ranked))
     if len(ranked) > 1:
-        entries += [_plot_snr(ranked), _plot_tradeoff(ranked), _plot_stand_off(study, ranked)]
+        entries += [_plot_snr(ranked), _plot_tradeoff(ranked)]
+        entries += [_plot_stand_off(study, ranked)] if ranked[0].figures.stand_off_m else []
     return entries
 
 
 def _percent(result: Result) -> np.ndarray:
     figures = result.figures
-    coils = 4.0 if figures.variant == "iron_disc" else 1.0
-    return np.asarray(100.0 * figures.normal_h / (coils * figures.inductance_h))
+    return np.asarray(100.0 * figures.normal_h / (figures.coils * figures.inductance_h))
 
 
 def _plot_response(ranked: Sequence[Result]) -> PlotEntry:
@@ -51,12 +52,8 @@ def _plot_response(ranked: Sequence[Result]) -> PlotEntry:
     for place, result in enumerate(ranked[:SHOWN]):
         draw_line(plot, result.figures.force_n, _percent(result), f"design {result.case.number}", place)
     draw_reference(plot, ranked[0].figures.force_n[[0, -1]], np.zeros(2))
-    caption = "Change of the normal signal against normal force, best designs first."
-    if ranked[0].figures.variant == "liquid_metal":
-        caption += (
-            " Downwards is what more metal should do; a curve that turns back has a film past its best thickness."
-        )
-    return PlotEntry(plot, caption)
+    note = PADS[ranked[0].figures.variant].load_study().curve_note
+    return PlotEntry(plot, f"Change of the normal signal against normal force, best designs first. {note}".rstrip())
 
 
 def _plot_slope(ranked: Sequence[Result]) -> PlotEntry:

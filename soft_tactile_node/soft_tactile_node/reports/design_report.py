@@ -11,6 +11,7 @@ import numpy as np
 from soft_tactile_node.design.run import Result
 from soft_tactile_node.design.schema import Design, Study
 from soft_tactile_node.design.words import millimetres
+from soft_tactile_node.registry import PADS
 from soft_tactile_node.reports.design_plots import plot_designs
 from soft_tactile_node.reports.numbers import FigureRow, format_value
 from soft_tactile_node.reports.page import Page
@@ -70,7 +71,8 @@ def build_page(study: Study, ranked: Sequence[Result]) -> Page:
         "Designs, best first",
         *_ranked_table(ranked),
         text=f"Ranked by {RANKED_BY[study.rank_by]}; designs that do not respond over the full scale, or whose tank "
-        "hardly swings, are marked * and come after all others.",
+        "hardly swings, are marked * and come after all others. Second formula: how far the inductance of the coil "
+        "alone, computed as one even winding, lies from that of its turns, which is used.",
     )
     page.add_table(
         "What else moves the signal",
@@ -86,7 +88,7 @@ def build_page(study: Study, ranked: Sequence[Result]) -> Page:
         "counts of random error; none of it is chosen.",
     )
     page.add_figures("Figures of the best design", _figure_rows(best))
-    if best.figures.variant == "iron_disc":
+    if best.figures.shear_force_n.size:
         page.add_table("Cross-talk of the best design", *_crosstalk_table(best))
     page.add_table(
         "Where each design stops responding",
@@ -113,9 +115,7 @@ def summary_sentences(ranked: Sequence[Result]) -> list[str]:
     usable = sum(one.figures.usable for one in ranked)
     told = f": {_changes(best)}" if best.case.changes else ""
     direction = "rises" if figures.normal_h[-1] > 0.0 else "falls"
-    peak = (
-        100.0 * abs(float(figures.normal_h[-1])) / (figures.inductance_h * (4 if figures.variant == "iron_disc" else 1))
-    )
+    peak = 100.0 * abs(float(figures.normal_h[-1])) / (figures.inductance_h * figures.coils)
     full = f"{figures.force_n[-1]:.3g} N"
     first = (
         f"Best of {len(ranked)}: design {best.case.number}{told}. Its inductance {direction} by {peak:.3g} % at "
@@ -131,12 +131,12 @@ def summary_sentences(ranked: Sequence[Result]) -> list[str]:
         noise,
     ]
     sentences += main_effects(ranked)
-    sentences.append(
+    bending = (
         f"Bending by the stated angle looks like {format_value(figures.bend_worst_n)} N at worst on the best pad as "
-        f"cast ({format_value(figures.bend_apparent_n)} N as drawn); "
-        + " and ".join(f"the {name} reads as a touch {_distance(value)}" for name, value in figures.stand_off_m.items())
-        + "."
+        f"cast ({format_value(figures.bend_apparent_n)} N as drawn)"
     )
+    metal = [f"the {name} reads as a touch {_distance(value)}" for name, value in figures.stand_off_m.items()]
+    sentences.append("; ".join([bending, *([" and ".join(metal)] if metal else [])]) + ".")
     sentences += figures.remarks[:2]
     return sentences
 
@@ -181,6 +181,7 @@ def _ranked_table(ranked: Sequence[Result]) -> tuple[list[str], list[list[str]]]
         "Turns",
         "Frequency (MHz)",
         "Inductance (µH)",
+        "Second formula (%)",
         "Loss (ohm)",
         "Q",
     ]
@@ -189,7 +190,8 @@ def _ranked_table(ranked: Sequence[Result]) -> tuple[list[str], list[list[str]]]
     for one in ranked:
         f = one.figures
         row = [str(one.case.number), *[_value(one.case.changes.get(key, ""), key) for key in keys]]
-        row += [str(f.turns), f"{f.frequency_hz * 1e-6:.3g}", f"{f.inductance_h * 1e6:.4g}", f"{f.resistance_ohm:.3g}"]
+        row += [str(f.turns), f"{f.frequency_hz * 1e-6:.3g}", f"{f.inductance_h * 1e6:.4g}"]
+        row += [f"{f.second_formula_percent:+.1f}", f"{f.resistance_ohm:.3g}"]
         row += [f"{f.noise.quality:.2g}", f"{f.sensitivity_percent_n:.3g}", f"{f.monotonic_range_n:.2g}"]
         row += [f"{f.snr_db:.1f}{'' if f.usable else '*'}", *([f"{f.snr_shear_db:.1f}"] if shear else [])]
         rows.append(row)
@@ -198,9 +200,10 @@ def _ranked_table(ranked: Sequence[Result]) -> tuple[list[str], list[list[str]]]
 
 def _disturbance_table(ranked: Sequence[Result]) -> tuple[list[str], list[list[str]]]:
     plates = list(ranked[0].figures.stand_off_m)
-    disc = ranked[0].figures.variant == "iron_disc"
+    shear, gravity = bool(ranked[0].figures.shear_force_n.size), "gravity_apparent_n" in ranked[0].figures.extra
     columns = ["Design", "Bend looks like (N)", "At worst as cast (N)", "Hysteresis (%)", "Misplaced gain (%)"]
-    columns += ["Worst cross-talk (%)", "Worst, misplaced (%)"] if disc else ["Gravity looks like (N)"]
+    columns += ["Worst cross-talk (%)", "Worst, misplaced (%)"] if shear else []
+    columns += ["Gravity looks like (N)"] if gravity else []
     columns += [f"{name} at (mm)" for name in plates]
     rows = []
     for one in ranked:
@@ -212,9 +215,9 @@ def _disturbance_table(ranked: Sequence[Result]) -> tuple[list[str], list[list[s
             f"{f.hysteresis_percent:.2g}",
             f"{f.misplaced_gain_percent:.2g}",
         ]
-        if disc:
+        if shear:
             row += [_whole(_worst(f.crosstalk_percent)), _whole(_worst(f.crosstalk_misplaced_percent))]
-        else:
+        if gravity:
             row.append(f"{f.extra['gravity_apparent_n']:.2g}")
         rows.append(row + [f"{1e3 * f.stand_off_m[name]:.3g}" for name in plates])
     return columns, rows
@@ -280,31 +283,11 @@ def _figure_rows(best: Result) -> list[FigureRow]:
     for name, value in figures.stand_off_m.items():
         remark = f"distance from the surface at which it reads as {load.detection_n:g} N"
         rows.append(FigureRow(f"Stand-off, {name}", value * 1e3, "mm", None, remark))
-    rows += [FigureRow(*_extra(name, value)) for name, value in figures.extra.items()]
+    titles = PADS[figures.variant].load_study().titles
+    for name, value in figures.extra.items():
+        title, scale, unit = titles.get(name, (name, 1.0, ""))
+        rows.append(FigureRow(title, value * scale, unit))
     return rows
-
-
-EXTRA = {
-    "relative_permeability": ("Permeability of the disc", 1.0, ""),
-    "gap_at_full_scale_m": ("Gap at full scale", 1e3, "mm"),
-    "rest_change_percent": ("Change by the pad at rest", 1.0, "%"),
-    "shear_before_edge_n": ("Shear before the disc tips onto the board", 1.0, "N"),
-    "neighbour_coupling": ("Coupling of neighbouring coils", 1.0, ""),
-    "disc_loss_ohm": ("Loss of the disc", 1.0, "ohm"),
-    "displaced_volume_m3": ("Volume displaced at full scale", 1e9, "mm^3"),
-    "film_at_full_scale_m": ("Film at full scale, middle", 1e3, "mm"),
-    "skin_depth_m": ("Skin depth", 1e3, "mm"),
-    "true_change_percent": ("Change of inductance itself at full scale", 1.0, "%"),
-    "film_loss_ohm": ("Loss of the film", 1.0, "ohm"),
-    "compliance_ratio": ("Compliance, press cell over coil cell", 1.0, ""),
-    "settling_s": ("Time constant of the duct", 1e3, "ms"),
-    "gravity_apparent_n": ("Gravity along the finger looks like", 1.0, "N"),
-}
-
-
-def _extra(name: str, value: float) -> tuple[str, float, str]:
-    title, scale, unit = EXTRA.get(name, (name, 1.0, ""))
-    return title, value * scale, unit
 
 
 def _crosstalk_table(best: Result) -> tuple[list[str], list[list[str]]]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from soft_tactile_node.registry import PADS
 from soft_tactile_node.scoring.figures import AXES, FINITE_SHARE, Score
 
 
@@ -35,8 +36,9 @@ class Limits:
     f1_light: float
 
 
-THREE_AXES = Limits("iron disc", 0.045, 0.032, 0.2, 0.95)
-ONE_AXIS = Limits("liquid metal", 0.07, 0.08, 0.5, 0.85)
+LIMITS = {3: (0.045, 0.032, 0.2, 0.95), 1: (0.07, 0.08, 0.5, 0.85)}
+"""What a pad must keep, by the axes of force it tells; see `Limits`."""
+
 WITHIN_2_SIGMA = (0.93, 0.99)
 """Share of pressed samples within two stated standard deviations (1)."""
 
@@ -118,7 +120,7 @@ def judge_score(score: Score, pad: str | None = None) -> Verdict:
     score : Score
         As from `score_in_detail`.
     pad : str or None
-        `iron_disc` or `liquid_metal` as the calibration says; None or anything else = told by the observed axes.
+        Its variant as the calibration says; None or one that is not known = told by the observed axes.
 
     Returns
     -------
@@ -126,9 +128,9 @@ def judge_score(score: Score, pad: str | None = None) -> Verdict:
         FAIL as soon as one limit is broken; a figure that was not computed breaks none and keeps none.
     """
     observed = score.force.finite_share > 0.0
-    limits = {"iron_disc": THREE_AXES, "liquid_metal": ONE_AXIS}.get(
-        pad or "", THREE_AXES if observed[:2].any() else ONE_AXIS
-    )
+    axes = 3 if observed[:2].any() else 1
+    variant = PADS.get(pad or "") or next(one for one in PADS.values() if one.axes == axes)
+    limits = Limits(variant.words, *LIMITS[variant.axes])
     judged = list(_judge_finite(score.force.finite_share, observed))
     contacts = score.figures["contacts"]
 

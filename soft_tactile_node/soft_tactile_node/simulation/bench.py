@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from soft_tactile_node.checks import check_range, check_shape
+from soft_tactile_node.registry import DEFAULT_PAD
 from soft_tactile_node.samples import Array
 from soft_tactile_node.simulation import state as at
 from soft_tactile_node.simulation.gripper import Gripper, GripperStep
@@ -32,7 +33,7 @@ class Bench(Gripper):
     ----------
     seed : int
         Picks specimen and noise, >= 0; the same seed gives the specimen of `simulate` and `Gripper`.
-    pad : str, IronDiscDesign or LiquidMetalDesign
+    pad : str or PadDesign
         As in Gripper.
     rate_hz : float
         Scans per second (Hz), 20 to 5000.
@@ -52,7 +53,7 @@ class Bench(Gripper):
     def __init__(
         self,
         seed: int = 0,
-        pad: str | PadDesign = "iron_disc",
+        pad: str | PadDesign = DEFAULT_PAD,
         rate_hz: float = 500.0,
         *,
         temperature_c: float | None = None,

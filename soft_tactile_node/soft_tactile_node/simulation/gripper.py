@@ -10,6 +10,7 @@ import numpy as np
 
 from soft_tactile_node.checks import check_range
 from soft_tactile_node.errors import RangeError, ShapeError
+from soft_tactile_node.registry import DEFAULT_PAD
 from soft_tactile_node.samples import Array, Scan
 from soft_tactile_node.simulation import state as at
 from soft_tactile_node.simulation.bench_scripts import earlier_use
@@ -100,8 +101,8 @@ class Gripper:
         "bun", "roll", "jar" or "none"; lies on the tray at the start.
     seed : int
         Picks specimens, objects and noise, >= 0.
-    pad : str, IronDiscDesign or LiquidMetalDesign
-        "iron_disc" or "liquid_metal" for the invented pads, or a pad of one's own.
+    pad : str or PadDesign
+        Variant of the invented pads, a name in `registry.PADS`, or a pad of one's own.
     rate_hz : float
         Scans per second (Hz), 20 to 5000.
     temperature_c : float or None
@@ -124,7 +125,7 @@ class Gripper:
         fingers: Sequence[str] = ("left_finger", "right_finger"),
         object: str = "bun",  # noqa: A002 - the word of the domain
         seed: int = 0,
-        pad: str | PadDesign = "iron_disc",
+        pad: str | PadDesign = DEFAULT_PAD,
         rate_hz: float = 500.0,
         *,
         temperature_c: float | None = None,

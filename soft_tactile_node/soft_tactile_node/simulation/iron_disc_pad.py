@@ -7,6 +7,7 @@ disc's centre from the coil's axis, height of its lower face, and the two tilts 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from functools import lru_cache, partial
 from typing import NamedTuple
 
@@ -16,13 +17,22 @@ from numpy.typing import NDArray
 from soft_tactile_node.compiled import compiled
 from soft_tactile_node.physics.constants import MU0_H_M
 from soft_tactile_node.physics.demagnetisation import demagnetised_response
-from soft_tactile_node.physics.eddy_layers import Layer, SheetCoil, impedance_change
 from soft_tactile_node.physics.iron_disc import CoilField, DiscResponse, MagneticDisc, tilt_rotation
 from soft_tactile_node.physics.spiral import SpiralCoil, inductance_rings
 from soft_tactile_node.samples import Array
 from soft_tactile_node.simulation import state as at
-from soft_tactile_node.simulation.specimen import REFERENCE_TEMPERATURE_C, FingerParameters
-from soft_tactile_node.simulation.spline_table import spline_1d, spline_4d, spline_coefficients
+from soft_tactile_node.simulation.pad import pad_indent
+from soft_tactile_node.simulation.pad_design import MIDDLE, FrontEnd, check_tabulated, retarget
+from soft_tactile_node.simulation.readout import ReadoutParameters
+from soft_tactile_node.simulation.specimen import (
+    FULL_SCALE_NORMAL_N,
+    REFERENCE_TEMPERATURE_C,
+    FingerParameters,
+    draw_finger,
+    spread_by,
+)
+from soft_tactile_node.simulation.spline_table import spline_4d, spline_coefficients
+from soft_tactile_node.simulation.steel_lid import NONE_M, lid_change, load_lid_tables
 from soft_tactile_node.simulation.table_cache import cached_table
 
 COIL = SpiralCoil(inner_radius_m=1.0e-3, outer_radius_m=4.0e-3, turns=10, layers=2, layer_gap_m=0.2e-3)
@@ -35,7 +45,7 @@ CAPACITANCE_F = 470.0e-12
 _DISTANCE = (0.0, 12.0e-3, 25)
 _HEIGHT = (0.5e-3, 3.7e-3, 19)
 _TILT = (-0.24, 0.24, 7)
-_LID = (2.0e-3, 42.0e-3, 41)
+_NO_LID_M = NONE_M
 _REFERENCE_C = REFERENCE_TEMPERATURE_C
 
 
@@ -79,10 +89,7 @@ def draw_iron_disc(rng: np.random.Generator) -> IronDiscParameters:
     """
     centres = np.array(CENTRES_M)
     c = len(centres)
-
-    def vary(nominal: float, spread: float) -> float:
-        return float(nominal * np.exp(spread * np.clip(rng.standard_normal(), -2.5, 2.5)))
-
+    vary = spread_by(rng)
     return IronDiscParameters(
         coil_scale=1.0 + 0.01 * np.clip(rng.standard_normal(c), -2.5, 2.5),
         coil_x=centres[:, 0].copy(),
@@ -162,17 +169,6 @@ def _build_disc_table(coil: SpiralCoil, disc: MagneticDisc) -> Array:
     return spline_coefficients(out)
 
 
-def _build_lid_table(coil: SpiralCoil, capacitance_f: float) -> Array:
-    # tinplate, cold-worked and magnetised little by the coil's weak field (invented)
-    steel = Layer(conductivity_s_m=7.0e6, relative_permeability=20.0)
-    frequency = 1.0 / (2.0 * math.pi * math.sqrt(inductance_rings(coil) * capacitance_f))
-    changes = []
-    for away in np.linspace(*_LID):
-        winding = SheetCoil(coil.inner_radius_m, coil.outer_radius_m, away, away + 0.25e-3, coil.total_turns)
-        changes.append(impedance_change(winding, steel, frequency))
-    return np.stack([spline_coefficients(column) for column in np.array(changes).T])
-
-
 @lru_cache(maxsize=4)
 def load_iron_disc_tables(
     coil: SpiralCoil = COIL, disc: MagneticDisc = DISC, capacitance_f: float = CAPACITANCE_F
@@ -196,11 +192,9 @@ def load_iron_disc_tables(
     axes = (_DISTANCE, _HEIGHT, _TILT)
     shape = (_DISTANCE[2] + 2, _HEIGHT[2] + 2, _TILT[2] + 2, _TILT[2] + 2)
     change = cached_table("iron-disc", (coil, disc, axes, 4), shape, partial(_build_disc_table, coil, disc))
-    build_lid = partial(_build_lid_table, coil, capacitance_f)
-    lid = cached_table("steel-lid", (coil, capacitance_f, _LID, 3), (2, _LID[2] + 2), build_lid)
-    return IronDiscTables(
-        float(inductance_rings(coil)), change, np.ascontiguousarray(lid[0]), np.ascontiguousarray(lid[1])
-    )
+    air = float(inductance_rings(coil))
+    frequency = 1.0 / (2.0 * math.pi * math.sqrt(air * capacitance_f))
+    return IronDiscTables(air, change, *load_lid_tables(coil, frequency, 0.25e-3))
 
 
 @compiled
@@ -253,12 +247,11 @@ def disc_inductance(
         )
         resistance = pad.resistance_ohm[i] * (1.0 + 3.9e-3 * (temperature_c - _REFERENCE_C))
         value = tables.air_h + pad.disc_scale * spline_4d(tables.disc_h, place, work)
-        if lid_m < 0.5:
+        if lid_m < _NO_LID_M:
             far = math.sqrt((lid_m + pad.coil_x[i]) ** 2 + 5.0e-3**2)
-            step = (far - _LID[0]) / (_LID[1] - _LID[0]) * (_LID[2] - 1)
-            fade = 1.0 if far < _LID[1] else (_LID[1] / far) ** 3
-            value += 0.5 * fade * spline_1d(tables.lid_h, step, work)
-            resistance += 0.5 * fade * fade * spline_1d(tables.lid_ohm, step, work)
+            by_lid, lid_loss = lid_change(tables.lid_h, tables.lid_ohm, far, work)
+            value += by_lid
+            resistance += lid_loss
         warm = 1.0 + 1.0e-6 * pad.copper_ppm_per_k[i] * (temperature_c - _REFERENCE_C)
         out[i] = pad.coil_scale[i] * value * warm
         loss[i] = resistance
@@ -282,3 +275,94 @@ def iron_disc_series(
         pose = disc_pose(pad, finger, states[k], temperature_c[k])
         disc_inductance(pad, tables, pose, coil_temperature_c[k], lid_m[k], out[k], loss[k])
     return out, loss
+
+
+class IronDisc:
+    """The variant `iron_disc` of `pad_design.PadModel`."""
+
+    channels = len(CENTRES_M)
+    readout = ReadoutParameters(CAPACITANCE_F, jitter=8.0e-6, drift=5.0e-5, drift_common=8.0e-5, resistance_ohm=1.1)
+    draw = staticmethod(draw_iron_disc)
+    load_tables = staticmethod(load_iron_disc_tables)
+    series = staticmethod(iron_disc_series)
+
+
+PAD = IronDisc()
+"""The variant."""
+
+
+@dataclass(frozen=True)
+class IronDiscDesign:
+    """Four coils below a disc, as designed.
+
+    Attributes
+    ----------
+    coil : SpiralCoil
+        Each coil.
+    disc : MagneticDisc
+        The disc.
+    spacing_m : float
+        Distance of neighbouring coil centres (m).
+    height_m : float
+        Lower face of the disc above the coils at rest (m).
+    travel_m : float
+        How far the full normal force brings the disc down (m).
+    shift_m_n : float
+        Shift of the disc per shear force (m/N).
+    tilt_rad_n_m : float
+        Tilt of the disc per torque (rad/(N m)).
+    lever_m : float
+        Height of the surface above the lower face of the disc (m).
+    front_end : FrontEnd
+        Tank and counter.
+    """
+
+    coil: SpiralCoil
+    disc: MagneticDisc
+    spacing_m: float
+    height_m: float
+    travel_m: float
+    shift_m_n: float
+    tilt_rad_n_m: float
+    lever_m: float
+    front_end: FrontEnd
+
+    name = "iron_disc"
+
+    def fit_finger(self, drawn: FingerParameters) -> FingerParameters:
+        """Return `drawn` with the stiffness, shear and tilt of this pad and the specimen's own deviations."""
+        middle, field = draw_finger(MIDDLE), draw_iron_disc(MIDDLE)
+        # the surface moves further than the disc; the stiffening sets in as early against the travel as in the
+        # invented pad
+        surface = self.travel_m / field.follow_normal
+        cubic = surface * middle.pad_cubic_m / pad_indent(middle, FULL_SCALE_NORMAL_N)
+        toe = middle.pad_toe_m
+        shape = surface * surface / (surface + toe) + surface * (surface / cubic) ** 2
+        return retarget(
+            drawn,
+            middle,
+            pad_stiffness_n_m=FULL_SCALE_NORMAL_N / shape,
+            pad_cubic_m=cubic,
+            shear_stiffness_n_m=field.follow_shear / self.shift_m_n,
+            tilt_stiffness_n_m=1.0 / self.tilt_rad_n_m,
+            disc_height_m=self.lever_m,
+        )
+
+    def fit_pad(self, drawn: IronDiscParameters) -> IronDiscParameters:
+        """Return `drawn` with the geometry of this pad and the specimen's own deviations."""
+        middle = draw_iron_disc(MIDDLE)
+        half = 0.5 * self.spacing_m
+        return drawn._replace(
+            height_m=drawn.height_m * self.height_m / middle.height_m,
+            coil_x=half * np.sign(middle.coil_x),
+            coil_y=half * np.sign(middle.coil_y),
+            resistance_ohm=drawn.resistance_ohm * (self.front_end.coil_resistance_ohm / middle.resistance_ohm),
+        )
+
+    def load_tables(self) -> IronDiscTables:
+        """Return its fields; RangeError names what lies outside the tables."""
+        low = _HEIGHT[0] + self.travel_m + 0.1e-3
+        check_tabulated(self.height_m, low, 0.95 * _HEIGHT[1], "height of the disc", "m")
+        reach = math.sqrt(0.5) * self.spacing_m + 2.0 * self.shift_m_n
+        check_tabulated(reach, 0.0, _DISTANCE[1], "reach of coils and shear", "m")
+        return load_iron_disc_tables(self.coil, self.disc, self.front_end.capacitance_f)

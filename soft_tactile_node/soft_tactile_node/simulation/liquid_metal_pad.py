@@ -14,13 +14,21 @@ from typing import NamedTuple
 import numpy as np
 
 from soft_tactile_node.compiled import compiled
-from soft_tactile_node.physics.eddy_layers import Layer, SheetCoil, impedance_change
 from soft_tactile_node.physics.liquid_metal import GALLIUM_INDIUM_RESISTIVITY_OHM_M, MetalFilm, film_impedance_change
 from soft_tactile_node.physics.spiral import SpiralCoil, inductance_rings
 from soft_tactile_node.samples import Array
 from soft_tactile_node.simulation import state as at
-from soft_tactile_node.simulation.specimen import REFERENCE_TEMPERATURE_C
-from soft_tactile_node.simulation.spline_table import spline_1d, spline_2d, spline_coefficients
+from soft_tactile_node.simulation.pad_design import MIDDLE, FrontEnd, check_tabulated, retarget
+from soft_tactile_node.simulation.readout import ReadoutParameters
+from soft_tactile_node.simulation.specimen import (
+    FULL_SCALE_NORMAL_N,
+    REFERENCE_TEMPERATURE_C,
+    FingerParameters,
+    draw_finger,
+    spread_by,
+)
+from soft_tactile_node.simulation.spline_table import spline_2d, spline_coefficients
+from soft_tactile_node.simulation.steel_lid import NONE_M, lid_change, load_lid_tables
 from soft_tactile_node.simulation.table_cache import cached_table
 
 COIL = SpiralCoil(inner_radius_m=1.2e-3, outer_radius_m=5.0e-3, turns=14, layers=4, layer_gap_m=0.2e-3)
@@ -54,7 +62,7 @@ CELL = CoilCell()
 
 _VOLUME = (-4.0e-9, 32.0e-9, 37)
 _GAP = (0.30e-3, 0.80e-3, 11)
-_LID = (2.0e-3, 42.0e-3, 41)
+_NO_LID_M = NONE_M
 _REFERENCE_C = REFERENCE_TEMPERATURE_C
 
 
@@ -86,10 +94,7 @@ def draw_liquid_metal(rng: np.random.Generator) -> LiquidMetalParameters:
     LiquidMetalParameters
         Coil within 1 %, gap and filling within some 5 %.
     """
-
-    def vary(nominal: float, spread: float) -> float:
-        return float(nominal * np.exp(spread * np.clip(rng.standard_normal(), -2.5, 2.5)))
-
+    vary = spread_by(rng)
     return LiquidMetalParameters(
         coil_scale=vary(1.0, 0.01),
         film_scale=vary(1.0, 0.03),
@@ -135,16 +140,6 @@ def _build_film_table(coil: SpiralCoil, cell: CoilCell, frequency_hz: float) -> 
     return np.stack([spline_coefficients(out[0]), spline_coefficients(out[1])])
 
 
-def _build_lid_table(coil: SpiralCoil, frequency_hz: float) -> Array:
-    # tinplate, cold-worked and magnetised little by the coil's weak field (invented)
-    steel = Layer(conductivity_s_m=7.0e6, relative_permeability=20.0)
-    changes = []
-    for away in np.linspace(*_LID):
-        winding = SheetCoil(coil.inner_radius_m, coil.outer_radius_m, away, away + 0.6e-3, coil.total_turns)
-        changes.append(impedance_change(winding, steel, frequency_hz))
-    return np.stack([spline_coefficients(column) for column in np.array(changes).T])
-
-
 @lru_cache(maxsize=4)
 def load_liquid_metal_tables(
     coil: SpiralCoil = COIL, cell: CoilCell = CELL, frequency_hz: float = FREQUENCY_HZ
@@ -169,11 +164,8 @@ def load_liquid_metal_tables(
     key = (coil, cell, frequency_hz, _VOLUME, _GAP, 1)
     build = partial(_build_film_table, coil, cell, frequency_hz)
     film = cached_table("liquid-metal", key, (2, _VOLUME[2] + 2, _GAP[2] + 2), build)
-    build_lid = partial(_build_lid_table, coil, frequency_hz)
-    lid = cached_table("steel-lid", (coil, frequency_hz, _LID, 3), (2, _LID[2] + 2), build_lid)
-    air = float(inductance_rings(coil))
-    parts = (film[0], film[1], lid[0], lid[1])
-    return LiquidMetalTables(air, *(np.ascontiguousarray(part) for part in parts))
+    parts = (np.ascontiguousarray(film[0]), np.ascontiguousarray(film[1]))
+    return LiquidMetalTables(float(inductance_rings(coil)), *parts, *load_lid_tables(coil, frequency_hz, 0.6e-3))
 
 
 @compiled
@@ -198,11 +190,10 @@ def metal_coil(
     loss = pad.resistance_ohm * (1.0 + 3.9e-3 * (coil_temperature_c - _REFERENCE_C))
     loss += pad.film_scale * spline_2d(tables.loss_ohm, place, work)
     value = tables.air_h + scale * spline_2d(tables.change_h, place, work)
-    if lid_m < 0.5:
-        step = (lid_m - _LID[0]) / (_LID[1] - _LID[0]) * (_LID[2] - 1)
-        fade = 1.0 if lid_m < _LID[1] else (_LID[1] / lid_m) ** 3
-        value += 0.5 * fade * spline_1d(tables.lid_h, step, work)
-        loss += 0.5 * fade * fade * spline_1d(tables.lid_ohm, step, work)
+    if lid_m < _NO_LID_M:
+        by_lid, lid_loss = lid_change(tables.lid_h, tables.lid_ohm, lid_m, work)
+        value += by_lid
+        loss += lid_loss
     copper = 1.0 + 1.0e-6 * pad.copper_ppm_per_k * (coil_temperature_c - _REFERENCE_C)
     return pad.coil_scale * value * copper, loss
 
@@ -211,6 +202,7 @@ def metal_coil(
 def liquid_metal_series(
     pad: LiquidMetalParameters,
     tables: LiquidMetalTables,
+    _finger: FingerParameters,
     states: Array,
     temperature_c: Array,
     coil_temperature_c: Array,
@@ -223,3 +215,94 @@ def liquid_metal_series(
     for k in range(n):
         out[k, 0], loss[k, 0] = metal_coil(pad, tables, states[k], temperature_c[k], coil_temperature_c[k], lid_m[k])
     return out, loss
+
+
+class LiquidMetal:
+    """The variant `liquid_metal` of `pad_design.PadModel`."""
+
+    channels = 1
+    readout = ReadoutParameters(CAPACITANCE_F, jitter=16.0e-6, drift=1.0e-4, drift_common=2.0e-4, resistance_ohm=1.0)
+    draw = staticmethod(draw_liquid_metal)
+    load_tables = staticmethod(load_liquid_metal_tables)
+    series = staticmethod(liquid_metal_series)
+
+
+PAD = LiquidMetal()
+"""The variant."""
+
+
+@dataclass(frozen=True)
+class LiquidMetalDesign:
+    """One coil below a cell of liquid metal, as designed.
+
+    Attributes
+    ----------
+    coil : SpiralCoil
+        The coil.
+    cell : CoilCell
+        The cell above it.
+    gap_m : float
+        Coil to metal at rest (m).
+    frequency_hz : float
+        Frequency of the tank (Hz).
+    area_m2 : float
+        Force over pressure in the press cell (m^2).
+    press_pa_m3, coil_pa_m3 : float
+        Stiffness of the roofs of press cell and coil cell (Pa/m^3).
+    cubic_pa_m9 : float
+        Cubic stiffness of both (Pa/m^9).
+    duct_pa_s_m3 : float
+        Resistance of the duct (Pa s/m^3).
+    bend_pa_rad : float
+        Pressure in the press cell per bend (Pa/rad).
+    column_m : float
+        Distance of the cells along x (m).
+    front_end : FrontEnd
+        Tank and counter.
+    """
+
+    coil: SpiralCoil
+    cell: CoilCell
+    gap_m: float
+    frequency_hz: float
+    area_m2: float
+    press_pa_m3: float
+    coil_pa_m3: float
+    cubic_pa_m9: float
+    duct_pa_s_m3: float
+    bend_pa_rad: float
+    column_m: float
+    front_end: FrontEnd
+
+    name = "liquid_metal"
+
+    def fit_finger(self, drawn: FingerParameters) -> FingerParameters:
+        """Return `drawn` with the cells of this pad and the specimen's own deviations."""
+        middle = draw_finger(MIDDLE)
+        bend = middle.metal_bend_pa + middle.metal_bend_quadratic_pa  # at 1 rad, split as in the invented pad
+        return retarget(
+            drawn,
+            middle,
+            metal_area_m2=self.area_m2,
+            metal_press_pa_m3=self.press_pa_m3,
+            metal_coil_pa_m3=self.coil_pa_m3,
+            metal_cubic_pa_m9=self.cubic_pa_m9,
+            metal_resistance_pa_s_m3=self.duct_pa_s_m3,
+            metal_bend_pa=self.bend_pa_rad * middle.metal_bend_pa / bend,
+            metal_bend_quadratic_pa=self.bend_pa_rad * middle.metal_bend_quadratic_pa / bend,
+            metal_column_m=self.column_m,
+        )
+
+    def fit_pad(self, drawn: LiquidMetalParameters) -> LiquidMetalParameters:
+        """Return `drawn` with the gap and the coil of this pad and the specimen's own deviations."""
+        resistance = self.front_end.coil_resistance_ohm
+        return retarget(drawn, draw_liquid_metal(MIDDLE), gap_m=self.gap_m, resistance_ohm=resistance)
+
+    def load_tables(self) -> LiquidMetalTables:
+        """Return its fields; RangeError names what lies outside the tables."""
+        check_tabulated(self.gap_m, 1.05 * _GAP[0], 0.95 * _GAP[1], "gap from coil to metal", "m")
+        law = [self.cubic_pa_m9, 0.0, self.press_pa_m3 + self.coil_pa_m3, -FULL_SCALE_NORMAL_N / self.area_m2]
+        roots = np.roots(law)
+        full = float(roots[np.argmin(np.abs(roots.imag))].real)
+        check_tabulated(full, 0.0, 0.9 * _VOLUME[1], "volume displaced at full scale", "m^3")
+        return load_liquid_metal_tables(self.coil, self.cell, self.frequency_hz)

@@ -16,54 +16,40 @@ class ReadoutParameters(NamedTuple):
     """Front end of one finger (SI units)."""
 
     capacitance_f: float
-    gate_share: float  # share of a scan in which coils are counted
-    clock_hz: float  # reference clock of the counter, with its interpolator
     jitter: float  # relative frequency noise over a gate of 1 ms
-    loss_noise: float  # relative noise of the loss over a gate of 1 ms
     drift: float  # rms of the slow relative drift of each channel
     drift_common: float  # and of all channels together
-    drift_s: float  # its correlation time
     resistance_ohm: float  # nominal loss that the conversion to inductance assumes
-    pressure_interval_s: float
-    pressure_noise_pa: float
-    pressure_step_pa: float
-    pressure_gain: float
-    pressure_offset_pa: float
-    temperature_noise_k: float
+    gate_share: float = 0.8  # share of a scan in which coils are counted
+    clock_hz: float = 640.0e6  # reference clock of the counter, with its interpolator
+    loss_noise: float = 1.0e-3  # relative noise of the loss over a gate of 1 ms
+    drift_s: float = 240.0  # correlation time of the drift
+    pressure_interval_s: float = 0.01
+    pressure_noise_pa: float = 45.0
+    pressure_step_pa: float = 12.0
+    pressure_gain: float = 1.0
+    pressure_offset_pa: float = 0.0
+    temperature_noise_k: float = 0.03
 
 
-def draw_readout(rng: np.random.Generator, pad: str) -> ReadoutParameters:
+def draw_readout(rng: np.random.Generator, nominal: ReadoutParameters) -> ReadoutParameters:
     """Return the front end of a finger.
 
     Parameters
     ----------
     rng : numpy.random.Generator
         Source of the specimen's spread.
-    pad : str
-        "iron_disc" or "liquid_metal".
+    nominal : ReadoutParameters
+        Front end of the pad's variant or design.
 
     Returns
     -------
     ReadoutParameters
-        Noise and clock chosen so that a hundredth of a newton is resolvable in one scan.
+        That of this specimen: the pressure sensor with errors of its own.
     """
-    iron = pad == "iron_disc"
-    return ReadoutParameters(
-        capacitance_f=470.0e-12 if iron else 64.0e-9,
-        gate_share=0.8,
-        clock_hz=640.0e6,
-        jitter=8.0e-6 if iron else 16.0e-6,
-        loss_noise=1.0e-3,
-        drift=5.0e-5 if iron else 1.0e-4,
-        drift_common=8.0e-5 if iron else 2.0e-4,
-        drift_s=240.0,
-        resistance_ohm=1.1 if iron else 1.0,
-        pressure_interval_s=0.01,
-        pressure_noise_pa=45.0,
-        pressure_step_pa=12.0,
+    return nominal._replace(
         pressure_gain=float(1.0 + 0.003 * np.clip(rng.standard_normal(), -2.0, 2.0)),
         pressure_offset_pa=float(60.0 * np.clip(rng.standard_normal(), -2.0, 2.0)),
-        temperature_noise_k=0.03,
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from soft_tactile_node.checks import check_range
 from soft_tactile_node.errors import RangeError
 from soft_tactile_node.recordings.tables import Recording, Truth
+from soft_tactile_node.registry import DEFAULT_PAD
 from soft_tactile_node.samples import Array
 from soft_tactile_node.simulation import state as at
 from soft_tactile_node.simulation.faults import CoilFaults, Fault
@@ -24,7 +25,7 @@ from soft_tactile_node.words import SCENARIO_LENGTHS_S, SCENARIOS
 def simulate(
     scenario: str,
     *,
-    pad: str | PadDesign = "iron_disc",
+    pad: str | PadDesign = DEFAULT_PAD,
     seed: int = 0,
     rate_hz: float = 500.0,
     duration_s: float | None = None,
@@ -43,8 +44,8 @@ def simulate(
     ----------
     scenario : str
         One of SCENARIOS.
-    pad : str, IronDiscDesign or LiquidMetalDesign
-        "iron_disc" (four channels), "liquid_metal" (one channel), or a pad of one's own.
+    pad : str or PadDesign
+        Variant of an invented pad, a name in `registry.PADS`, or a pad of one's own.
     seed : int
         Picks motion details, noise and (unless `specimen_seed` is given) the specimen, >= 0.
     rate_hz : float

@@ -8,26 +8,11 @@ from typing import Any
 import numpy as np
 
 from soft_tactile_node.checks import check_range
-from soft_tactile_node.errors import RangeError
+from soft_tactile_node.registry import PADS, find_pad
 from soft_tactile_node.samples import Array
-from soft_tactile_node.simulation.iron_disc_pad import (
-    IronDiscParameters,
-    IronDiscTables,
-    draw_iron_disc,
-    iron_disc_series,
-    load_iron_disc_tables,
-)
-from soft_tactile_node.simulation.liquid_metal_pad import (
-    LiquidMetalParameters,
-    LiquidMetalTables,
-    draw_liquid_metal,
-    liquid_metal_series,
-    load_liquid_metal_tables,
-)
-from soft_tactile_node.simulation.pad_design import PadDesign, design_finger, design_pad, design_readout, design_tables
+from soft_tactile_node.simulation.pad_design import PadDesign, PadModel
 from soft_tactile_node.simulation.readout import ReadoutParameters, draw_readout
 from soft_tactile_node.simulation.specimen import FingerParameters, draw_finger
-from soft_tactile_node.words import PAD_NAMES
 
 
 @dataclass(frozen=True)
@@ -36,25 +21,28 @@ class Specimen:
 
     Attributes
     ----------
+    model : PadModel
+        Variant of the pad.
     finger : FingerParameters
         Chamber, actuator, pad mechanics.
-    pad : IronDiscParameters or LiquidMetalParameters
-        What the coils see.
+    pad : NamedTuple
+        What the coils see, as the variant draws it.
     readout : ReadoutParameters
         Front end.
-    tables : IronDiscTables, LiquidMetalTables or None
+    tables : NamedTuple or None
         Fields of a pad of one's own; None = those of the invented pad.
     """
 
+    model: PadModel
     finger: FingerParameters
-    pad: IronDiscParameters | LiquidMetalParameters
+    pad: Any
     readout: ReadoutParameters
-    tables: IronDiscTables | LiquidMetalTables | None = None
+    tables: Any = None
 
     @property
     def channels(self) -> int:
         """Number of coil channels."""
-        return len(self.pad.coil_x) if isinstance(self.pad, IronDiscParameters) else 1
+        return self.model.channels
 
 
 def draw_specimen(seed: int, pad: str | PadDesign) -> Specimen:
@@ -64,8 +52,8 @@ def draw_specimen(seed: int, pad: str | PadDesign) -> Specimen:
     ----------
     seed : int
         Picks the specimen, >= 0.
-    pad : str, IronDiscDesign or LiquidMetalDesign
-        "iron_disc" or "liquid_metal" for the invented pads, or a pad of one's own.
+    pad : str or PadDesign
+        Variant of an invented pad, or a pad of one's own.
 
     Returns
     -------
@@ -79,13 +67,13 @@ def draw_specimen(seed: int, pad: str | PadDesign) -> Specimen:
     """
     variant = check_pad(pad)
     check_range(seed, 0, name="specimen seed")
-    rng = np.random.default_rng([seed, PAD_NAMES.index(variant), 5])
-    body = draw_finger(rng)
-    field = draw_iron_disc(rng) if variant == "iron_disc" else draw_liquid_metal(rng)
+    model: PadModel = find_pad(variant).load_simulator()
+    rng = np.random.default_rng([seed, list(PADS).index(variant), 5])
+    body, field = draw_finger(rng), model.draw(rng)
     if isinstance(pad, str):
-        return Specimen(body, field, draw_readout(rng, pad))
-    tables = design_tables(pad)
-    return Specimen(design_finger(body, pad), design_pad(field, pad), design_readout(rng, pad), tables)
+        return Specimen(model, body, field, draw_readout(rng, model.readout))
+    readout = draw_readout(rng, pad.front_end.fit_readout(model.readout))
+    return Specimen(model, pad.fit_finger(body), pad.fit_pad(field), readout, pad.load_tables())
 
 
 def check_pad(pad: str | PadDesign) -> str:
@@ -93,23 +81,20 @@ def check_pad(pad: str | PadDesign) -> str:
 
     Parameters
     ----------
-    pad : str, IronDiscDesign or LiquidMetalDesign
-        Name of an invented pad, or a pad of one's own.
+    pad : str or PadDesign
+        Variant of an invented pad, or a pad of one's own.
 
     Returns
     -------
     str
-        "iron_disc" or "liquid_metal".
+        Its name in `registry.PADS`.
 
     Raises
     ------
     RangeError
         The pad is unknown.
     """
-    variant = pad if isinstance(pad, str) else pad.name
-    if variant not in PAD_NAMES:
-        raise RangeError(f"pad must be one of {', '.join(PAD_NAMES)}; got {variant!r}")
-    return variant
+    return find_pad(pad if isinstance(pad, str) else pad.name).name
 
 
 def pad_series(
@@ -133,11 +118,7 @@ def pad_series(
     tuple of numpy.ndarray, shape (n, c)
         Inductance (H) and loss resistance (ohm).
     """
-    arguments: tuple[Any, ...] = (temperature_c, coil_temperature_c, lid_m)
-    if isinstance(specimen.pad, IronDiscParameters):
-        tables = specimen.tables if isinstance(specimen.tables, IronDiscTables) else load_iron_disc_tables()
-        found = iron_disc_series(specimen.pad, tables, specimen.finger, states, *arguments)
-    else:
-        metal = specimen.tables if isinstance(specimen.tables, LiquidMetalTables) else load_liquid_metal_tables()
-        found = liquid_metal_series(specimen.pad, metal, states, *arguments)
+    model = specimen.model
+    tables = model.load_tables() if specimen.tables is None else specimen.tables
+    found = model.series(specimen.pad, tables, specimen.finger, states, temperature_c, coil_temperature_c, lid_m)
     return np.asarray(found[0]), np.asarray(found[1])

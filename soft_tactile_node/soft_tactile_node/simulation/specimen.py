@@ -5,6 +5,7 @@ All values are invented for a demonstration finger of about 0.1 m; they are not 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
@@ -13,6 +14,27 @@ FULL_SCALE_NORMAL_N = 5.0
 FULL_SCALE_SHEAR_N = 2.0
 WORKING_PRESSURE_PA = 60.0e3
 REFERENCE_TEMPERATURE_C = 22.0
+
+
+def spread_by(rng: np.random.Generator) -> Callable[[float, float], float]:
+    """Return what draws a value of one specimen.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Source of the specimen's spread.
+
+    Returns
+    -------
+    callable
+        Takes a nominal value and its relative spread (1); gives a value in the unit of the first, log-normal, never
+        beyond 2.5 spreads.
+    """
+
+    def vary(nominal: float, spread: float) -> float:
+        return float(nominal * np.exp(spread * np.clip(rng.standard_normal(), -2.5, 2.5)))
+
+    return vary
 
 
 class FingerParameters(NamedTuple):
@@ -73,7 +95,7 @@ class FingerParameters(NamedTuple):
     tilt_slow_share: float
     disc_height_m: float  # lever of surface shear about the disc
     crown_radius_m: float  # the pad surface is slightly domed
-    # liquid metal (ignored for iron_disc)
+    # liquid metal (idle in a pad without cells)
     metal_area_m2: float  # area on which the object's force acts
     metal_press_pa_m3: float  # wall stiffness of the press cell
     metal_coil_pa_m3: float  # wall stiffness of the coil cell
@@ -103,10 +125,7 @@ def draw_finger(rng: np.random.Generator) -> FingerParameters:
     FingerParameters
         Nominal values times log-normal spreads of a few per cent (mechanics) to 15 % (hysteresis, creep, relaxation).
     """
-
-    def vary(nominal: float, spread: float) -> float:
-        return float(nominal * np.exp(spread * np.clip(rng.standard_normal(), -2.5, 2.5)))
-
+    vary = spread_by(rng)
     stiffness = vary(0.45, 0.06)
     return FingerParameters(
         conductance_m3_s_pa=vary(6.0e-10, 0.08),

@@ -1,44 +1,39 @@
-"""Field tables are computed once and kept in the user's cache folder, under a hash of everything they depend on.
+"""Field tables are computed once and kept by joblib in the user's cache folder, by everything they depend on.
 
 That includes the source of the physics: a corrected formula never meets a table of the old one.
 """
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import os
-import tempfile
+import inspect
 from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 import platformdirs
+from joblib import Memory
 
 from soft_tactile_node import physics
 from soft_tactile_node.samples import Array
 
 
-@lru_cache(maxsize=8)
-def _file_digest(path: str) -> str:
-    """Return a hash of a file's content; empty where there is no file."""
-    with contextlib.suppress(OSError):
-        return hashlib.sha256(Path(path).read_bytes()).hexdigest()
-    return ""
-
-
 @lru_cache(maxsize=1)
 def _physics_digest() -> str:
     """Return a hash of the formulas."""
-    folder = Path(physics.__file__).parent
-    return hashlib.sha256("".join(_file_digest(str(path)) for path in sorted(folder.glob("*.py"))).encode()).hexdigest()
+    files = sorted(Path(physics.__file__).parent.glob("*.py"))
+    return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()
 
 
-def _home_of(build: Callable[[], Array]) -> str:
-    """Return the file in which a function, or the function of a partial call, is written."""
-    code = getattr(getattr(build, "func", build), "__code__", None)
-    return code.co_filename if code is not None else ""
+def _source_of(build: Callable[[], Array]) -> str:
+    """Return the text of the module in which a function, or the function of a partial call, is written."""
+    return inspect.getsource(inspect.getmodule(getattr(build, "func", build)))  # type: ignore[arg-type]
+
+
+def _build(_kind: str, _key: str, _sources: tuple[str, str], build: Callable[[], Array]) -> Array:
+    """Return a table; joblib keeps it by all arguments but the last."""
+    return np.ascontiguousarray(build())
 
 
 def cached_table(kind: str, key: object, shape: tuple[int, ...], build: Callable[[], Array]) -> Array:
@@ -47,33 +42,24 @@ def cached_table(kind: str, key: object, shape: tuple[int, ...], build: Callable
     Parameters
     ----------
     kind : str
-        Name of the table, part of the file name.
+        Name of the table.
     key : object
-        Everything the table depends on; its `repr` is hashed, so frozen dataclasses and tuples do.
+        Everything the table depends on; its `repr` counts, so frozen dataclasses and tuples do.
     shape : tuple of int
-        Shape the table must have; a file that does not fit is built anew.
+        Shape of the table.
     build : callable
-        Returns the table.
+        Returns the table; a function or a partial call of one.
 
     Returns
     -------
     numpy.ndarray, shape as asked
         The table, in the unit it was built in.
     """
-    text = repr((kind, key, shape, _physics_digest(), _file_digest(_home_of(build))))
-    digest = hashlib.sha256(text.encode()).hexdigest()[:20]
     folder = Path(platformdirs.user_cache_dir("soft_tactile_node")) / "tables"
-    path = folder / f"{kind}-{digest}.npy"
-    with contextlib.suppress(OSError, ValueError, EOFError):
-        table = np.load(path, allow_pickle=False)
-        if table.shape == shape and table.dtype == np.float64 and bool(np.all(np.isfinite(table))):
-            return np.asarray(table)
-    table = np.ascontiguousarray(build())
-    # a cache that cannot be written only costs time
-    with contextlib.suppress(OSError):
-        folder.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=folder, suffix=".tmp")
-        with os.fdopen(handle, "wb") as file:
-            np.save(file, table, allow_pickle=False)
-        Path(name).replace(path)
-    return table
+    arguments = (kind, repr((key, shape)), (_physics_digest(), _source_of(build)), build)
+    try:
+        kept = Memory(folder, verbose=0).cache(_build, ignore=["build"])
+        kept.warn = lambda _message: None  # of a damaged file, which is built anew
+        return np.asarray(kept(*arguments))
+    except OSError:  # a cache that cannot be written only costs time
+        return _build(*arguments)

@@ -20,10 +20,11 @@ import numpy as np
 
 from soft_tactile_node.errors import SoftTactileError
 from soft_tactile_node.recordings import Recording
+from soft_tactile_node.registry import SOURCES
 from soft_tactile_node.sources.fake_ports import PtyPort, UdpPort
 from soft_tactile_node.sources.frames import Frame, encode_frame
 from soft_tactile_node.sources.naming import parse_source
-from soft_tactile_node.sources.recorded import load_by_name
+from soft_tactile_node.sources.recorded import Played
 from soft_tactile_node.sources.tank import Tank, load_tank
 
 LONGEST_NAP_S = 1e-3
@@ -220,7 +221,10 @@ def main(
     """Pretend to be a device with coils; prints what it sent as one line of JSON at its end."""
     try:
         name = parse_source(what)
-        recording = load_by_name(name.kind, name.target)
+        kind = SOURCES[name.kind].load()
+        if not isinstance(kind, Played):
+            raise click.UsageError(f"--play must be a simulation or a recording; got {what}")
+        recording = kind.load(name.target)
         described = load_tank(tank) if tank is not None else None
         player = Player(recording, rate_hz, tank=described, atmospheric_pa=atmospheric_pa, skew=skew)
         port = _make_port(link, udp)

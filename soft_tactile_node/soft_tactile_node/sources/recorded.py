@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from abc import abstractmethod
+from collections.abc import Callable, Mapping
+from typing import Any
 
 import numpy as np
 
 from soft_tactile_node.errors import SourceError
 from soft_tactile_node.recordings import Recording, load_recording
 from soft_tactile_node.samples import Scan
+from soft_tactile_node.sources.kinds import MakeOptions, Setting, SourceKind, SourceName
 from soft_tactile_node.sources.protocol import Counters, Reading
 
 MOST_AT_ONCE = 500
@@ -24,33 +27,6 @@ CLOCK_JUMP_S = 5.0
 
 LONGEST_GAP_S = 3600.0
 """A recording may pause for this long; more is a slip of its stamps (s)."""
-
-
-def load_by_name(kind: str, target: str) -> Recording:
-    """Return what a source of kind `recording` or `simulated` plays.
-
-    Parameters
-    ----------
-    kind : str
-        `recording` or `simulated`.
-    target : str
-        File, or scenario.
-
-    Returns
-    -------
-    Recording
-        All of it.
-
-    Raises
-    ------
-    RecordingError
-        The file cannot be read; names file, row and column.
-    """
-    if kind == "recording":
-        return load_recording(target, reference=False)
-    from soft_tactile_node.simulation import simulate
-
-    return simulate(target)[0]
 
 
 class RecordedSource:
@@ -190,3 +166,41 @@ class RecordedSource:
         )
         pressure_pa = float(recording.pressure_pa[row])
         return Reading(scan, row, pressure_pa if math.isfinite(pressure_pa) else math.nan)
+
+
+class Played(SourceKind):
+    """A kind of source that plays a whole recording."""
+
+    @abstractmethod
+    def load(self, target: str) -> Recording:
+        """Return all that `target` names; RecordingError says file, row and column."""
+
+    def make(self, name: SourceName, options: MakeOptions) -> RecordedSource:
+        """Return the player of `name` at the pace and on the clock of `options`."""
+        return RecordedSource(str(name), lambda: self.load(name.target), clock=options.clock, paced=options.paced)
+
+
+class RecordingFile(Played):
+    """Source `recording:FILE`."""
+
+    settings = (Setting("recording_file", "string", "", "Recording to play at its own pace (source `recording`)."),)
+    opened_to_check = True
+
+    def parse(self, text: str, target: str) -> SourceName:  # noqa: ARG002 - any name may be that of a file
+        """Return the file `target` of the source string `text`."""
+        return SourceName("recording", target)
+
+    def load(self, target: str) -> Recording:
+        """Return the recording in the file `target`."""
+        return load_recording(target, reference=False)
+
+    def named_by(self, settings: Mapping[str, Any]) -> SourceName:
+        """Return the file that the `settings` of a node name."""
+        file = settings["recording_file"]
+        if not file:
+            raise SourceError("parameter 'recording_file' must name a recording with source: recording; got ''")
+        return SourceName("recording", file)
+
+
+SOURCE = RecordingFile()
+"""The kind."""

@@ -2,18 +2,29 @@
 
 from __future__ import annotations
 
+import re
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 import serial
 from serial.tools import list_ports
 
+from soft_tactile_node.errors import SourceError
+from soft_tactile_node.registry import SOURCES
+from soft_tactile_node.sources.kinds import MakeOptions, Setting, SourceKind, SourceName
 from soft_tactile_node.sources.protocol import Reading
 from soft_tactile_node.sources.silence import Silence
 from soft_tactile_node.sources.tank import Tank
 from soft_tactile_node.sources.waiting import WaitingSource
+
+DEFAULT_BAUD = 921600
+"""Fast enough for 16 channels at 500 Hz, or 4 at 2 kHz (bit/s); a port on USB takes any."""
+
+BAUD_RANGE = (50, 20_000_000)
+"""Lowest and highest speed (bit/s)."""
 
 BY_ID = Path("/dev/serial/by-id")
 """Where Linux names ports by maker, product and serial number, so that the name stays when the number changes."""
@@ -136,3 +147,54 @@ def _reason(error: Exception | None) -> str:
     number = getattr(error, "errno", None)
     text = (getattr(error, "strerror", None) if number else None) or str(error)
     return " ".join(text.split())[:120]
+
+
+class SerialPort(SourceKind):
+    """Source `serial:PORT[@BAUD]`."""
+
+    is_device = True
+    settings = (
+        Setting(
+            "serial_port",
+            "string",
+            "",
+            "Serial port of the device (source `serial`); best by id, /dev/serial/by-id/..., which stays when others "
+            "come.",
+        ),
+        Setting(
+            "serial_baud",
+            "int",
+            DEFAULT_BAUD,
+            "Speed of the serial port in bits per second (source `serial`); USB devices take any.",
+            *BAUD_RANGE,
+        ),
+    )
+
+    def parse(self, text: str, target: str) -> SourceName:
+        """Return port and baud rate `target` of the source string `text`."""
+        port, at, baud = target.rpartition("@")
+        if not at or not re.fullmatch(r"[+-]?\d+", baud):  # a port may have an @ of its own
+            return SourceName("serial", target, DEFAULT_BAUD)
+        if not port:
+            raise SourceError(f"source {text!r} names no port; write {SOURCES['serial'].form}")
+        if not BAUD_RANGE[0] <= int(baud) <= BAUD_RANGE[1]:
+            raise SourceError(f"source {text!r}: the baud rate must be 50 to 20000000; got {baud}")
+        return SourceName("serial", port, int(baud))
+
+    def write(self, name: SourceName) -> str:
+        """Return port and baud rate of `name`."""
+        return f"{name.target}@{name.number}"
+
+    def make(self, name: SourceName, options: MakeOptions) -> SerialSource:
+        """Return the reader of `name` with tank and clock of `options`."""
+        return SerialSource(name.target, name.number, tank=options.tank, clock=options.clock)
+
+    def named_by(self, settings: Mapping[str, Any]) -> SourceName:
+        """Return the port that the `settings` of a node name."""
+        if not settings["serial_port"]:
+            raise SourceError("parameter 'serial_port' must name a port with source: serial; got ''")
+        return SourceName("serial", settings["serial_port"], settings["serial_baud"])
+
+
+SOURCE = SerialPort()
+"""The kind."""

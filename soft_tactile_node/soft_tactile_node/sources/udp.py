@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import socket
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from typing import Any
 
+from soft_tactile_node.errors import SourceError
+from soft_tactile_node.registry import SOURCES
 from soft_tactile_node.sources.frames import DELIMITER
+from soft_tactile_node.sources.kinds import MakeOptions, Setting, SourceKind, SourceName
 from soft_tactile_node.sources.protocol import Reading
 from soft_tactile_node.sources.silence import Silence
 from soft_tactile_node.sources.tank import Tank
@@ -109,3 +114,47 @@ class UdpSource(WaitingSource):
             )
             return
         self._begin()
+
+
+class Udp(SourceKind):
+    """Source `udp:HOST:PORT`."""
+
+    is_device = True
+    opened_to_check = True
+    settings = (
+        Setting(
+            "udp_address",
+            "string",
+            "0.0.0.0",  # noqa: S104 - the device is another machine; its frames cannot do anything but be read
+            "Address of this machine to listen on (source `udp`); 0.0.0.0 = any.",
+        ),
+        Setting("udp_port", "int", 7700, "UDP port to listen on (source `udp`).", 1, 65535),
+    )
+
+    def parse(self, text: str, target: str) -> SourceName:
+        """Return address and port `target` of the source string `text`."""
+        found = re.fullmatch(r"(?:\[(?P<v6>[^\]]+)\]|(?P<v4>[^:\[\]]+)):(?P<port>\d{1,9})", target)
+        if not found:
+            raise SourceError(
+                f"source {text!r} must be {SOURCES['udp'].form}, the address of this machine to listen on (0.0.0.0 = "
+                "any) and a port; IPv6 in brackets"
+            )
+        if not 1 <= int(found["port"]) <= 65535:
+            raise SourceError(f"source {text!r}: the port must be 1 to 65535; got {found['port']}")
+        return SourceName("udp", found["v6"] or found["v4"], int(found["port"]))
+
+    def write(self, name: SourceName) -> str:
+        """Return address and port of `name`."""
+        return f"[{name.target}]:{name.number}" if ":" in name.target else f"{name.target}:{name.number}"
+
+    def make(self, name: SourceName, options: MakeOptions) -> UdpSource:
+        """Return the reader of `name` with tank and clock of `options`."""
+        return UdpSource(name.target, name.number, tank=options.tank, clock=options.clock)
+
+    def named_by(self, settings: Mapping[str, Any]) -> SourceName:
+        """Return the address that the `settings` of a node name."""
+        return SourceName("udp", settings["udp_address"], settings["udp_port"])
+
+
+SOURCE = Udp()
+"""The kind."""

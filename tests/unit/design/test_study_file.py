@@ -8,7 +8,7 @@ import pytest
 import yaml
 
 from soft_tactile_node.design import load_study, parse_study
-from soft_tactile_node.design.schema import IronDiscPad
+from soft_tactile_node.design.iron_disc_model import IronDiscPad
 from soft_tactile_node.errors import StudyError
 from unit.design.studies import IRON_DISC, LIQUID_METAL, SHIPPED, changed
 

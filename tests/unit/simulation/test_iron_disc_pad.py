@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from reference.formulas import diagonal_change
 from soft_tactile_node.physics.demagnetisation import demagnetised_response
-from soft_tactile_node.physics.iron_disc import CoilField, board_inductance_change, diagonal_change
+from soft_tactile_node.physics.iron_disc import CoilField, board_inductance_change
 from soft_tactile_node.simulation import state as at
 from soft_tactile_node.simulation.iron_disc_pad import (
     CENTRES_M,

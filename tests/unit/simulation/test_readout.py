@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from soft_tactile_node.simulation.iron_disc_pad import PAD
 from soft_tactile_node.simulation.readout import (
     FingerReadout,
     count_inductance,
@@ -22,7 +23,7 @@ INDUCTANCE_H = 1.7e-6
 @pytest.fixture
 def readout():
     """Return the front end of an iron-disc pad."""
-    return draw_readout(np.random.default_rng(1), "iron_disc")
+    return draw_readout(np.random.default_rng(1), PAD.readout)
 
 
 def read_many(readout, inductance_h, count=4000, gate_s=GATE_S, loss_ohm=1.1):

@@ -4,7 +4,8 @@ import pytest
 
 from soft_tactile_node.errors import SourceError
 from soft_tactile_node.sources import make_source, parse_source
-from soft_tactile_node.sources.naming import DEFAULT_BAUD, SourceName
+from soft_tactile_node.sources.kinds import SourceName
+from soft_tactile_node.sources.serial_port import DEFAULT_BAUD
 
 
 @pytest.mark.parametrize(
@@ -59,7 +60,8 @@ def test_wrong_names_are_refused(text: str, words: str) -> None:
     assert "\n" not in str(caught.value)
 
 
-def test_ros_is_not_reached_from_here() -> None:
-    """A source on ROS 2 is not made without ROS 2, and the refusal says so."""
-    with pytest.raises(SourceError, match="source ros:/left_finger is on ROS 2"):
+def test_ros_is_asked_for_by_name(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A source on ROS 2 is not made where ROS 2 is missing, and the refusal says what to do."""
+    monkeypatch.setattr("importlib.util.find_spec", lambda _name: None)
+    with pytest.raises(SourceError, match="source ros:/left_finger needs ROS 2 and soft_tactile_msgs"):
         make_source(parse_source("ros:/left_finger"))

@@ -8,16 +8,15 @@ from typing import Protocol
 
 from builtin_interfaces.msg import Time
 
-from soft_tactile_node.errors import SoftTactileError
+from soft_tactile_node.errors import SoftTactileError, SourceError
+from soft_tactile_node.registry import SOURCES
 from soft_tactile_node.ros.feeds.device import DeviceSource
 from soft_tactile_node.ros.feeds.simulated import ATMOSPHERIC_PA, SimulatedSource
 from soft_tactile_node.ros.parameters.spec import ParameterError
 from soft_tactile_node.ros.running.managed_node import ManagedNode
 from soft_tactile_node.samples import Scan
 from soft_tactile_node.sources import Source, Tank, load_tank
-from soft_tactile_node.sources.recorded import RecordedSource, load_by_name
-from soft_tactile_node.sources.serial_port import SerialSource
-from soft_tactile_node.sources.udp import UdpSource
+from soft_tactile_node.sources.kinds import MakeOptions, SourceKind
 
 
 class ScanSource(Protocol):
@@ -77,41 +76,28 @@ def make_scan_source(
     return DeviceSource(node, _make_source(node, kind), frame_id, on_scan, on_pressure, atmospheric_pa)
 
 
-def _make_source(node: ManagedNode, kind: str) -> Source:
+def _make_source(node: ManagedNode, word: str) -> Source:
     """Return a source that stamps on the node's clock, with all checked that can be while no device is there."""
 
     def clock() -> float:
         return float(node.get_clock().now().nanoseconds) * 1e-9
 
-    if kind == "recording":
-        return _make_recording(node.setting("recording_file"), clock)
-    if node.get_parameter("use_sim_time").value:
-        raise ParameterError(f"parameter 'use_sim_time' must be false with source: {kind}; got true: a device is real")
-    tank = _tank(node.setting("tank"))
-    if kind == "serial":
-        port = node.setting("serial_port")
-        if not port:
-            raise ParameterError("parameter 'serial_port' must name a port with source: serial; got ''")
-        return SerialSource(port, node.setting("serial_baud"), tank=tank, clock=clock)
-    source = UdpSource(node.setting("udp_address"), node.setting("udp_port"), tank=tank, clock=clock)
-    return _tried(source, "parameters 'udp_address' and 'udp_port'")
-
-
-def _make_recording(file: str, clock: Callable[[], float]) -> Source:
-    if not file:
-        raise ParameterError("parameter 'recording_file' must name a recording with source: recording; got ''")
-    source = RecordedSource(f"recording:{file}", lambda: load_by_name("recording", file), clock=clock)
-    return _tried(source, "parameter 'recording_file'")
-
-
-def _tried(source: Source, named_by: str) -> Source:
-    """Return a source that can be opened; says which parameter is wrong where it cannot."""
+    kind: SourceKind = SOURCES[word].load()
+    if kind.is_device and node.get_parameter("use_sim_time").value:
+        raise ParameterError(f"parameter 'use_sim_time' must be false with source: {word}; got true: a device is real")
     try:
-        source.open()
-    except SoftTactileError as error:
-        raise ParameterError(f"{named_by}: {error}") from error
-    finally:
-        source.close()
+        name = kind.named_by({setting.name: node.setting(setting.name) for setting in kind.settings})
+    except SourceError as error:
+        raise ParameterError(str(error)) from error
+    source = kind.make(name, MakeOptions(_tank(node.setting("tank")) if kind.is_device else None, clock))
+    if kind.opened_to_check:
+        try:
+            source.open()
+        except SoftTactileError as error:
+            names = " and ".join(f"'{setting.name}'" for setting in kind.settings)
+            raise ParameterError(f"parameter{'s' * (len(kind.settings) > 1)} {names}: {error}") from error
+        finally:
+            source.close()
     return source
 
 

@@ -2,39 +2,28 @@
 
 from __future__ import annotations
 
+from soft_tactile_node.registry import SOURCES
 from soft_tactile_node.ros.parameters.common import AUTOSTART
 from soft_tactile_node.ros.parameters.spec import ParameterSpec as P
-from soft_tactile_node.sources.naming import DEFAULT_BAUD
+
+KINDS = {name: kind for name, entry in SOURCES.items() if (kind := entry.load()).settings}
+"""Kinds of sources that a node reads by itself."""
+
+
+def _settings(of_devices: bool) -> tuple[P, ...]:
+    kinds = [kind for kind in KINDS.values() if kind.is_device is of_devices]
+    return tuple(P(**setting._asdict()) for kind in kinds for setting in kind.settings)
+
 
 DEVICE = (
-    P(
-        "serial_port",
-        "string",
-        "",
-        "Serial port of the device (source `serial`); best by id, /dev/serial/by-id/..., which stays when others come.",
-    ),
-    P(
-        "serial_baud",
-        "int",
-        DEFAULT_BAUD,
-        "Speed of the serial port in bits per second (source `serial`); USB devices take any.",
-        low=50,
-        high=20_000_000,
-    ),
-    P(
-        "udp_address",
-        "string",
-        "0.0.0.0",  # noqa: S104 - the device is another machine; its frames cannot do anything but be read
-        "Address of this machine to listen on (source `udp`); 0.0.0.0 = any.",
-    ),
-    P("udp_port", "int", 7700, "UDP port to listen on (source `udp`).", low=1, high=65535),
+    *_settings(of_devices=True),
     P(
         "tank",
         "string",
         "",
         "Description of the LC tanks (YAML) for a device that sends raw counts; empty = it sends inductances.",
     ),
-    P("recording_file", "string", "", "Recording to play at its own pace (source `recording`)."),
+    *_settings(of_devices=False),
 )
 
 READER = (
@@ -43,8 +32,8 @@ READER = (
         "source",
         "string",
         "serial",
-        "Where scans come from: a serial port, UDP or a recording.",
-        choices=("serial", "udp", "recording"),
+        "Where scans come from: " + " or ".join(", ".join(SOURCES[name].words for name in KINDS).rsplit(", ", 1)) + ".",
+        choices=tuple(KINDS),
     ),
     *DEVICE,
     P(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from soft_tactile_node.registry import DEFAULT_PAD, PADS
 from soft_tactile_node.ros.parameters.common import ATMOSPHERE, AUTOSTART, NAN
-from soft_tactile_node.ros.parameters.device import DEVICE
+from soft_tactile_node.ros.parameters.device import DEVICE, KINDS
 from soft_tactile_node.ros.parameters.spec import ParameterSpec as P
 
 SENSOR = (
@@ -14,7 +15,7 @@ SENSOR = (
         "topic",
         "Where scans come from: the topics `coils` and `pressure`; or a device, a recording or a finger simulated in "
         "this process, which are then published on these topics.",
-        choices=("topic", "serial", "udp", "recording", "simulated"),
+        choices=("topic", *KINDS, "simulated"),
     ),
     *DEVICE,
     P(
@@ -167,9 +168,9 @@ SENSOR = (
     P(
         "simulated_pad",
         "string",
-        "iron_disc",
+        DEFAULT_PAD,
         "Pad variant of the simulated finger (source `simulated`).",
-        choices=("iron_disc", "liquid_metal"),
+        choices=tuple(PADS),
     ),
     P(
         "simulated_seed",

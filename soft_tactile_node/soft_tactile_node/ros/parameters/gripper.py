@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from soft_tactile_node.registry import DEFAULT_PAD, PADS
 from soft_tactile_node.ros.parameters.common import ATMOSPHERE, AUTOSTART, NAN
 from soft_tactile_node.ros.parameters.spec import ParameterSpec as P
 from soft_tactile_node.simulation.faults import FAULT_KINDS
 
-_PAD = P("pad", "string", "iron_disc", "Pad variant of the simulated fingers.", choices=("iron_disc", "liquid_metal"))
+_PAD = P("pad", "string", DEFAULT_PAD, "Pad variant of the simulated fingers.", choices=tuple(PADS))
 _OBJECT = P(
     "object",
     "string",
