@@ -8,7 +8,7 @@ import re
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import Any, Union, get_args, get_origin
+from typing import Any, Literal, get_args, get_origin
 
 import click
 import yaml
@@ -62,10 +62,6 @@ def flags_page() -> str:
     states = re.findall(r"^uint8 STATE_(\w+)=(\d+)\s+# (.+)$", estimate, re.MULTILINE)
     return "\n".join(
         [
-            "# Flags, events, states\n",
-            "Flags say why an estimate is to be read with care. The column `flags` of an estimate file and the field "
-            "`flags` of the message are the sum of these numbers; 0 means nothing to say. What to do about each: "
-            "[troubleshooting](../troubleshooting.md#by-flag).\n",
             table("flag|number|meaning", [(f"`{flag.name}`", flag.value, words[str(flag.name)]) for flag in Flag]),
             "\n## Events\n",
             table("kind|meaning", [(f"`{kind.value}`", kinds[kind.value]) for kind in EventKind]),
@@ -80,10 +76,7 @@ def flags_page() -> str:
 
 def messages_page() -> str:
     """Return every message, service and action with its fields."""
-    parts = [
-        "# Messages, services, actions of soft_tactile_msgs\n",
-        "SI units. NaN means not known or not observed, never zero.",
-    ]
+    parts: list[str] = []
     for path in sorted((ROOT / "soft_tactile_msgs").rglob("*")):
         if path.suffix in (".msg", ".srv", ".action"):
             parts += _interface(path)
@@ -92,7 +85,8 @@ def messages_page() -> str:
 
 def _interface(path: Path) -> Iterator[str]:
     titles = {".msg": [""], ".srv": ["Request", "Response"], ".action": ["Goal", "Result", "Feedback"]}[path.suffix]
-    yield f"\n## {path.stem} ({ {'.msg': 'message', '.srv': 'service', '.action': 'action'}[path.suffix]})\n"
+    kind = {".msg": "message", ".srv": "service", ".action": "action"}[path.suffix]
+    yield f"\n## {path.stem} ({kind})\n"
     for title, text in zip(titles, re.split(r"^---$", path.read_text(), flags=re.MULTILINE), strict=True):
         if title:
             yield f"\n{title}:\n"
@@ -128,7 +122,7 @@ def topics_page() -> str:
     made = {(made.kind, made.name): made for made in scan(PACKAGE / "ros")}
     worded = {(kind, name) for node in TEXTS["nodes"].values() for kind, names in node.items() for name in names}
     _compare({" ".join(key) for key in made}, {" ".join(key) for key in worded}, "nodes")
-    parts = ["# Topics, services, actions of the nodes\n", QOS_WORDS]
+    parts = []
     for node, kinds in TEXTS["nodes"].items():
         rows = [
             (f"`{name}`", KINDS[kind], f"`{made[kind, name].type}`", made[kind, name].profile or "-", words)
@@ -143,33 +137,15 @@ KINDS = {
     "publishes": "publishes", "subscribes": "takes", "services": "service", "actions": "action", "calls": "calls",
 }  # fmt: skip
 
-QOS_WORDS = """Names stand below the namespace of the node; `<finger>` is the namespace of a finger beside the gripper's.
-Pressures in `sensor_msgs/FluidPressure` are absolute. Fields of the project's own types: [messages](messages.md).
-
-| QoS | reliability | durability | more |
-|---|---|---|---|
-| sensor data | best effort | volatile | the newest scan counts; some hundred are kept for a slow reader |
-| reliable | reliable | volatile | |
-| reliable, latched | reliable | transient local | a late subscriber gets the last message |
-| estimate | reliable | volatile | DEADLINE = `coil_timeout`; LIVELINESS automatic, lease 0.5 s: a subscriber learns of a dead sensor |
-
-Every node takes the standard `qos_overrides` parameters for history, depth, reliability and durability."""
-
 
 def parameters_page() -> str:
     """Return the parameters of each node."""
-    head = (
-        "# Parameters of the nodes\n\nA wrong value or an unknown name is refused at configure, by name. Live parameters "
-        "may change while the node runs, all others while it is unconfigured. `qos_overrides` and `use_sim_time` work on "
-        "every node as usual. What moves pressure: read [safety](../safety.md) first.\n"
-    )
-    return "\n".join([head, *(f"## `{node}`\n\n{markdown_table(specs)}\n" for node, specs in NODES.items())])
+    return "\n".join(f"## `{node}`\n\n{markdown_table(specs)}\n" for node, specs in NODES.items())
 
 
 def launch_page() -> str:
     """Return the launch files with their arguments."""
-    parts = ["# Launch files\n", "`ros2 launch soft_tactile_node FILE argument:=value`. Those for hardware can move it: "
-             "read [safety](../safety.md) first."]  # fmt: skip
+    parts = []
     for path in sorted((ROOT / "launch").glob("*.launch.py")):
         tree = ast.parse(path.read_text())
         arguments = [
@@ -206,8 +182,7 @@ def _literal(node: ast.expr) -> str:
 def commands_page() -> str:
     """Return the help of each subcommand."""
     context = click.Context(group, info_name="soft-tactile")
-    parts = ["# The command `soft-tactile`\n", "`soft-tactile COMMAND --help` prints the same.",
-             "Names of files such as `REC.csv` may end in `.mcap` as well where a recording is meant."]  # fmt: skip
+    parts: list[str] = []
     for name in group.list_commands(context):
         command = group.get_command(context, name)
         assert command is not None
@@ -239,13 +214,14 @@ def _option(option: click.Option) -> tuple[str, str]:
 
 def import_map_page() -> str:
     """Return the keys of a map file."""
-    parts = ["# Keys of the map for `soft-tactile import`\n",
-             "A map is a YAML file that says where in a log each column is and in which unit. A wrong key is refused by "
-             "name. An example: [`soft-tactile import`](commands.md)."]  # fmt: skip
+    parts = []
     for model in _models(LogMap):
         parts += [f"\n## {model.__name__}\n", (model.__doc__ or "").strip().splitlines()[0] + "\n"]
-        words = _attribute_words(model)
-        rows = [(f"`{name}`", *words.get(name, ("Column", "Along this axis.")), _default(field)) for name, field in model.model_fields.items()]
+        words = dict.fromkeys(model.model_fields, ("Column", "Along this axis.")) | _attribute_words(model)
+        rows = [
+            (f"`{name}`", _kind(field.annotation, words[name][0]), words[name][1], _default(field))
+            for name, field in model.model_fields.items()
+        ]
         parts.append(table("key|kind|meaning|default", rows))
     return "\n".join(parts)
 
@@ -276,6 +252,10 @@ def _attribute_words(model: type[BaseModel]) -> dict[str, tuple[str, str]]:
     return words
 
 
+def _kind(annotation: Any, words: str) -> str:
+    return " or ".join(f"`{word}`" for word in get_args(annotation)) if get_origin(annotation) is Literal else words
+
+
 def _default(field: Any) -> str:
     if field.is_required():
         return "must be given"
@@ -300,11 +280,6 @@ def figures_page() -> str:
     ]
     return "\n".join(
         [
-            "# Figures and their definitions\n",
-            "## Figures of merit of a calibration\n",
-            "They stand in the calibration file and its report, each with standard uncertainty, expanded uncertainty and "
-            "degrees of freedom (JCGM 100:2008). A calibration that cannot give one leaves it out. Held-out means: "
-            "judged on data that the fit had not seen.\n",
             table("figure|unit|definition", merit),
             "\n## Figures of `soft-tactile score`\n",
             table("figure|meaning", _score_rows()),
@@ -338,7 +313,7 @@ PAGES: dict[str, Callable[[], str]] = {
 
 def page(name: str) -> str:
     """Return one page as it should stand in the folder."""
-    return f"{NOTE}\n\n{PAGES[name]().strip()}\n"
+    return f"{NOTE}\n\n{TEXTS['heads'][name]}\n{PAGES[name]().strip()}\n"
 
 
 if __name__ == "__main__":
