@@ -79,7 +79,9 @@ def draw_coil(axes: Axes, shown: Grasp, words: str) -> None:
     axes.plot(time_s, bending, color=ORANGE, label=words)
     axes.plot(time_s, measured, color=BLUE, label=f"coil {coil + 1} as measured")
     axes.set_ylabel("change of inductance (%)")
-    axes.legend(loc="best")
+    axes.legend(loc="lower center")
+    middle = int(np.argmax(np.abs(measured - bending) > 0.9 * np.max(np.abs(measured - bending)))) + len(time_s) // 5
+    axes.text(time_s[middle], 0.5 * (measured + bending)[middle], "touch", color=BLUE, ha="center", va="center")
 
 
 def draw_force(axes: Axes, shown: Grasp) -> None:
@@ -101,12 +103,14 @@ def draw_force(axes: Axes, shown: Grasp) -> None:
     axes.set_ylabel("normal force (N)")
     axes.set_xlabel("time (s)")
     axes.set_xlim(*SHOWN_S)
-    axes.legend(loc="center right")
+    axes.legend(loc="center")
 
 
 def draw_pressure(axes: Axes, shown: Grasp) -> None:
     """Draw the pressure."""
-    axes.plot(shown.recording.time_s[shown.rows], 1e-3 * shown.recording.pressure_pa[shown.rows], color=GREY)
+    pressure_pa = shown.recording.pressure_pa
+    read = np.flatnonzero(np.isfinite(pressure_pa))  # the pressure sensor is slower than the coils
+    axes.plot(shown.recording.time_s[read], 1e-3 * pressure_pa[read], color=GREY)
     axes.set_ylabel("pressure (kPa)")
 
 
