@@ -17,8 +17,8 @@ from topics_of_code import scan
 
 from soft_tactile_node.commands.main import group
 from soft_tactile_node.importing.schema import LogMap
-from soft_tactile_node.ros.parameter_tables import NODES
-from soft_tactile_node.ros.parameters import markdown_table
+from soft_tactile_node.ros.parameters.spec import markdown_table
+from soft_tactile_node.ros.parameters.tables import NODES
 from soft_tactile_node.samples import EventKind, Flag
 from soft_tactile_node.scoring.figures import AXES, KEYS
 from soft_tactile_node.scoring.verdict import ONE_AXIS, THREE_AXES, WITHIN_2_SIGMA, WRONG_FORCE_S

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-CLIENTS = {"hand", "demo_observer", "topic_source", "clients"}
+CLIENTS = {"demo/observer.py", "feeds/topics.py", "hand/hand.py"}
 """Modules of programs that talk to the nodes: what they make is no interface of a node."""
 
 CALLS = {
@@ -49,9 +49,10 @@ def scan(folder: Path) -> set[Made]:
     set of Made
         Topics whose name is worked out elsewhere are left out.
     """
-    trees = {path: ast.parse(path.read_text()) for path in sorted(folder.rglob("*.py")) if path.stem not in CLIENTS}
-    types = dict(pair for tree in trees.values() for pair in _imported_types(tree))
-    return {made for tree in trees.values() for made in _made_in(tree, types)}
+    paths = [path for path in sorted(folder.rglob("*.py")) if path.relative_to(folder).as_posix() not in CLIENTS]
+    trees = [ast.parse(path.read_text()) for path in paths]
+    types = dict(pair for tree in trees for pair in _imported_types(tree))
+    return {made for tree in trees for made in _made_in(tree, types)}
 
 
 def _imported_types(tree: ast.Module) -> Iterator[tuple[str, str]]:

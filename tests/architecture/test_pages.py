@@ -15,7 +15,7 @@ import yaml
 
 from architecture.project import ROOT, modules, tree
 from soft_tactile_node.recordings import csv_files
-from soft_tactile_node.ros.parameter_tables import NODES
+from soft_tactile_node.ros.parameters.tables import NODES
 
 DOCS = ROOT / "shared" / "docs"
 LINKED = [path.relative_to(ROOT).as_posix() for path in (*ROOT.glob("*.md"), *(ROOT / "shared").rglob("*.md"))]
@@ -161,8 +161,8 @@ def test_the_page_on_safety_names_each_danger(words: str) -> None:
         "config/two_finger_gripper_hardware.yaml", "soft_tactile_msgs/action/Calibrate.action",
         "soft_tactile_msgs/action/HoldForce.action", *(
             f"soft_tactile_node/soft_tactile_node/{module}.py" for module in (
-                "commands/calibrate", "examples/program", "grasping", "protocol/plan", "ros/calibrate_action",
-                "ros/grasp_controller", "ros/gripper_command", "ros/hand",
+                "commands/calibrate", "examples/program", "grasping", "protocol/plan", "ros/calibrate/action",
+                "ros/nodes/grasp_controller", "ros/gripper/gripper_command", "ros/hand/hand",
             )
         ),
     ],
