@@ -3,7 +3,7 @@
 ros2 launch soft_tactile_node one_finger_hardware.launch.py namespace:=left_finger \
     calibration:=/path/to/left_finger.yaml serial_port:=/dev/serial/by-id/usb-...
 
-The action `calibrate` moves the finger. Read the Safety section of the README first.
+The action `calibrate` moves the finger. Read shared/docs/safety.md first.
 """
 
 from launch import LaunchDescription

@@ -1,6 +1,7 @@
 """One tactile sensor beside your own coil driver and pressure sensor, which publish `coils` and `pressure`.
 
 ros2 launch soft_tactile_node sensor_on_topics.launch.py namespace:=left_finger calibration:=/path/to/left_finger.yaml
+The action `calibrate` moves the finger. Read shared/docs/safety.md first.
 """
 
 from launch import LaunchDescription

@@ -4,7 +4,7 @@ ros2 launch soft_tactile_node two_finger_gripper_hardware.launch.py calibrations
     serial_ports:=/dev/serial/by-id/usb-...left,/dev/serial/by-id/usb-...right
 
 Two to six fingers: name them in `fingers`, for the monitor and the controller in the parameter file, too.
-CAUTION: with controller:=true the gripper moves by itself. Read the Safety section of the README first.
+CAUTION: with controller:=true the gripper moves by itself. Read shared/docs/safety.md first.
 """
 
 from launch import LaunchContext, LaunchDescription

@@ -1,4 +1,7 @@
-"""For grasping code: `from soft_tactile_node.grasping import Hand`. Needs ROS 2."""
+"""For grasping code: `from soft_tactile_node.grasping import Hand`. Needs ROS 2.
+
+A Hand moves the gripper: read shared/docs/safety.md before something real moves.
+"""
 
 from soft_tactile_node.errors import NoAnswerError, SensorLostError
 from soft_tactile_node.ros.hand.finger_watch import FingerWatch

@@ -20,7 +20,9 @@ def test_every_flag_has_words() -> None:
 
 
 @pytest.mark.parametrize(("name", "bit", "meaning"), WORDS)
-def test_readme_and_help_explain_it(name: str, bit: str, meaning: str) -> None:
-    """README's table and `replay --help` give bit and meaning as the code does."""
-    assert f"| `{name}` | {bit} | {meaning} |" in (ROOT / "README.md").read_text()
+def test_page_and_help_explain_it(name: str, bit: str, meaning: str) -> None:
+    """The page on flags and `replay --help` give bit and meaning as the code does; troubleshooting says what to do."""
+    docs = ROOT / "shared" / "docs"
+    assert f"| `{name}` | {bit} | {meaning} |" in (docs / "reference" / "flags.md").read_text()
     assert f"{bit}  {name}: {meaning}" in (command.help or "")
+    assert f"| `{name}` | " in (docs / "troubleshooting.md").read_text()

@@ -1,4 +1,4 @@
-"""What README.md and DEVELOPERS.md tell the reader to type exists."""
+"""What README.md, DEVELOPERS.md and the pages in shared/docs tell the reader to type exists."""
 
 from __future__ import annotations
 
@@ -13,7 +13,8 @@ import pytest
 from architecture.project import ROOT, is_ros
 from soft_tactile_node.commands.main import group
 
-PAGES = ["README.md", "DEVELOPERS.md"]
+DOCS = sorted(path.relative_to(ROOT).as_posix() for path in (ROOT / "shared" / "docs").glob("*.md"))
+PAGES = ["README.md", "DEVELOPERS.md", *DOCS]
 
 
 def _typed_lines(page: str) -> list[str]:
@@ -49,11 +50,14 @@ def test_there_are_commands_to_check() -> None:
 @pytest.mark.parametrize("page", PAGES)
 def test_targets_of_make_exist(page: str) -> None:
     """Each `make` target of the pages is one of the Makefile."""
-    text = (ROOT / page).read_text()
-    named = set(re.findall(r"(?:^ {4}|`|and )make (\w+)", text, re.MULTILINE))
+    named = set(re.findall(r"(?:^ {4}|`|and )make (\w+)", (ROOT / page).read_text(), re.MULTILINE))
     targets = set(re.findall(r"^(\w+):", (ROOT / "Makefile").read_text(), re.MULTILINE))
-    assert named
     assert named - targets == set()
+
+
+def test_the_two_commands_stand_in_the_readme() -> None:
+    """A newcomer finds `make install` and `make demo` as commands."""
+    assert {"make install", "make demo"} <= {" ".join(line.split()[:2]) for line in _typed_lines("README.md")}
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -62,7 +66,6 @@ def test_files_exist(page: str) -> None:
     text = (ROOT / page).read_text()
     named = set(re.findall(r"\b((?:config|launch|shared|tests|soft_tactile_\w+)/[\w./$-]+)", text))
     named |= {f"launch/{name}" for name in re.findall(r"\b(\w+\.launch\.py)\b", text)}
-    named |= set(re.findall(r"\]\((?!http|#)([^)#]+)\)", text))
     # a name with a shell variable, or one of the reader's own files after it is installed, cannot be looked up
     missing = {name for name in named if "$" not in name and not (ROOT / name.rstrip("/.")).exists()}
     assert {name for name in missing if not re.match(r"soft_tactile_msgs/[A-Z]\w+$", name)} == set()
@@ -83,32 +86,3 @@ def test_developers_page_shows_every_test_folder() -> None:
     folders = {path.relative_to(ROOT / "tests").parts[0] for path in (ROOT / "tests").rglob("test_*.py")}
     text = (ROOT / "DEVELOPERS.md").read_text()
     assert {name for name in folders if f"`tests/{name}`" not in text} == set()
-
-
-@pytest.mark.parametrize(
-    "words",
-    [
-        "works without the computer", "To free a hand", "`on_fault: hold`", "whips", "wet areas", "Glass breaks",
-        "discard all open food", "attack aluminium", "chemical waste",
-        "not certified for contact with food", "not authenticated",
-        "no protective device",
-    ],
-)  # fmt: skip
-def test_the_safety_section_names_each_danger(words: str) -> None:
-    """The short text on safety leaves none of the known dangers out."""
-    text = (ROOT / "README.md").read_text().split("\n## Safety\n")[1].split("\n## ")[0]
-    assert words in " ".join(text.split())
-
-
-@pytest.mark.parametrize(
-    "place",
-    [
-        "launch/one_finger_hardware.launch.py", "launch/two_finger_gripper_hardware.launch.py",
-        "config/one_finger_hardware.yaml", "config/two_finger_gripper_hardware.yaml",
-        "soft_tactile_node/soft_tactile_node/examples/program.py",
-        "soft_tactile_node/soft_tactile_node/protocol/plan.py",
-    ],
-)  # fmt: skip
-def test_what_moves_pressure_points_to_the_safety_section(place: str) -> None:
-    """Launch and parameter files of hardware, examples and the bench protocol send the reader there."""
-    assert "Safety section of the README" in (ROOT / place).read_text()

@@ -1,7 +1,11 @@
 from __future__ import annotations
 
 import math
+import re
+import subprocess
+import sys
 from collections.abc import Iterator
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -41,6 +45,24 @@ def deaf(monkeypatch: pytest.MonkeyPatch) -> set[str]:
 
     monkeypatch.setattr(FingerWatch, "_take_estimate", hear)
     return names
+
+
+def test_the_pick_of_the_tutorial_holds_and_lets_go(bench: Bench) -> None:
+    """The grasping program of the ROS tutorial, run as it stands there, holds the object, tells its forces, lets go."""
+    text = (Path(__file__).resolve().parents[2] / "shared/docs/ros_tutorial.md").read_text()
+    program = next(block for block in re.findall(r"```python\n(.*?)```", text, re.DOTALL) if "hold_force" in block)
+    picker = subprocess.Popen(
+        [sys.executable, "-c", program], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    )
+    bench.live.processes.append(picker)
+    bench.live.wait(lambda: picker.poll() is not None, "the end of the tutorial's pick")
+    output, _ = picker.communicate()
+    bench.live.processes.remove(picker)
+    assert picker.returncode == 0, output
+    held = [float(force) for force in re.findall(r"(\d\.\d\d) N", output)]
+    assert held == pytest.approx([0.3, 0.3], abs=0.15), output
+    assert bench.fingers.highest_pa > TOUCH_PA
+    bench.live.wait(lambda: max(bench.fingers.pressure_pa.values()) == 0.0, "vented")
 
 
 class TestHold:

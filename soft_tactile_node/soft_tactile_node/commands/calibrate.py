@@ -65,7 +65,8 @@ def command(
 ) -> int:
     """Calibrate a finger from minutes of bench recordings.
 
-    Every recording starts with 2 s at rest: vented and untouched. Vent the finger and keep hands away while it moves.
+    Every recording starts with 2 s at rest: vented and untouched. Keep hands away while the finger moves, and read
+    shared/docs/safety.md before it does.
     `calibrate --plan` prints what to record.
 
     Exit codes: 0 healthy, 3 usable with the limits it names, 1 refused (nothing is written).

@@ -85,7 +85,7 @@ async def give_up(hand: Hand, hold: Hold) -> int:
 
 def options(description: str, args: Sequence[str] | None) -> tuple[argparse.ArgumentParser, list[str]]:
     """Return a parser with what all examples take, and the arguments that are not for ROS."""
-    description += " It moves the gripper: read the Safety section of the README before something real moves."
+    description += " It moves the gripper: read shared/docs/safety.md before something real moves."
     parser = argparse.ArgumentParser(description=description, formatter_class=argparse.ArgumentDefaultsHelpFormatter)
     parser.add_argument("--gripper", default="/gripper", help="namespace of monitor and controller")
     parser.add_argument("--fingers", default="left_finger,right_finger", help="fingers, with commas")

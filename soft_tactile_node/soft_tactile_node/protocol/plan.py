@@ -40,7 +40,7 @@ class Plan:
 
 
 CAUTIONS = (
-    "This is no safety advice for your rig: read the Safety section of the README; a competent person decides.",
+    "This is no safety advice for your rig: read shared/docs/safety.md; a competent person decides.",
     (
         "Fit a relief valve and limit the supply to the highest pressure of the finger. Soft fingers burst: wear eye "
         "protection."

@@ -5,7 +5,6 @@ from pathlib import Path
 
 import pytest
 
-from soft_tactile_node.ros.parameters.docs import put_section
 from soft_tactile_node.ros.parameters.spec import (
     ParameterError,
     ParameterSpec,
@@ -91,20 +90,6 @@ class TestTables:
         table = markdown_table([RATE])
         row = "| `rate` | double | 100 | Hz | a number >= 1 and <= 2000 Hz | no | Scans in a second. |"
         assert table.splitlines()[-1] == row
-
-
-class TestDocs:
-    """The tables in the README."""
-
-    def test_the_readme_shows_the_tables(self) -> None:
-        """The tables in the README are those of the code; renew them with the module parameters.docs."""
-        page = (ROOT / "README.md").read_text()
-        assert page == put_section(page)
-
-    def test_a_page_without_marks_is_refused(self) -> None:
-        """A page that has lost its marks is not overwritten."""
-        with pytest.raises(ValueError, match="the page must have the lines"):
-            put_section("# No marks here")
 
 
 class TestConfigFiles:

@@ -1,4 +1,7 @@
-"""Action `calibrate`: leads the finger through its calibration on the robot; vents whatever happens."""
+"""Action `calibrate`: leads the finger through its calibration on the robot; vents whatever happens.
+
+It moves the finger: read shared/docs/safety.md before something real moves.
+"""
 
 from __future__ import annotations
 

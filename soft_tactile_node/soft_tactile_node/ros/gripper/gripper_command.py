@@ -1,4 +1,7 @@
-"""The standard gripper action as a hold: position is the width, max_effort the normal force, stalled = holding."""
+"""The standard gripper action as a hold: position is the width, max_effort the normal force, stalled = holding.
+
+It moves the gripper: read shared/docs/safety.md before something real moves.
+"""
 
 from __future__ import annotations
 

@@ -77,7 +77,7 @@ def touch_of(finger: str, event: ContactEvent) -> Touch:
 
 
 class Hand:
-    """Fingers and controller of one gripper, for use from any rclpy node.
+    """Fingers and controller of one gripper, for use from any rclpy node. It moves: read shared/docs/safety.md first.
 
     Everything that takes time gives a `rclpy.task.Future`: `await` it in a coroutine run by the node's executor, or
     wait for it with `rclpy.spin_until_future_complete`. Nothing here spins or blocks, and nothing waits for ever: what

@@ -2,6 +2,7 @@
 
 It closes gently, holds with a force, answers slip with more pressure, lifts, and lets go. It is not a product and not
 safety-rated.
+Read shared/docs/safety.md before something real moves.
 
 CAUTION: a gripper driven by this node moves by itself. Keep hands and faces out of its reach, use a relief valve and a
 pressure limit in the pneumatics, and expect that an object can be dropped (glass breaks) or crushed.
@@ -40,7 +41,7 @@ MOST_STEP_S = 0.2
 
 
 class GraspController(ManagedNode):
-    """Example controller as a lifecycle node; see the parameter table and the README for its interface."""
+    """Example controller as a lifecycle node; its interface: shared/docs/reference/topics.md."""
 
     def __init__(self, name: str = "grasp_controller", **options: Any) -> None:
         super().__init__(name, CONTROLLER, **options)

@@ -28,7 +28,7 @@ HELD = (Grasp.HOLDING, Grasp.SLIPPING)
 
 
 class GraspMonitor(ManagedNode):
-    """Grasp monitor as a lifecycle node; see the parameter table and the README for its interface."""
+    """Grasp monitor as a lifecycle node; its interface: shared/docs/reference/topics.md."""
 
     def __init__(self, name: str = "grasp_monitor", **options: Any) -> None:
         super().__init__(name, MONITOR, **options)

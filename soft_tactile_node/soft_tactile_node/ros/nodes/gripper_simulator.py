@@ -40,7 +40,7 @@ TRUTH_DEPTH = 500
 
 
 class GripperSimulator(ManagedNode):
-    """Simulated gripper as a lifecycle node; see the parameter table and the README for its interface."""
+    """Simulated gripper as a lifecycle node; its interface: shared/docs/reference/topics.md."""
 
     def __init__(self, name: str = "gripper_simulator", **options: Any) -> None:
         super().__init__(name, SIMULATOR, **options)

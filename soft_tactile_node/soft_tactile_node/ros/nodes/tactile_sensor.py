@@ -52,7 +52,7 @@ NONE = "none"
 
 
 class TactileSensor(ManagedNode):
-    """The sensor of one finger as a lifecycle node; see the parameter table and the README for its interface."""
+    """The sensor of one finger as a lifecycle node; its interface: shared/docs/reference/topics.md."""
 
     def __init__(self, name: str = "tactile_sensor", **options: Any) -> None:
         super().__init__(name, SENSOR, **options)
