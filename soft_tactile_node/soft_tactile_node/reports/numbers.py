@@ -66,3 +66,23 @@ def _shorten(value: float, digits: int) -> str:
     if isinstance(value, int) or (math.isfinite(value) and value == round(value) and abs(value) < 10**digits):
         return f"{value:.0f}"
     return f"{value:.{digits}g}"
+
+
+def format_figure(value: float | None, uncertainty: float | None = None) -> str:
+    """Return a figure as text; where nothing at all was seen, the bound that the uncertainty sets.
+
+    Parameters
+    ----------
+    value : float or None
+        The value, any unit; exactly zero = nothing was seen.
+    uncertainty : float or None
+        Its expanded uncertainty, same unit.
+
+    Returns
+    -------
+    str
+        As `format_value`, or "below" the uncertainty.
+    """
+    if value == 0.0 and uncertainty is not None and math.isfinite(uncertainty) and uncertainty > 0.0:
+        return f"below {uncertainty:.2g}"
+    return format_value(value, uncertainty)
