@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -12,7 +13,7 @@ from typing import Annotated, Any
 import yaml
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-from soft_tactile_node.calibration.storage import MAX_BYTES, SAFE_LOADER
+from soft_tactile_node.calibration.storage import MAX_BYTES
 from soft_tactile_node.errors import SpecimenError
 
 RECORDING = (".csv", ".mcap")
@@ -20,6 +21,9 @@ TABLE = (".yaml", ".yml")
 PRESS, FREE = re.compile(r"press", re.IGNORECASE), re.compile(r"free[-_ ]?bend|free|bend", re.IGNORECASE)
 ISO_DATE = re.compile(r"(?<!\d)(\d{4})-(\d\d)-(\d\d)(?!\d)")
 KEYS = "label, folder, free_bend, press, calibration, date, finger, factors"
+
+TEXT_LOADER = getattr(yaml, "CBaseLoader", yaml.BaseLoader)
+"""Reads every value as the text it is: a folder called 01 is no number."""
 
 Level = float | str
 
@@ -156,8 +160,13 @@ def _as_list(value: object) -> object:
     return [value] if isinstance(value, str) else value
 
 
-def _as_text(value: object) -> object:
-    return str(value) if isinstance(value, int | float) else value
+def _as_level(value: object) -> object:
+    """Return a level as a number where it is one."""
+    try:
+        number = float(str(value))
+    except ValueError:
+        return value
+    return number if math.isfinite(number) else value
 
 
 Paths = Annotated[list[Path], BeforeValidator(_as_list)]
@@ -168,14 +177,14 @@ class _Row(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    label: Annotated[str, BeforeValidator(_as_text)]
+    label: str
     folder: Path | None = None
     free_bend: Paths = []
     press: Paths = []
     calibration: Path | None = None
     made_on: date | None = Field(None, alias="date")
-    finger: Annotated[str | None, BeforeValidator(_as_text)] = None
-    factors: dict[str, Level] = {}
+    finger: str | None = None
+    factors: dict[str, Annotated[Level, BeforeValidator(_as_level)]] = {}
 
 
 class _Table(BaseModel):
@@ -193,13 +202,11 @@ def _in_table(path: Path) -> list[Specimen]:
         reason = error.strerror if isinstance(error, OSError) else "not text"
         raise SpecimenError(f"{path}: cannot be read ({reason}); check the name") from None
     try:
-        data = yaml.load(text, Loader=SAFE_LOADER)  # noqa: S506 - a safe one
+        data = yaml.load(text, Loader=TEXT_LOADER)  # noqa: S506 - a safe one
     except (yaml.YAMLError, RecursionError) as error:
         mark = getattr(error, "problem_mark", None)
         place = f", line {mark.line + 1}" if mark is not None else ""
         raise SpecimenError(f"{path}{place}: is no YAML file; mend that line") from None
-    except ValueError as error:  # a date that is none
-        raise SpecimenError(f"{path}: {error}; write dates as year-month-day") from None
     if isinstance(data, dict) and "schema_version" in data:
         return [_make(path.stem, calibration=path)]
     try:

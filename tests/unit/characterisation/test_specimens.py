@@ -51,10 +51,10 @@ def test_a_date_in_the_name_makes_one_finger_of_several_folders(tmp_path: Path) 
 
 def test_a_table_of_specimens(tmp_path: Path) -> None:
     """Rows name a folder, recordings or a calibration beside the table, with date, finger and factors."""
-    touch(tmp_path, "a/free_bend.csv", "a/press.csv")
+    touch(tmp_path, "01/free_bend.csv", "01/press.csv")
     table = tmp_path / "specimens.yaml"
     table.write_text(
-        "specimens:\n- {label: 1, folder: a, factors: {wall_mm: 0.4, silicone: soft}}\n"
+        "specimens:\n- {label: 1, folder: 01, factors: {wall_mm: 0.4, silicone: soft}}\n"
         "- {label: two, free_bend: f.csv, press: [p.csv, q.csv], date: 2026-05-01, finger: left}\n"
         "- {label: three, calibration: c.yaml}\n"
     )
@@ -62,7 +62,7 @@ def test_a_table_of_specimens(tmp_path: Path) -> None:
     assert (one.label, one.factors, one.press) == (
         "1",
         {"wall_mm": 0.4, "silicone": "soft"},
-        (tmp_path / "a/press.csv",),
+        (tmp_path / "01/press.csv",),
     )
     assert (two.finger, two.made_on, len(two.press)) == ("left", date(2026, 5, 1), 2)
     assert three.calibration == tmp_path / "c.yaml"
@@ -80,7 +80,7 @@ def test_a_table_of_specimens(tmp_path: Path) -> None:
             "specimen a: is given more than once",
         ),
         ("specimens: [", r"line \d: is no YAML file"),
-        ("specimens:\n- {label: a, calibration: x, date: 2026-13-01}\n", "write dates as year-month-day"),
+        ("specimens:\n- {label: a, calibration: x, date: 2026-13-01}\n", r"key specimens\.0\.date"),
         ("nothing: here\n", "a table of specimens holds `specimens`"),
     ],
 )
