@@ -88,7 +88,7 @@ def scaled(recording: Recording, gain: float, offset: float) -> Recording:
 @pytest.mark.slow
 def test_the_cause_of_a_drift_is_right_in_nine_of_ten_seeds() -> None:
     """Fingers that drifted by ten per cent of the span, each in one way, are told so, the way included."""
-    right = 0
+    wrong = []
     for seed in range(10):
         cause = ("gain", "offset", "memory")[seed % 3]
         old = calibrate(*([one] for one in record(100 * seed, seed)))
@@ -97,6 +97,6 @@ def test_the_cause_of_a_drift_is_right_in_nine_of_ten_seeds() -> None:
         offset = 0.1 * span / np.sqrt(old.channels) if cause == "offset" else 0.0
         later = [scaled(one, 1.1 if cause == "gain" else 1.0, offset) for one in later]
         worst = find_drifts(old, calibrate(*([one] for one in later)))[0]
-        print(seed, cause, worst)
-        right += worst.cause == cause and worst.seen
-    assert right >= 9
+        if worst.cause != cause or not worst.seen:
+            wrong.append((seed, cause, worst))
+    assert len(wrong) <= 1, wrong
