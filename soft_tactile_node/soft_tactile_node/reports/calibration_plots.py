@@ -96,8 +96,11 @@ def plot_force_over_time(item: HeldOutRecording, axis: int = 2) -> PlotEntry:
         reference = item.recording.force_n[:, axis]
         draw_reference(plot, time_s, reference, "reference")
         error, largest = (force - reference)[item.held], float(np.nanmax(np.abs(reference)))
-        rms = float(np.sqrt(np.nanmean(error**2))) if np.isfinite(error).any() else float("nan")
-        caption += f" On unseen blocks the estimate is off by {rms:.2g} N rms where the force reaches {largest:.2g} N."
+        if np.isfinite(error).any():
+            rms = float(np.sqrt(np.nanmean(error**2)))
+            caption += (
+                f" On unseen blocks the estimate is off by {rms:.2g} N rms where the force reaches {largest:.2g} N."
+            )
     return PlotEntry(plot, caption)
 
 

@@ -55,7 +55,7 @@ def format_value(value: float | None, uncertainty: float | None = None, *, digit
     decimals = 1 - math.floor(math.log10(uncertainty))
     if -3 <= decimals <= 6:
         shown = max(decimals, 0)
-        return f"{round(value, decimals):.{shown}f} ± {round(uncertainty, decimals):.{shown}f}"
+        return f"{round(value, decimals) + 0.0:.{shown}f} ± {round(uncertainty, decimals):.{shown}f}"
     lead = max(math.floor(math.log10(abs(value))) if value else 0, math.floor(math.log10(uncertainty)))
     shown = max(decimals + lead, 0)
     scale = 10.0**lead
