@@ -39,3 +39,7 @@ class SensorLostError(SoftTactileError, RuntimeError):
 
 class NoAnswerError(SoftTactileError, TimeoutError):
     """Something that was awaited did not come in time; says what was missing and what to do."""
+
+
+class SpecimenError(SoftTactileError, ValueError):
+    """Specimens to be characterised cannot be found or read; names the file, what it must be and what to do."""

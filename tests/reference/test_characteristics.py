@@ -5,6 +5,8 @@ import pytest
 
 from soft_tactile_node.calibration import characteristics as ch
 from soft_tactile_node.calibration.press_figures import find_hysteresis, find_non_linearity, find_repeatability
+from soft_tactile_node.calibration.slow_figures import creep_per_decade
+from soft_tactile_node.calibration.uncertainty import coverage_factor
 
 X = np.arange(6.0)
 UP = np.array([0.00, 0.98, 1.95, 2.96, 3.99, 5.00])
@@ -44,6 +46,13 @@ def test_signal_to_noise(table):
     table.close("M9 ratio 100 (dB)", ch.signal_to_noise_db(100.0, 1.0), 40.0, "definition", atol=1e-12)
     rms = ch.signal_to_noise_db(1.0 / np.sqrt(2.0), 0.01)
     table.close("M9 sine, rms over rms (dB)", rms, 36.990, "definition", atol=5e-4)
+
+
+def test_coverage(table):
+    """M11: the factor of an expanded uncertainty at nine degrees of freedom; M10: the noise of a mean of 16."""
+    table.close("M11 t(0.975), 9 degrees", coverage_factor(9.0), 2.262157, "JCGM 100:2008, table G.2 [LIB]", atol=1e-6)
+    noise = np.random.default_rng(5).standard_normal((4000, 16))
+    table.close("M10 deviation of a mean of 16", noise.mean(axis=1).std(), 0.25, "definition [NUM]", rtol=0.03)
 
 
 def presses(amplitude, count=12, rows=400):
@@ -92,3 +101,23 @@ def test_too_few_presses_give_no_figure():
     assert find_repeatability(force, force) is None
     assert np.isnan(find_hysteresis(force, force, rate))
     assert np.isnan(find_non_linearity(force, force))
+
+
+@pytest.mark.parametrize("kind", [ch.terminal_deviation, ch.zero_based_deviation])
+def test_kinds_of_non_linearity_of_presses(table, kind):
+    """Each kind of non-linearity of presses is that of the mean curve through their bins."""
+    force, _ = presses(4.0)
+    apparent = force + 0.02 * force * (4.0 - force)
+    x = np.linspace(0.0, 4.0, 2000)
+    wanted = kind(x, x + 0.02 * x * (4.0 - x)) * (11 / 12) ** 2
+    table.close(f"{kind.__name__} of presses (N)", find_non_linearity(apparent, force, kind), wanted, IEC, rtol=0.06)
+
+
+def test_creep(table):
+    """A response that grows by 3 % of its value at 1 s in each decade of time creeps by 3 % a decade."""
+    time_s = np.arange(1, 6001) / 100.0
+    noise = 1e-3 * np.random.default_rng(2).standard_normal(time_s.size)
+    share, spread, degrees = creep_per_decade(time_s, 2.0 * (1.0 + 0.03 * np.log10(time_s)) + noise)
+    table.close("creep (1/decade)", share, 0.03, "logarithmic creep", atol=3.0 * spread + 1e-4)
+    assert 0.0 < spread < 1e-3
+    assert degrees == 7

@@ -9,19 +9,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 
 from soft_tactile_node.calibration.base_fit import BaseFit
-from soft_tactile_node.calibration.characteristics import signal_to_noise_db
+from soft_tactile_node.calibration.characteristics import (
+    independent_deviation,
+    signal_to_noise_db,
+    terminal_deviation,
+    zero_based_deviation,
+)
 from soft_tactile_node.calibration.health_fit import white_noise
 from soft_tactile_node.calibration.map_fit import CONTACT_N, FALL_S, RISE_S, MapFit, Pressed
 from soft_tactile_node.calibration.preparation import Prepared
 from soft_tactile_node.calibration.press_figures import find_hysteresis, find_non_linearity, find_repeatability
-from soft_tactile_node.calibration.record import Figure
+from soft_tactile_node.calibration.record import Figure, make_figure
+from soft_tactile_node.calibration.slow_figures import slow_figures
 from soft_tactile_node.calibration.touch_fit import TouchFit
 from soft_tactile_node.calibration.uncertainty import (
-    Uncertainty,
     combine,
     effective_size,
     expand,
@@ -70,37 +76,7 @@ def figures_of_merit(
         | _time_response(fit)
         | _drift(free, base, gain)
         | _angle(base)
-    )
-
-
-def make_figure(value: float, uncertainty: Uncertainty | None, unit: str, definition: str) -> Figure:
-    """Return a figure with its uncertainty, rounded for reading.
-
-    Parameters
-    ----------
-    value : float
-        The value, in `unit`.
-    uncertainty : Uncertainty or None
-        In `unit`; None or NaN = not known.
-    unit, definition : str
-        Unit, and what the figure is.
-
-    Returns
-    -------
-    Figure
-        See Figure.
-    """
-    rounded = float(f"{value:.4g}")
-    if uncertainty is None or not math.isfinite(uncertainty.expanded):
-        return Figure(value=rounded, unit=unit, definition=definition)
-    degrees = uncertainty.degrees_of_freedom
-    return Figure(
-        value=rounded,
-        uncertainty=float(f"{uncertainty.standard:.3g}"),
-        expanded=float(f"{uncertainty.expanded:.3g}"),
-        degrees_of_freedom=None if math.isinf(degrees) else float(f"{degrees:.4g}"),
-        unit=unit,
-        definition=definition,
+        | slow_figures(free, items, base, gain)
     )
 
 
@@ -232,12 +208,12 @@ def _static(apparent: Array, error: Array, force: Array, axes: int) -> dict[str,
         (apparent, force[:, 2], rate),
         "largest mean gap, unloading less loading",
     )
-    add(
-        "non_linearity",
-        find_non_linearity,
-        (apparent, force[:, 2]),
-        "independent: largest deviation of the mean curve from its best line",
-    )
+    for name, kind, words in (
+        ("non_linearity", independent_deviation, "independent: largest deviation of the mean curve from its best line"),
+        ("non_linearity_terminal", terminal_deviation, "terminal-based: the same from the line through both ends"),
+        ("non_linearity_zero", zero_based_deviation, "zero-based: the same from the best line through the first point"),
+    ):
+        add(name, partial(find_non_linearity, kind=kind), (apparent, force[:, 2]), words)
     repeats = find_repeatability(error, force[:, 2])
     if repeats is not None:
         deviation, spread = repeats

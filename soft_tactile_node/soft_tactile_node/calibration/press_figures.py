@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from itertools import pairwise
 
 import numpy as np
@@ -45,13 +46,17 @@ def find_hysteresis(apparent_n: Array, force_n: Array, rate: Array) -> float:
     return hysteresis(np.array(rising), np.array(falling)) if len(rising) >= 3 else float("nan")
 
 
-def find_non_linearity(apparent_n: Array, force_n: Array) -> float:
-    """Return the independent non-linearity of the mean response over bins of force.
+def find_non_linearity(
+    apparent_n: Array, force_n: Array, kind: Callable[[Array, Array], float] = independent_deviation
+) -> float:
+    """Return the non-linearity of the mean response over bins of force.
 
     Parameters
     ----------
     apparent_n, force_n : numpy.ndarray, shape (n,)
         Normal force as the channels tell it, and the reference (N).
+    kind : callable
+        Deviation of points from a line, see `characteristics`.
 
     Returns
     -------
@@ -65,7 +70,7 @@ def find_non_linearity(apparent_n: Array, force_n: Array) -> float:
         if inside.sum() >= LEAST_ROWS:
             x.append(float(force_n[inside].mean()))
             y.append(float(apparent_n[inside].mean()))
-    return independent_deviation(np.array(x), np.array(y)) if len(x) >= 5 else float("nan")
+    return kind(np.array(x), np.array(y)) if len(x) >= 5 else float("nan")
 
 
 def find_repeatability(error_n: Array, force_n: Array) -> tuple[float, Uncertainty] | None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import numpy as np
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
@@ -11,6 +12,9 @@ from pydantic_core import PydanticCustomError
 
 from soft_tactile_node.registry import PADS
 from soft_tactile_node.samples import MAX_CHANNELS, Array
+
+if TYPE_CHECKING:
+    from soft_tactile_node.calibration.uncertainty import Uncertainty
 
 SCHEMA_VERSION = 2
 """Version of the file format; any other is refused."""
@@ -132,6 +136,37 @@ class Figure(Strict):
     degrees_of_freedom: float | None = None
     unit: str
     definition: str
+
+
+def make_figure(value: float, uncertainty: Uncertainty | None, unit: str, definition: str) -> Figure:
+    """Return a figure with its uncertainty, rounded for reading.
+
+    Parameters
+    ----------
+    value : float
+        The value, in `unit`.
+    uncertainty : Uncertainty or None
+        In `unit`; None or NaN = not known.
+    unit, definition : str
+        Unit, and what the figure is.
+
+    Returns
+    -------
+    Figure
+        See Figure.
+    """
+    rounded = float(f"{value:.4g}")
+    if uncertainty is None or not math.isfinite(uncertainty.expanded):
+        return Figure(value=rounded, unit=unit, definition=definition)
+    degrees = uncertainty.degrees_of_freedom
+    return Figure(
+        value=rounded,
+        uncertainty=float(f"{uncertainty.standard:.3g}"),
+        expanded=float(f"{uncertainty.expanded:.3g}"),
+        degrees_of_freedom=None if math.isinf(degrees) else float(f"{degrees:.4g}"),
+        unit=unit,
+        definition=definition,
+    )
 
 
 class Geometry(Strict):

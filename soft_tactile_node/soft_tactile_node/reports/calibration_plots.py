@@ -36,10 +36,10 @@ def plot_recorded(recording: Recording, name: str) -> list[PlotEntry]:
         Two plots that move together.
     """
     part = prepare(recording)
-    channels = make_plot("time (s)", "change (%)", height=240)
+    channels = make_plot("time (s)", "change (%)", height=340)
     for channel in range(recording.channels):
         draw_line(channels, part.time_s, PERCENT * part.change[:, channel], f"coil {channel + 1}", channel)
-    pressure = make_plot("time (s)", "pressure (kPa)", height=180, x_range=channels.x_range)
+    pressure = make_plot("time (s)", "pressure (kPa)", height=240, x_range=channels.x_range)
     draw_line(pressure, part.time_s, part.pressure_pa / KILO)
     return [
         PlotEntry(channels, f"Channels of the {name} {recording.source}."),
@@ -62,40 +62,46 @@ def plot_split(split: SplitSignals, channel: int) -> PlotEntry:
     PlotEntry
         The plot.
     """
-    plot = make_plot("time (s)", "change (%)", height=230)
+    plot = make_plot("time (s)", "change (%)", height=400)
     parts = (("change", split.change), ("bending", split.bending), ("contact", split.contact), ("drift", split.drift))
     for colour, (label, values) in enumerate(parts):
         draw_line(plot, split.time_s, PERCENT * values[:, channel], label, colour)
     return PlotEntry(plot, f"Coil {channel + 1}: change and its parts.")
 
 
-def plot_force_over_time(item: HeldOutRecording, axes: int) -> PlotEntry:
-    """Return estimated and reference normal force over time.
+def plot_force_over_time(item: HeldOutRecording, axis: int = 2) -> PlotEntry:
+    """Return one axis of estimated and reference force over time.
 
     Parameters
     ----------
     item : HeldOutRecording
         A press recording.
-    axes : int
-        Observed axes, 1 or 3.
+    axis : int
+        0 = x, 1 = y, 2 = z.
 
     Returns
     -------
     PlotEntry
-        The plot.
+        The plot, with the error on held-out rows as a sentence.
     """
-    plot = make_plot("time (s)", "force z (N)", height=300)
+    name = "xyz"[axis]
+    plot = make_plot("time (s)", f"force {name} (N)", height=400)
     time_s = item.recording.time_s - item.recording.time_s[0]
-    force, sigma = item.estimate.force_n[:, 2], np.sqrt(item.estimate.force_variance_n2[:, 2])
+    force, sigma = item.estimate.force_n[:, axis], np.sqrt(item.estimate.force_variance_n2[:, axis])
     draw_band(plot, time_s, force - 2 * sigma, force + 2 * sigma, "estimate ± 2 sigma", 0)
     draw_line(plot, time_s, force, "estimate", 0)
-    draw_line(plot, time_s, item.baseline.force_n[:, 2], "static polynomial", 1, width=1.2)
+    draw_line(plot, time_s, item.baseline.force_n[:, axis], "static polynomial", 1, width=1.2)
+    caption = f"Force {name} in {item.recording.source}: estimate, static polynomial and reference cell."
     if item.recording.force_n is not None:
-        draw_reference(plot, time_s, item.recording.force_n[:, 2], "reference")
-    shear = " Shear is estimated as well, see the table." if axes == 3 else ""
-    return PlotEntry(
-        plot, f"Normal force in {item.recording.source}: estimate, static polynomial and reference cell.{shear}"
-    )
+        reference = item.recording.force_n[:, axis]
+        draw_reference(plot, time_s, reference, "reference")
+        error, largest = (force - reference)[item.held], float(np.nanmax(np.abs(reference)))
+        if np.isfinite(error).any():
+            rms = float(np.sqrt(np.nanmean(error**2)))
+            caption += (
+                f" On unseen blocks the estimate is off by {rms:.2g} N rms where the force reaches {largest:.2g} N."
+            )
+    return PlotEntry(plot, caption)
 
 
 def plot_force_against_reference(held_out: HeldOut) -> PlotEntry:
@@ -111,7 +117,7 @@ def plot_force_against_reference(held_out: HeldOut) -> PlotEntry:
     PlotEntry
         The plot.
     """
-    plot = make_plot("reference force z (N)", "estimated force z (N)", height=420)
+    plot = make_plot("reference force z (N)", "estimated force z (N)", height=400)
     reference, static = _collect(held_out, baseline=True)
     draw_points(plot, reference, static, "static polynomial", 1, size=3)
     reference, own = _collect(held_out, baseline=False)
@@ -134,7 +140,7 @@ def plot_residuals(held_out: HeldOut) -> PlotEntry:
     PlotEntry
         The plot.
     """
-    plot = make_plot("reference force z (N)", "error of force z (N)", height=280)
+    plot = make_plot("reference force z (N)", "error of force z (N)", height=380)
     for colour, (label, baseline) in enumerate((("estimate", False), ("static polynomial", True))):
         reference, found = _collect(held_out, baseline=baseline)
         centre, mean, spread = _bin_errors(reference, found - reference)
@@ -157,7 +163,7 @@ def plot_honesty(held_out: HeldOut) -> PlotEntry:
     PlotEntry
         The plot.
     """
-    plot = make_plot("error of force z over its stated standard deviation (1)", "density (1)", height=280)
+    plot = make_plot("error of force z over its stated standard deviation (1)", "density (1)", height=380)
     ratios = []
     for item in held_out.press:
         if item.recording.force_n is not None:
@@ -218,7 +224,7 @@ def plot_pressure_loop(free_bend: Sequence[Recording]) -> PlotEntry:
     """
     part = prepare(free_bend[0])
     channel = int(np.argmax(np.nanmax(np.abs(part.change), axis=0)))
-    plot = make_plot("pressure (kPa)", "change (%)", height=320)
+    plot = make_plot("pressure (kPa)", "change (%)", height=400)
     step = max(1, len(part.time_s) // 4000)
     draw_line(plot, part.pressure_pa[::step] / KILO, PERCENT * part.change[::step, channel], width=1.0)
     return PlotEntry(
@@ -243,7 +249,7 @@ def plot_press_loop(calibration: Calibration, press: Sequence[Recording]) -> Plo
     PlotEntry
         The plot.
     """
-    plot = make_plot("reference force z (N)", "summed change (%)", height=320)
+    plot = make_plot("reference force z (N)", "summed change (%)", height=400)
     part = prepare(press[0])
     if part.force_n is not None:
         vented = np.abs(hold_last(part.pressure_pa)) < 1000.0

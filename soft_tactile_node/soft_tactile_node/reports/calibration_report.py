@@ -192,8 +192,9 @@ def _add_comparison(page: Page, own: Errors, static: Errors) -> None:
 
 
 def _add_force_plots(page: Page, held_out: HeldOut) -> None:
+    axes = (2, 0, 1) if held_out.calibration.force_map.axes == 3 else (2,)
     entries = [
-        plot_force_over_time(held_out.press[0], held_out.calibration.force_map.axes),
+        *[plot_force_over_time(held_out.press[0], axis) for axis in axes],
         plot_force_against_reference(held_out),
         plot_residuals(held_out),
         plot_honesty(held_out),

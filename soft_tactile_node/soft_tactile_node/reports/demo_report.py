@@ -214,7 +214,7 @@ def _item_plots(run: DemoRun, begin_s: float, end_s: float) -> list[PlotEntry]:
     shared = None
     for finger, record in run.records.items():
         name = finger.replace("_", " ")
-        plot = make_plot("time (s)", f"normal force (N), {name}", height=240, x_range=shared)
+        plot = make_plot("time (s)", f"normal force (N), {name}", height=300, x_range=shared)
         shared = shared or plot.x_range
         _draw_force(plot, record, begin_s, end_s)
         entries.append(
@@ -224,12 +224,12 @@ def _item_plots(run: DemoRun, begin_s: float, end_s: float) -> list[PlotEntry]:
                 "Shaded: the object truly slides. Dots: reported contacts and releases, and reported slips.",
             )
         )
-    plot = make_plot("time (s)", "pressure (kPa)", height=200, x_range=shared)
+    plot = make_plot("time (s)", "pressure (kPa)", height=260, x_range=shared)
     for number, (finger, rows) in enumerate(run.pressure.items()):
         mine = _within(rows, begin_s, end_s)
         draw_line(plot, mine[:, 0], mine[:, 1] * 1e-3, finger.replace("_", " "), number)
     entries.append(PlotEntry(plot, "Pressure the controller asks for; a slip makes it ask for more."))
-    plot = make_plot("time (s)", "height (mm)", height=200, x_range=shared)
+    plot = make_plot("time (s)", "height (mm)", height=260, x_range=shared)
     lift, height = _within(run.lift, begin_s, end_s), _within(run.height, begin_s, end_s)
     draw_line(plot, lift[:, 0], lift[:, 1] * 1e3, "gripper", 0)
     draw_line(plot, height[:, 0], height[:, 1] * 1e3, "item", 1)

@@ -48,7 +48,7 @@ def _percent(result: Result) -> np.ndarray:
 
 
 def _plot_response(ranked: Sequence[Result]) -> PlotEntry:
-    plot = make_plot("normal force (N)", "change (%)", height=320)
+    plot = make_plot("normal force (N)", "change (%)", height=400)
     for place, result in enumerate(ranked[:SHOWN]):
         draw_line(plot, result.figures.force_n, _percent(result), f"design {result.case.number}", place)
     draw_reference(plot, ranked[0].figures.force_n[[0, -1]], np.zeros(2))
@@ -57,7 +57,7 @@ def _plot_response(ranked: Sequence[Result]) -> PlotEntry:
 
 
 def _plot_slope(ranked: Sequence[Result]) -> PlotEntry:
-    plot = make_plot("normal force (N)", "slope (% of its best)", height=260)
+    plot = make_plot("normal force (N)", "slope (% of its best)", height=340)
     for place, result in enumerate(ranked[:SHOWN]):
         slope = np.diff(result.figures.normal_h) / np.diff(result.figures.force_n)
         slope = slope * np.sign(slope[0])
@@ -72,7 +72,7 @@ def _plot_slope(ranked: Sequence[Result]) -> PlotEntry:
 
 
 def _plot_shear(ranked: Sequence[Result]) -> PlotEntry:
-    plot = make_plot("shear force (N)", "difference of the channels (nH)", height=260)
+    plot = make_plot("shear force (N)", "difference of the channels (nH)", height=340)
     for place, result in enumerate(ranked[:SHOWN]):
         draw_line(
             plot, result.figures.shear_force_n, 1e9 * result.figures.shear_h, f"design {result.case.number}", place
@@ -82,7 +82,7 @@ def _plot_shear(ranked: Sequence[Result]) -> PlotEntry:
 
 def _plot_snr(ranked: Sequence[Result]) -> PlotEntry:
     names = [str(result.case.number) for result in ranked]
-    plot = make_plot("design", "SNR at full scale (dB)", height=260, x_range=names)
+    plot = make_plot("design", "SNR at full scale (dB)", height=340, x_range=names)
     for label, usable, colour in (("responds over full scale", True, 0), ("does not", False, 1)):
         chosen = [(n, r.figures.snr_db) for n, r in zip(names, ranked, strict=True) if r.figures.usable is usable]
         if chosen:
@@ -109,7 +109,7 @@ def _plot_snr(ranked: Sequence[Result]) -> PlotEntry:
 
 
 def _plot_tradeoff(ranked: Sequence[Result]) -> PlotEntry:
-    plot = make_plot("bending looks like, at worst as cast (N)", "SNR at full scale (dB)", height=280)
+    plot = make_plot("bending looks like, at worst as cast (N)", "SNR at full scale (dB)", height=360)
     for label, usable, colour in (("responds over full scale", True, 0), ("does not", False, 1)):
         chosen = [r for r in ranked if r.figures.usable is usable and math.isfinite(r.figures.bend_worst_n)]
         if chosen:
@@ -136,7 +136,7 @@ def _plot_tradeoff(ranked: Sequence[Result]) -> PlotEntry:
 
 def _plot_stand_off(study: Study, ranked: Sequence[Result]) -> PlotEntry:
     names = [str(result.case.number) for result in ranked]
-    plot = make_plot("design", "stand-off (mm)", height=260, x_range=names)
+    plot = make_plot("design", "stand-off (mm)", height=340, x_range=names)
     for place, plate in enumerate(ranked[0].figures.stand_off_m):
         plot.scatter(
             x=names,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from soft_tactile_node.calibration.judgement import Health
 from soft_tactile_node.calibration.storage import calibration_id
-from soft_tactile_node.reports.numbers import format_value
+from soft_tactile_node.reports.numbers import format_figure
 
 
 def format_health(health: Health) -> str:
@@ -39,6 +39,6 @@ def format_health(health: Health) -> str:
     lines += [f"Not identified: {text}." for text in record.not_identified]
     lines += [f"Remark: {text}." for text in health.remarks]
     for name, figure in record.figures.items():
-        value = format_value(figure.value, figure.expanded)
+        value = format_figure(figure.value, figure.expanded)
         lines.append(f"{name.replace('_', ' '):<18} {value:>18} {figure.unit:<10} {figure.definition}")
     return "\n".join(lines)

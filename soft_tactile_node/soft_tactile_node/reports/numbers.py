@@ -55,7 +55,7 @@ def format_value(value: float | None, uncertainty: float | None = None, *, digit
     decimals = 1 - math.floor(math.log10(uncertainty))
     if -3 <= decimals <= 6:
         shown = max(decimals, 0)
-        return f"{round(value, decimals):.{shown}f} ± {round(uncertainty, decimals):.{shown}f}"
+        return f"{round(value, decimals) + 0.0:.{shown}f} ± {round(uncertainty, decimals):.{shown}f}"
     lead = max(math.floor(math.log10(abs(value))) if value else 0, math.floor(math.log10(uncertainty)))
     shown = max(decimals + lead, 0)
     scale = 10.0**lead
@@ -66,3 +66,23 @@ def _shorten(value: float, digits: int) -> str:
     if isinstance(value, int) or (math.isfinite(value) and value == round(value) and abs(value) < 10**digits):
         return f"{value:.0f}"
     return f"{value:.{digits}g}"
+
+
+def format_figure(value: float | None, uncertainty: float | None = None) -> str:
+    """Return a figure as text; where nothing at all was seen, the bound that the uncertainty sets.
+
+    Parameters
+    ----------
+    value : float or None
+        The value, any unit; exactly zero = nothing was seen.
+    uncertainty : float or None
+        Its expanded uncertainty, same unit.
+
+    Returns
+    -------
+    str
+        As `format_value`, or "below" the uncertainty.
+    """
+    if value == 0.0 and uncertainty is not None and math.isfinite(uncertainty) and uncertainty > 0.0:
+        return f"below {uncertainty:.2g}"
+    return format_value(value, uncertainty)

@@ -16,7 +16,7 @@ from bokeh.plotting import figure
 from bokeh.resources import Resources
 
 from soft_tactile_node.recordings import write_atomically
-from soft_tactile_node.reports.numbers import FigureRow, format_value
+from soft_tactile_node.reports.numbers import FigureRow, format_figure
 
 Plot: TypeAlias = figure
 """A Bokeh figure, as `make_plot` returns it."""
@@ -110,7 +110,7 @@ class Page:
             A paragraph above the table.
         """
         cells = [
-            [row.name, _keep_together(format_value(row.value, row.uncertainty)), _keep_together(row.unit), row.remark]
+            [row.name, _keep_together(format_figure(row.value, row.uncertainty)), _keep_together(row.unit), row.remark]
             for row in rows
         ]
         self.add_table(heading, ["Figure", "Value", "Unit", "Remark"], cells, text=text)
@@ -157,12 +157,13 @@ class Page:
             plots = [
                 {
                     "div": next(divided),
-                    "caption": entry.caption,
+                    "caption": _bind(entry.caption),
                     "description": entry.description or entry.caption,
                 }
                 for entry in section.entries
             ]
-            sections.append({**vars(section), "plots": plots})
+            words = {name: [_bind(text) for text in getattr(section, name)] for name in ("paragraphs", "points")}
+            sections.append({**vars(section), **words, "plots": plots})
         return _load_template().render(
             title=self._title,
             subtitle=self._subtitle,
@@ -214,6 +215,12 @@ def _load_template() -> jinja2.Template:
 def _load_library() -> str:
     """Return the plotting library as a script, so that the page needs no network."""
     return str(Resources(mode="inline", components=["bokeh"]).render())
+
+
+def _bind(text: str) -> str:
+    """Return words in which no value is broken from its uncertainty and unit, and no date in itself."""
+    text = re.sub(r"(\S) ± (\S+) (?=\S)", "\\1\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}\\2\N{NO-BREAK SPACE}", text)
+    return re.sub(r"\b(\d{4})-(\d\d)-(\d\d)\b", "\\1\N{NON-BREAKING HYPHEN}\\2\N{NON-BREAKING HYPHEN}\\3", text)
 
 
 def _keep_together(text: str) -> str:

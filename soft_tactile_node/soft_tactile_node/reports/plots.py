@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from bokeh.models import HoverTool
+from bokeh.models import ColumnDataSource, HoverTool
 from bokeh.plotting import figure
 
 from soft_tactile_node.checks import check_shape
@@ -17,11 +18,16 @@ COLOURS = ("#0072B2", "#E69F00", "#009E73", "#CC79A7", "#56B4E9", "#D55E00")
 DASHES = ("solid", "dashed", "dotdash", "dotted", "dashdot", "solid")
 """Line styles that go with the colours, so that colour is never the only difference."""
 
+INK = "#1b1f23"
+"""Colour of the text of a light page; what is tagged "ink" follows the page."""
+
 LONGEST = 1500
 """Most intervals a drawn signal is cut into."""
 
 
-def make_plot(x_label: str, y_label: str, *, height: int = 280, x_range: object = None, tools: str = "") -> figure:
+def make_plot(
+    x_label: str, y_label: str, *, height: int = 360, x_range: object = None, y_range: object = None, tools: str = ""
+) -> figure:
     """Return an empty plot.
 
     Parameters
@@ -32,6 +38,8 @@ def make_plot(x_label: str, y_label: str, *, height: int = 280, x_range: object 
         Height in screen pixels; the width is that of the page.
     x_range : bokeh range, or None
         Range of another plot to move along with it.
+    y_range : bokeh range, or None
+        Range of the upright axis, such as names in place of numbers.
     tools : str
         Tools of the plot; empty = pan, box zoom, wheel zoom, reset, save.
 
@@ -40,7 +48,8 @@ def make_plot(x_label: str, y_label: str, *, height: int = 280, x_range: object 
     bokeh.plotting.figure
         The plot; add signals with `draw_line`, `draw_band` and `draw_points`.
     """
-    options: dict[str, Any] = {} if x_range is None else {"x_range": x_range}
+    ranges = {"x_range": x_range, "y_range": y_range}
+    options: dict[str, Any] = {name: value for name, value in ranges.items() if value is not None}
     plot = figure(
         height=height,
         sizing_mode="stretch_width",
@@ -163,10 +172,37 @@ def draw_reference(plot: figure, x: Array, y: Array, label: str = "") -> None:
     check_shape(y, (len(x),), name="y")
     x_thin, y_thin = thin_signal(x, y)
     dash = "solid" if label else "dotted"
-    line = plot.line(x_thin, y_thin, line_color="#1b1f23", line_width=1.0, line_dash=dash, **_legend(label))
+    line = plot.line(x_thin, y_thin, line_color=INK, line_width=1.0, line_dash=dash, **_legend(label))
     line.glyph.tags = ["ink"]
     if label:
         place_legend(plot)
+
+
+def draw_bars(plot: figure, x: Array, y: Sequence[str] | Array, half: Array, *, upright: bool = False) -> None:
+    """Draw points with bars that reach as far either way as their uncertainty.
+
+    Parameters
+    ----------
+    plot : bokeh.plotting.figure
+        Where to draw.
+    x : numpy.ndarray, shape (n,)
+        Values, in the unit of the axis.
+    y : sequence of str, or numpy.ndarray, shape (n,)
+        Rows of the points by name, or their values in the unit of the axis.
+    half : numpy.ndarray, shape (n,)
+        Half the length of each bar, in the unit of the axis along it.
+    upright : bool
+        True = bars along y, which must be numbers then; False = along x.
+    """
+    ends = (np.asarray(y) - half, np.asarray(y) + half) if upright else (x - half, x + half)
+    source = ColumnDataSource({"x": x, "y": list(y), "half": half, "low": ends[0], "high": ends[1]})
+    bar = (
+        {"x0": "x", "x1": "x", "y0": "low", "y1": "high"}
+        if upright
+        else {"x0": "low", "x1": "high", "y0": "y", "y1": "y"}
+    )
+    plot.segment(**bar, source=source, line_color=COLOURS[0], line_width=2.0)
+    plot.scatter("x", "y", source=source, size=9, fill_color=COLOURS[0], line_color=None)
 
 
 def place_legend(plot: figure) -> None:

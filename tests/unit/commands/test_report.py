@@ -13,6 +13,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.recordings import EstimateTable, Recording, load_recording
 from soft_tactile_node.reports import calibration_report, held_out
+from soft_tactile_node.reports.calibration_plots import plot_force_over_time
 from soft_tactile_node.reports.held_out import HeldOut, HeldOutRecording, compare_held_out, measure_errors
 from unit.commands.conftest import Bench, Shell
 
@@ -94,6 +95,13 @@ def test_errors_are_those_of_the_held_out_rows(liquid_metal: Bench) -> None:
     assert_allclose(static.press_n, [0.2, 0.2, 0.2], rtol=1e-9, atol=0)
     assert_allclose(static.free_n, 0.04, rtol=1e-9, atol=0)
     assert static.within_2_sigma == 0.0
+
+
+def test_shear_is_plotted_with_its_error_in_words() -> None:
+    """Each axis has a plot of its own, and its caption tells the error on rows that were held out."""
+    entry = plot_force_over_time(make_item(0.1, 0.06, free=False), axis=1)
+    assert entry.plot.yaxis[0].axis_label == "force y (N)"
+    assert "the estimate is off by 0.1 N rms" in entry.caption
 
 
 def test_the_summary_does_not_praise_what_is_no_better(liquid_metal: Bench) -> None:

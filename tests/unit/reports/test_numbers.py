@@ -20,6 +20,7 @@ from soft_tactile_node.reports.numbers import format_value
         (1.7612e-6, 2.3e-9, "(1.7612 ± 0.0023)e-6"),
         (-3.2e8, 4.1e6, "(-3.200 ± 0.041)e8"),
         (0.0, 0.012, "0.000 ± 0.012"),
+        (-0.3, 20.0, "0 ± 20"),
     ],
 )
 def test_digits_follow_the_uncertainty(value: float, uncertainty: float, text: str) -> None:
