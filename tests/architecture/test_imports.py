@@ -37,8 +37,10 @@ MAY_IMPORT: dict[str, set[str]] = {
     "importing": LEAVES | {"physics", "recordings", "sources"},
     "design": LEAVES | {"physics", "recordings", "simulation"},
     "reports": LEAVES | CORE - {"simulation", "grasp"} | {"design", "sources"},
-    "commands": LEAVES | CORE | {"design", "importing", "reports", "ros", "sources"},
-    "ros": LEAVES | CORE | {"reports", "sources"},
+    "fitting": LEAVES | {"recordings", "calibration", "reports"},
+    "page": LEAVES | CORE - {"scoring", "grasp"} | {"fitting", "reports", "sources"},
+    "commands": LEAVES | CORE | {"design", "importing", "page", "reports", "ros", "sources"},
+    "ros": LEAVES | CORE | {"fitting", "reports", "sources"},
     "grasping": {"errors", "ros"},
     "examples": {"errors", "grasping"},
 }
