@@ -115,7 +115,9 @@ def test_the_token_opens_and_nothing_else_does(finger: FingerProcess) -> None:
         cookie = page.headers["Set-Cookie"].partition(";")[0]
         assert (await get(f"{bare}bench.js", Cookie=cookie)).code == 200
         feed = HTTPRequest(bare.replace("http", "ws") + "feed", headers={"Cookie": cookie})
-        assert b"hello" in (await (await websocket_connect(feed)).read_message() or "").encode()
+        connection = await websocket_connect(feed)
+        assert "hello" in str(await connection.read_message())
+        connection.close()
 
     visit(Bench([finger], TOKEN), work)
 
@@ -148,6 +150,7 @@ def test_signals_words_and_buttons(finger: FingerProcess) -> None:
         await talk.connection.write_message("{")
         await talk.hear(lambda talk: "notice" in talk.words[-1])
         assert rate_hz > 10.0  # 25 are sent; a busy machine is no failure
+        talk.connection.close()
         return talk
 
     talk = visit(Bench([finger]), work)
