@@ -104,7 +104,7 @@ function meet(hello) {
   paint();
   window.history.replaceState(null, "", window.location.pathname); // the token stays out of sight
   events.length = 0;
-  fingers = hello.fingers.map((finger) => ({ ...finger, columns: new Columns(600) }));
+  fingers = hello.fingers.map((finger) => ({ ...finger, columns: new Columns(hello.columns) }));
   at("span").replaceChildren(...hello.spans_s.map((span) => new Option(`${span} s`, `${span}`)));
   document.querySelectorAll(".cautions").forEach((place) => place.replaceChildren(...hello.cautions.map(line)));
   at("preparations").replaceChildren(...hello.preparations.map(line));

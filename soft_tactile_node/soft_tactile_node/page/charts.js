@@ -94,18 +94,32 @@ export class Strip {
     if (line.sigma !== undefined) {
       const sigmas = new Map();
       columns.each(line.sigma, (column, _, high) => sigmas.set(column, high));
-      pen.fillStyle = colour;
-      pen.globalAlpha = 0.22;
+      const band = new Path2D(); // one shape, because a rectangle for each column takes the machine's time
+      let lower = [];
+      const close = () => {
+        lower.reverse().forEach(([place, bottom]) => band.lineTo(place, bottom));
+        lower = [];
+      };
+      let before = -10;
       columns.each(line.signal, (column, low, high) => {
         const sigma = 2 * (sigmas.get(column) || 0);
         const top = y((high + sigma) * line.scale);
-        pen.fillRect(x(column - 0.5), top, x(column + 0.5) - x(column - 0.5), y((low - sigma) * line.scale) - top);
+        if (column - before > 8) {
+          close();
+          band.moveTo(x(column), top);
+        } else band.lineTo(x(column), top);
+        lower.push([x(column), y((low - sigma) * line.scale)]);
+        before = column;
       });
+      close();
+      pen.fillStyle = colour;
+      pen.globalAlpha = 0.22;
+      pen.fill(band);
       pen.globalAlpha = 1;
     }
     pen.strokeStyle = colour;
     pen.lineWidth = 1.6;
-    pen.lineJoin = "round";
+    pen.lineJoin = "bevel";
     pen.beginPath();
     let before = -10;
     columns.each(line.signal, (column, low, high) => {

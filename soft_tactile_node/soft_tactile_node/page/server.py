@@ -20,7 +20,7 @@ import tornado.websocket
 
 from soft_tactile_node.errors import SourceError
 from soft_tactile_node.page.finger_process import FingerProcess
-from soft_tactile_node.page.thinning import Thinner
+from soft_tactile_node.page.thinning import COLUMNS, Thinner
 from soft_tactile_node.protocol.plan import make_plan
 from soft_tactile_node.reports.plots import COLOURS
 
@@ -153,6 +153,7 @@ class Feed(tornado.websocket.WebSocketHandler, _Guarded):
                 {"name": f.setup.name, "source": f.setup.source, "kind": f.setup.kind} for f in self.bench.fingers
             ],
             "spans_s": SPANS_S,
+            "columns": COLUMNS,
             "colours": COLOURS,
             "cautions": plan.cautions,
             "preparations": plan.preparations,

@@ -6,7 +6,7 @@ import numpy as np
 
 from soft_tactile_node.page.ring import Ring
 
-COLUMNS = 600
+COLUMNS = 480
 """Columns of a chart, whatever its span."""
 
 
