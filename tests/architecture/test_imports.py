@@ -39,8 +39,10 @@ MAY_IMPORT: dict[str, set[str]] = {
     "design": LEAVES | {"physics", "recordings", "simulation"},
     "characterisation": LEAVES | {"recordings", "calibration"},
     "reports": LEAVES | CORE - {"simulation", "grasp"} | {"characterisation", "design", "sources"},
-    "commands": LEAVES | CORE | {"characterisation", "design", "importing", "reports", "ros", "sources"},
-    "ros": LEAVES | CORE | {"reports", "sources"},
+    "fitting": LEAVES | {"recordings", "calibration", "reports"},
+    "page": LEAVES | CORE - {"scoring", "grasp"} | {"fitting", "reports", "sources"},
+    "commands": LEAVES | CORE | {"characterisation", "design", "importing", "page", "reports", "ros", "sources"},
+    "ros": LEAVES | CORE | {"fitting", "reports", "sources"},
     "grasping": {"errors", "ros"},
     "examples": {"errors", "grasping"},
 }

@@ -191,7 +191,7 @@ def test_what_cannot_be_calibrated_is_given_up_and_vented(bench: BenchDriver, tm
     said = {
         "touched": "the pad was touched",
         "stage missing": "no press as asked within 5 s",
-        "leak": "does not follow pressure_command",
+        "leak": "the pressure does not follow",
         "silence": "scans have stopped",
     }[what]
     assert answer.status == GoalStatus.STATUS_ABORTED

@@ -98,6 +98,12 @@ class Estimator:
         """Why the running tare has not succeeded yet; empty = no reason known."""
         return self._refusal
 
+    @property
+    def channel_faults(self) -> tuple[str, ...]:
+        """What is wrong with each channel: open, stuck, spiking; empty = good."""
+        names = {GOOD: "", 1: "open", 2: "stuck", 3: "spiking"}
+        return tuple(names[int(fault)] for fault in self._memo.health.fault)
+
     def request_tare(self) -> None:
         """Start a new tare; estimates carry flag TARE until it is done.
 
@@ -362,8 +368,7 @@ class Estimator:
         """Return one sentence for a person."""
         if kind is not EventKind.FAULT:
             return ""
-        names = {1: "open", 2: "stuck", 3: "spiking"}
-        faults = [f"coil {k + 1} {names[int(f)]}" for k, f in enumerate(self._memo.health.fault) if f != GOOD]
+        faults = [f"coil {k + 1} {fault}" for k, fault in enumerate(self.channel_faults) if fault]
         if Flag.PRESSURE_MISSING in flags:
             faults.append("pressure missing")
         return ", ".join(faults)

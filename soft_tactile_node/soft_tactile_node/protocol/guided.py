@@ -239,14 +239,14 @@ class GuidedCalibration:
         if not self._pressure.is_vented:
             if self._since_s > VENT_LIMIT_S:
                 raise CalibrationError(
-                    f"the pressure does not fall below 1 kPa within {VENT_LIMIT_S:g} s; check the valve on "
-                    "pressure_command and the vented reading"
+                    f"the pressure does not fall below 1 kPa within {VENT_LIMIT_S:g} s; check the valve "
+                    "and the vented reading"
                 )
             return
         if self._part == 0:
             self._reference.finish()
             if not len(self._watch):
-                raise CalibrationError("no force reading came; publish the force cell on reference_wrench")
+                raise CalibrationError("no force reading came; connect the force cell (ROS topic reference_wrench)")
         self._watch.begin_zero()
         self._temperature_c = [math.inf, -math.inf]
         self._next_part()
@@ -308,7 +308,7 @@ class GuidedCalibration:
         elif self._now_s - self._press_s > self._limits.press_timeout_s + press.duration_s:
             raise CalibrationError(
                 f"no press as asked within {self._limits.press_timeout_s:g} s: {press.instruction()}; the largest "
-                f"force was {self._watch.most_n:.2f} N; check reference_wrench (a press is positive z)"
+                f"force was {self._watch.most_n:.2f} N; check the force cell (a press is positive z)"
             )
 
     # -- what is wanted

@@ -86,13 +86,11 @@ class PressureWatch:
             No reading for too long, or the pressure does not follow.
         """
         if time_s - self._last_s > self._timeout_s:
-            raise CalibrationError(
-                f"no pressure reading for {self._timeout_s:g} s; check the pressure sensor on the topic pressure"
-            )
+            raise CalibrationError(f"no pressure reading for {self._timeout_s:g} s; check the pressure sensor")
         behind = command_pa > 0.3 * self._limit_pa and not self._pressure_pa > 0.5 * command_pa
         self._behind_since_s = min(self._behind_since_s, time_s) if behind else math.inf
         if time_s - self._behind_since_s > FOLLOW_S:
             raise CalibrationError(
-                f"the pressure does not follow pressure_command: {command_pa / 1000:.1f} kPa commanded, "
+                f"the pressure does not follow: {command_pa / 1000:.1f} kPa wanted, "
                 f"{self._pressure_pa / 1000:.1f} kPa read; check supply and valve"
             )

@@ -160,7 +160,7 @@ def test_gives_up_without_pressure_force_or_presses() -> None:
     rig.guide.advance(Scan(rig.time_s + 3.0, np.full(4, 1e-6), 20.0))
     deaf = Rig()
     deaf.zero_n = np.full(3, math.nan)
-    with pytest.raises(CalibrationError, match="publish the force cell on reference_wrench"):
+    with pytest.raises(CalibrationError, match="connect the force cell"):
         deaf.run()
     lazy = Rig(press_timeout_s=3.0)
     lazy.force = lambda _: np.zeros(3)

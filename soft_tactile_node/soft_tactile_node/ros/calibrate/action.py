@@ -19,12 +19,13 @@ from soft_tactile_node.calibration.pad_info import PadInfo, load_pad_info
 from soft_tactile_node.calibration.record import Calibration
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.errors import CalibrationError, SoftTactileError
+from soft_tactile_node.fitting.calibration_fit import CalibrationFit
 from soft_tactile_node.protocol.guidance import BenchLimits, Phase, Wanted
 from soft_tactile_node.protocol.guided import GuidedCalibration
 from soft_tactile_node.protocol.plausible import PRESSURE, unit_hint
 from soft_tactile_node.ros.calibrate.bench_topics import BenchTopics
 from soft_tactile_node.ros.calibrate.client_watch import ClientWatch
-from soft_tactile_node.ros.calibrate.fits import CalibrationFit
+from soft_tactile_node.ros.calibrate.fits import to_result
 from soft_tactile_node.ros.running.managed_node import ManagedNode
 from soft_tactile_node.samples import Scan
 
@@ -291,7 +292,7 @@ class CalibrateAction:
             self._tell(run)
 
     def _succeed(self, run: _Run) -> None:
-        result = run.fit.result()
+        result = to_result(run.fit)
         text = self._use(Path(result.path))
         result.message += f"; {text}"
         run.fraction = 1.0

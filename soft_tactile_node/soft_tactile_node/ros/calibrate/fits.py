@@ -1,99 +1,26 @@
-"""The fits of one guided calibration: a first judgement of the sweeps while the presses go on, then the calibration."""
+"""The result of a guided calibration in the words of its action."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
-from datetime import datetime, timezone
 from pathlib import Path
-from typing import Any
 
 from soft_tactile_msgs.action import Calibrate
 
-from soft_tactile_node.calibration.pad_info import PadInfo
-from soft_tactile_node.errors import CalibrationError
-from soft_tactile_node.recordings import Recording
-from soft_tactile_node.ros.calibrate.fit_process import FitJob, FitRequest, make_scratch
+from soft_tactile_node.fitting.calibration_fit import CalibrationFit
 
 
-class CalibrationFit:
-    """Runs the fits in processes of their own and collects what they say.
-
-    Parameters
-    ----------
-    target : pathlib.Path
-        Calibration to write.
-    info : PadInfo
-        What only the user knows.
-    """
-
-    def __init__(self, target: Path, info: PadInfo) -> None:
-        try:
-            make_scratch(target).rmdir()
-        except OSError as error:
-            raise CalibrationError(f"{target.parent}: cannot be written ({error.strerror}); check its rights") from None
-        self._target = target
-        self._info = info
-        self._judged = False
-        self._job: FitJob | None = None
-        self._has_bend = False
-        self.residual = math.nan
-        self.refusal = ""
-        self.phase = ""
-        self.summary: dict[str, Any] | None = None
-
-    def judge(self, free_bend: Callable[[], tuple[Recording, ...]]) -> None:
-        """Judge the sweeps, once: bad ones are refused before anybody has pressed for minutes."""
-        if not self._judged:
-            self._judged = True
-            self._start(free_bend(), None)
-
-    def fit(self, free_bend: tuple[Recording, ...], press: Recording) -> None:
-        """Fit and write the calibration."""
-        self.stop()
-        self._has_bend = any(recording.bend_rad is not None for recording in free_bend)
-        self._start(free_bend, press)
-
-    def stop(self) -> None:
-        """End what is under way; nothing of it is left."""
-        if self._job is not None:
-            self._job.stop()
-            self._job = None
-
-    def listen(self) -> None:
-        """Take up what the process has said."""
-        for said in self._job.news() if self._job is not None else ():
-            self.phase = said.get("phase", self.phase)
-            self.refusal = said.get("refused", self.refusal)
-            done = said.get("done", {})
-            self.residual = done.get("residual", self.residual)
-            if "calibration_id" in done:
-                self.summary = done
-
-    def result(self) -> Calibrate.Result:
-        """Return the result of a finished fit."""
-        assert self.summary is not None
-        figures = self.summary["figures"]
-        notes = list(self.summary["not_identified"])
-        if not self._has_bend:
-            notes.append("no bend reference: bend angle unknown")
-        said = f"written {self._target}, with {', '.join(Path(path).name for path in self.summary['files'])}"
-        return Calibrate.Result(
-            success=True,
-            message=said + (f"; not identified: {'; '.join(notes)}" if notes else ""),
-            path=str(self._target),
-            calibration_id=self.summary["calibration_id"],
-            figure_names=list(figures),
-            figures=[float(value) for value, _, _ in figures.values()],
-            figure_uncertainties=[float(uncertainty) for _, uncertainty, _ in figures.values()],
-            figure_units=[unit for _, _, unit in figures.values()],
-        )
-
-    def _start(self, free_bend: tuple[Recording, ...], press: Recording | None) -> None:
-        made_at = datetime.now(timezone.utc).astimezone()
-        try:
-            scratch = make_scratch(self._target)
-        except OSError as error:
-            self.refusal = f"{self._target.parent}: cannot be written ({error.strerror}); check its rights and space"
-            return
-        self._job = FitJob(FitRequest(free_bend, press, self._target, scratch, self._info, made_at))
+def to_result(fit: CalibrationFit) -> Calibrate.Result:
+    """Return the result of a finished fit."""
+    assert fit.summary is not None
+    figures, notes = fit.summary["figures"], fit.not_identified
+    said = f"written {fit.target}, with {', '.join(Path(path).name for path in fit.summary['files'])}"
+    return Calibrate.Result(
+        success=True,
+        message=said + (f"; not identified: {'; '.join(notes)}" if notes else ""),
+        path=str(fit.target),
+        calibration_id=fit.summary["calibration_id"],
+        figure_names=list(figures),
+        figures=[float(value) for value, _, _ in figures.values()],
+        figure_uncertainties=[float(uncertainty) for _, uncertainty, _ in figures.values()],
+        figure_units=[unit for _, _, unit in figures.values()],
+    )

@@ -8,26 +8,17 @@ from dataclasses import dataclass, field
 
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
 
+from soft_tactile_node.reports.flag_text import FLAG_ADVICE
 from soft_tactile_node.samples import Flag, State
 
 OK: bytes = DiagnosticStatus.OK
 WARN: bytes = DiagnosticStatus.WARN
 ERROR: bytes = DiagnosticStatus.ERROR
 
+LEVELS = (OK, WARN, ERROR)
+
 FLAG_LEVELS: Mapping[Flag, tuple[bytes, str]] = {
-    Flag.TARE: (OK, "taking the tare"),
-    Flag.TARE_OLD: (WARN, "running on the tare of an earlier run: tare when vented and free"),
-    Flag.STALE: (ERROR, "no scan within coil_timeout: check cable and coil driver"),
-    Flag.CHANNEL_OPEN: (WARN, "a coil channel is open or far outside its range: check its wiring"),
-    Flag.STUCK: (WARN, "a coil channel does not move: check its readout"),
-    Flag.SPIKE: (WARN, "a coil channel jumps: check for loose contacts and interference"),
-    Flag.REJECTED: (WARN, "readings were rejected as impossible"),
-    Flag.PRESSURE_MISSING: (WARN, "pressure is missing, frozen or implausible: check the pressure sensor"),
-    Flag.OUT_OF_RANGE: (WARN, "beyond the calibrated range: calibrate over the range that is used"),
-    Flag.TIME_JUMP: (WARN, "time stamps jump or stand still: check the clock of the driver"),
-    Flag.OVERLOAD: (WARN, "force above the overload limit"),
-    Flag.HELD_ELSEWHERE: (OK, "the finger is held, the pad is not touched"),
-    Flag.MOTION: (OK, "the base moves: force is less certain"),
+    flag: (LEVELS[level], text) for flag, (level, text) in FLAG_ADVICE.items()
 }
 """What each flag means to the maintainer of a cell; bits without an entry are shown as WARN with their number."""
 

@@ -1,8 +1,8 @@
-"""The fit of a guided calibration in a process of its own, so that the node goes on: files in, one calibration out.
+"""The fit of a guided calibration in a process of its own, so that reading goes on: files in, one calibration out.
 
-Run as `python -m soft_tactile_node.ros.calibrate.fit_process`: a pickled FitRequest on standard input, lines
-of JSON on standard output. Everything is written into a scratch folder beside the target first; the calibration is put
-in place last.
+Run as `python -m soft_tactile_node.fitting.fit_process`: a pickled FitRequest on standard input, lines of JSON on
+standard output. Everything is written into a scratch folder beside the target first; the calibration is put in place
+last.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ from soft_tactile_node.recordings import Recording, load_recording, save_recordi
 from soft_tactile_node.reports.calibration_report import write_calibration_report
 
 NICENESS = 5
-"""The fit stands back behind the nodes of the machine."""
+"""The fit stands back behind what reads the finger."""
 
 STOP_S = 5.0
 """Longest wait for the process to end after it was told to (s)."""
@@ -125,13 +125,13 @@ class FitJob:
         self._thread.join(STOP_S)
 
     def _work(self) -> None:
-        """Feed the process and listen to it, in a thread: neither may hold up the node."""
+        """Feed the process and listen to it, in a thread: neither may hold up the reader."""
         try:
             with self._lock:
                 if self._stopped:
                     return
                 self._process = subprocess.Popen(
-                    [sys.executable, "-m", "soft_tactile_node.ros.calibrate.fit_process"],
+                    [sys.executable, "-m", "soft_tactile_node.fitting.fit_process"],
                     stdin=subprocess.PIPE,
                     stdout=subprocess.PIPE,
                 )
@@ -194,7 +194,7 @@ def _fit(request: FitRequest, press: Recording) -> dict[str, Any]:
     except SoftTactileError as error:
         kept = [_put_in_place(path, request.target.parent) for path in (*free_files, press_file)]
         return {"refused": f"{error} (the recordings are kept: {', '.join(str(path) for path in kept)})"}
-    _say({"phase": "writing the calibration"})  # fails if the node is gone, before anything is in place
+    _say({"phase": "writing the calibration"})  # fails if the reader is gone, before anything is in place
     files = [str(_put_in_place(path, request.target.parent)) for path in (*free_files, press_file, report)]
     calibration.replace(request.target)
     figures = {
@@ -228,9 +228,9 @@ def _say(word: dict[str, Any]) -> None:
 
 def main() -> int:
     """Serve one request from standard input."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the node decides when its fit ends
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the reader decides when its fit ends
     os.nice(NICENESS)
-    request: FitRequest = pickle.load(sys.stdin.buffer)  # noqa: S301 - from the node that started this process
+    request: FitRequest = pickle.load(sys.stdin.buffer)  # noqa: S301 - from the program that started this process
     with suppress(BrokenPipeError):
         _say(run(request))
     return 0

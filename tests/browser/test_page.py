@@ -1,0 +1,178 @@
+"""The bench page in a real browser: what a person sees and presses, by role and text."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from browser.devtools import Tab, find_chromium
+from soft_tactile_node.calibration import load_calibration
+from soft_tactile_node.estimation import Estimator
+from soft_tactile_node.recordings import Recording, load_recording, save_recording
+from soft_tactile_node.samples import Array
+from unit.page.made import CALIBRATION, touches
+
+CHROMIUM = find_chromium()
+AXE = os.environ.get("SOFT_TACTILE_AXE", "")
+"""axe.min.js of the npm package axe-core, where there is one."""
+
+LATE_S = 0.5
+"""A touch must be on the page within this time of its onset."""
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.slow,
+    pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium (Debian: apt-get install chromium)"),
+]
+
+WATCH_EVENTS = """
+window.seen = [];
+new MutationObserver((changes) => changes.forEach((change) => change.addedNodes.forEach((item) =>
+  window.seen.push([item.className, Number(item.dataset.stamp), Date.now() / 1000]))))
+  .observe(document.getElementById("events"), { childList: true });
+window.drawn = 0;
+const clear = CanvasRenderingContext2D.prototype.clearRect;
+CanvasRenderingContext2D.prototype.clearRect = function (...box) {
+  if (this.canvas === document.querySelector("#charts canvas")) window.drawn += 1;
+  return clear.apply(this, box);
+};
+"""
+
+
+def visit(folder: Path, words: list[str], work: Callable[[Tab], Awaitable[Any]]) -> Any:
+    """Run `soft-tactile page`, look at it with a browser, do some work, and see that nothing was complained of."""
+    entry = "from soft_tactile_node.commands.main import main; main()"
+    command = [sys.executable, "-c", entry, "page", "--port", "0", "--folder", str(folder), *words]
+    page = subprocess.Popen(command, stdout=-1, stderr=-1, text=True)
+    assert page.stdout is not None
+    address = re.search(r"http\S+", page.stdout.readline())
+
+    async def run() -> Any:
+        assert CHROMIUM is not None
+        assert address is not None, page.communicate()
+        tab = await Tab.open(CHROMIUM, folder / "profile", address[0])
+        try:
+            await tab.wait("document.querySelector('#channels tr')")
+            await tab.run(WATCH_EVENTS)
+            done = await work(tab)
+            assert tab.complaints == []
+            return done
+        finally:
+            await tab.close()
+
+    try:
+        return asyncio.run(run())
+    finally:
+        page.terminate()
+        assert page.communicate(timeout=30.0)[1] == ""
+
+
+def play_touches(path: Path) -> Array:
+    """Write a recording of touches after a longer rest; returns their onsets since its beginning (s)."""
+    played, truth = touches()
+    rest, rests = 380, 3  # scans of the 2 s of rest that are repeated
+    rows = np.concatenate([*[np.arange(rest)] * rests, np.arange(len(played))])
+    save_recording(
+        Recording(
+            np.arange(rows.size) / 200.0,
+            played.pressure_pa[rows],
+            played.inductance_h[rows],
+            played.temperature_c[rows],
+        ),
+        path,
+    )
+    onsets = np.flatnonzero(np.diff(truth.in_contact.astype(int)) == 1) + 1
+    return (onsets + rest * rests) / 200.0
+
+
+def click(name: str) -> str:
+    """Return a script that clicks the button of an accessible name."""
+    return f"[...document.querySelectorAll('button')].find((one) => one.textContent.trim() === {name!r}).click()"
+
+
+async def check_access(tab: Tab) -> None:
+    """Find nothing serious with axe, in light and dark."""
+    for scheme in ("light", "dark"):
+        await tab.call("Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": scheme}])
+        await tab.call("Runtime.evaluate", expression=Path(AXE).read_text())
+        found = await tab.run(
+            "axe.run().then((found) => found.violations.map((one) => [one.impact, one.id, one.help]))"
+        )
+        assert [one for one in found if one[0] in ("serious", "critical")] == [], scheme
+
+
+def test_touches_records_and_keys(tmp_path: Path) -> None:
+    """Touches are seen within half a second at 20 frames a second; keys reach the buttons; a recording replays."""
+    onsets_s = play_touches(tmp_path / "played.csv")
+
+    async def work(tab: Tab) -> tuple[Any, float]:
+        await tab.wait("window.seen.some(([kind]) => kind === 'source')")  # from the beginning, vented and free
+        await tab.wait("document.getElementById('state').textContent === 'free'")
+        await tab.run(click("Tare"))
+        await tab.wait("document.getElementById('state').textContent.startsWith('taking the tare')")
+        await tab.run("window.seen = window.seen.filter(([kind]) => kind === 'source')")
+        await tab.run("document.getElementById('record').focus()")
+        await tab.press("Enter", 13)
+        await tab.wait("document.getElementById('record').textContent === 'Stop recording'")
+        await tab.press("Tab", 9)
+        assert await tab.run("document.activeElement.id") == "mark-text"
+        await tab.call("Input.insertText", text="a bun")
+        await tab.press("Enter", 13)
+        await tab.wait("document.querySelector('#events .mark')?.textContent.includes('a bun')")
+        drawn, then_ms = await tab.run("[window.drawn, performance.now()]")
+        await tab.wait("window.seen.filter(([kind]) => kind === 'contact').length > 1")
+        now_drawn, now_ms = await tab.run("[window.drawn, performance.now()]")
+        await tab.run(click("Tare"))
+        await tab.wait("document.getElementById('trouble').textContent.startsWith('tare refused: ')")
+        await tab.run(click("Stop recording"))
+        await tab.wait("document.getElementById('saved').textContent.startsWith('saved')")
+        if AXE:
+            await check_access(tab)
+        return await tab.run("window.seen"), 1e3 * (now_drawn - drawn) / (now_ms - then_ms)
+
+    words = ["--source", f"recording:{tmp_path / 'played.csv'}", "--calibration", str(CALIBRATION)]
+    seen, frames_hz = visit(tmp_path, words, work)
+    assert frames_hz > 10.0  # 25 are sent; a busy machine is no failure
+    began_s = min(stamp for kind, stamp, _ in seen if kind == "source")
+    # the stamp of "begins again" is that of the last scan before: the new run starts within a moment of it
+    shown_s = np.array([shown - began_s for kind, stamp, shown in seen if kind == "contact" and stamp > began_s])
+    late_s = [float(np.min(np.where(shown_s > onset, shown_s - onset, np.inf))) for onset in onsets_s[:2]]
+    assert min(late_s) < LATE_S, late_s
+    path = next(path for path in tmp_path.glob("finger_*.csv") if not path.stem.endswith("_log"))
+    _, events = Estimator(load_calibration(CALIBRATION)).replay(load_recording(path))
+    assert sum(event.kind.value == "contact" for event in events) >= 2
+    assert "a bun" in path.with_name(f"{path.stem}_log.csv").read_text()
+
+
+def test_guided_calibration_to_its_report(tmp_path: Path) -> None:
+    """The simulated finger is calibrated from the page after the cautions are read; its touches are then seen."""
+
+    async def work(tab: Tab) -> str:
+        assert await tab.run("document.getElementById('tare').disabled")
+        await tab.run(click("Calibrate…"))
+        assert "Keep hands out while anything moves" in await tab.run("document.getElementById('ask').innerText")
+        await tab.run(click("Start the calibration"))
+        assert await tab.run("document.getElementById('ask').open"), "the cautions must be read first"
+        await tab.run("document.getElementById('read').click()")
+        await tab.run(click("Start the calibration"))
+        await tab.wait("document.getElementById('instruction').textContent.startsWith('keep everything away')")
+        await tab.wait("document.getElementById('instruction').textContent.includes('press to')", 120.0)
+        await tab.wait("!document.getElementById('report').hidden", 180.0)
+        report = str(await tab.run("fetch(document.getElementById('report').href).then((answer) => answer.text())"))
+        await tab.wait("document.querySelector('#events .contact')", 120.0)
+        return report
+
+    report = visit(tmp_path, ["--source", "simulated:light-touch"], work)
+    assert "<h1>" in report
+    assert load_calibration(tmp_path / "finger.yaml").channels == 4
+    assert len(list(tmp_path.glob("finger_*.csv"))) >= 2
+    assert list(tmp_path.glob(".finger*")) == []
