@@ -79,7 +79,7 @@ class Tuning(NamedTuple):
     drift_s: float = 20.0
     rest_s: float = 1.0
     slope_prior: float = 5e-4
-    smooth_s: float = 0.005
+    smooth_s: float = 0.0055
     rise_s: float = 0.012
     fall_s: float = 0.030
     memory_s: Times = (0.03, 0.3, 2.0, 10.0, 60.0)
