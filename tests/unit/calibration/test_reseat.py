@@ -17,7 +17,7 @@ from soft_tactile_node.estimation.pipeline import Estimator
 from soft_tactile_node.recordings import Recording
 from soft_tactile_node.simulation import simulate
 
-PART = {"iron_disc": ((1.08, 0.93, 1.05, 0.9), (0.03, -0.02, 0.01, 0.025)), "liquid_metal": ((1.15,), (0.03,))}
+PART = {"iron_disc": ((1.08, 0.93, 1.05, 0.9), (0.03, -0.02, 0.01, 0.025)), "liquid_metal": ((1.3,), (0.03,))}
 TODAY = date(2026, 1, 1)
 
 

@@ -185,9 +185,11 @@ def test_a_cable_that_is_pulled_while_recording(tmp_path: Path) -> None:
     assert "not at rest (the pressure reads up to 20." in told[-1]
     lost = int(out.split(" scans lost")[0].rpartition(" ")[2])
     assert 0.2 * RATE_HZ < lost < 1.5 * RATE_HZ
-    steps = np.diff(load_recording(tmp_path / "r.csv").time_s)
-    assert steps.max() == pytest.approx((lost + 1) / RATE_HZ, abs=0.02)
-    assert len(steps) + 1 + lost == pytest.approx(2.5 * RATE_HZ, abs=10)
+    time_s = load_recording(tmp_path / "r.csv").time_s
+    assert np.diff(time_s).max() == pytest.approx((lost + 1) / RATE_HZ, abs=0.02)
+    length_s = time_s[-1] - time_s[0]
+    assert length_s > 2.0, "a board that waited for its reader has more to tell than the recording lasts"
+    assert len(time_s) + lost == pytest.approx(length_s * RATE_HZ, abs=10)
 
 
 def test_a_cut_short_recording_is_recovered(shell: Shell, played: Path, tmp_path: Path) -> None:
