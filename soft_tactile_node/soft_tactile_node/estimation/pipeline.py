@@ -75,7 +75,7 @@ class Estimator:
         self._tare: Tare | None = None
         self._old_tare = False
         self._rest: deque[tuple[Scan, float]] = deque()
-        self._refusal = ""
+        self._refusal = self._other_pad = ""
         if tare is not None:
             self._check_same_pad(tare)
             self._start(tare)
@@ -279,6 +279,7 @@ class Estimator:
         estimate = self._blank(scan.time_s, Flag.TARE, State.TARING)
         if scan.time_s - self._rest[0][0].time_s >= self._tare_s:
             scans = [entry[0] for entry in self._rest]
+            self._other_pad = ""
             try:
                 tare = take_tare(
                     np.array([s.time_s for s in scans]),
@@ -288,16 +289,24 @@ class Estimator:
                     self._noise,
                     self._drift,
                 )
+                self._check_same_pad(tare)
             except NotAtRestError as error:
                 self._refusal = str(error)
-                # trying again on every scan would cost a fit each; a tenth of the window is soon enough
-                for _ in range(max(1, len(self._rest) // 10)):
-                    self._rest.popleft()
-                return Step(estimate, ())
-            self._check_same_pad(tare)
-            self._start(tare)
-            self._rest.clear()
+                self._drop_oldest()
+            except CalibrationError as error:
+                self._other_pad = str(error)
+                self._drop_oldest()
+            else:
+                self._start(tare)
+                self._rest.clear()
+        if self._other_pad:
+            raise CalibrationError(self._other_pad)
         return Step(estimate, ())
+
+    def _drop_oldest(self) -> None:
+        """Make room in the window of rest; trying again on every scan would cost a fit each, a tenth is soon enough."""
+        for _ in range(max(1, len(self._rest) // 10)):
+            self._rest.popleft()
 
     def _run(
         self, time_s: Array, pressure_pa: Array, inductance_h: Array, temperature_c: Array, specific: Array | None

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext, suppress
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from soft_tactile_node.errors import NotAtRestError
-from soft_tactile_node.estimation import take_tare
+from soft_tactile_node.errors import CalibrationError, NotAtRestError
+from soft_tactile_node.estimation import Estimator, take_tare
 from soft_tactile_node.estimation.tare import find_exchanged
+from soft_tactile_node.samples import Scan
+from unit.estimation.fingers import Finger
 
 TIME_S = np.arange(0.0, 1.0, 0.002)
 NOISE = np.array([3e-5, 3e-5])
@@ -68,3 +72,17 @@ def test_exchanged_plugs_are_named() -> None:
     assert find_exchanged(calibrated[[1, 0, 2]] * 1.0005, calibrated) == (1, 2)
     assert find_exchanged(calibrated * 1.0005, calibrated) is None
     assert find_exchanged(calibrated * np.array([1.02, 0.97, 1.01]), calibrated) is None
+
+
+def test_another_pad_is_refused_for_as_long_as_it_streams(iron_disc: Finger) -> None:
+    """Refused at each scan once there is rest to judge, in a window that does not grow; the right pad is taken."""
+    estimator = Estimator(iron_disc.calibration, tare_s=0.2)
+    rest_h = np.array(iron_disc.calibration.tare_inductance_h)
+    for k in range(1000):
+        with pytest.raises(CalibrationError) if k >= 40 else nullcontext():
+            estimator.step(Scan(0.005 * k, 1.3 * rest_h, 20.0), 0.0)
+    assert len(estimator._rest) <= 42
+    for k in range(1000, 1100):
+        with suppress(CalibrationError):  # until nothing of the other pad is left in the window
+            estimator.step(Scan(0.005 * k, rest_h, 20.0), 0.0)
+    assert estimator.tare is not None
