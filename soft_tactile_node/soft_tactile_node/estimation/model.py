@@ -49,7 +49,9 @@ CLOCK = np.dtype(
         ("blind_s", "f8"),
         ("told", "f8"),
         ("quick", "f8"),
+        ("owed_s", "f8"),
         ("started", "i8"),
+        ("waits", "i8"),
         ("faulty", "i8"),
         ("overloaded", "i8"),
     ]

@@ -16,7 +16,7 @@ from soft_tactile_node.estimation.detector import (
 )
 from soft_tactile_node.estimation.drive import advance_drive, rest_drive
 from soft_tactile_node.estimation.features import advance_features, restart_features
-from soft_tactile_node.estimation.health import FAULT, LOAD, check_channels, check_pressure
+from soft_tactile_node.estimation.health import FAULT, GAP, LOAD, check_channels, check_pressure
 from soft_tactile_node.estimation.model import RowModel, RowState
 from soft_tactile_node.estimation.slip import watch_slip
 from soft_tactile_node.estimation.writing import (
@@ -35,6 +35,12 @@ from soft_tactile_node.samples import Array
 
 LONG_GAP_S = 1.0
 """A gap after which the history is no longer trusted (s)."""
+
+GAP_S, GAP_SCANS = 0.1, 5.0
+"""Scans further apart than both (s; scans of the calibration) leave a gap: what it hides is evidence of nothing."""
+
+BRIDGE_STEPS = 50
+"""Steps in which the drive is led over a gap."""
 
 TOLD_S = 0.02
 """Low-pass of the pressure that the channels tell (s)."""
@@ -78,8 +84,11 @@ def process_row(
     flags, dt = _advance_clock(clock, time_s, warm)
     rejected_row = started and not dt > 0.0
     tuning = model.tuning
+    seen = _see_gap(model, memo, clock, dt)
     p, p_variance = _find_pressure(model, memo, dt, pressure)
-    blind = rejected_row
+    waiting, drive_s = _await_pressure(memo, clock, pressure, dt)
+    flags |= waiting
+    blind = rejected_row or waiting != 0
     if memo.health.pressure[FAULT] > 0.5:
         flags |= FLAG_PRESSURE_MISSING
         blind = blind or model.told.shape[0] == 0
@@ -88,7 +97,7 @@ def process_row(
         start_detector(touch, p)
     advance_shake(tuning, touch, specific, dt)
     if not blind:
-        advance_drive(tuning, memo.drive, memo.terms, p, dt)
+        _bridge(model, memo, p, drive_s, dt)
     stretch = _bend_freely(model, memo)
     if _take_channels(model, memo, clock, dt, change):
         flags |= FLAG_REJECTED
@@ -106,7 +115,7 @@ def process_row(
         if started:
             clock.blind_s = 0.0
         _find_force(model, memo, stretch, dt)
-        events = _decide(model, memo, clock, touch, p, time_s, dt)
+        events = _decide(model, memo, clock, touch, p, time_s, seen)
         if events & EVENT_CONTACT:
             out.onset_s = touch.onset_s
         _learn(model, memo, clock, touch, missing, dt)
@@ -150,6 +159,46 @@ def _advance_clock(clock: Record, time_s: float, warm: float) -> tuple[int, floa
     if np.isfinite(warm):
         clock.warm = ema(clock.warm, warm, dt, 2.0)
     return flags, dt
+
+
+@compiled
+def _is_gap(model: RowModel, dt: float) -> bool:
+    return bool(dt > max(GAP_S, GAP_SCANS * model.health.step_s))
+
+
+@compiled
+def _see_gap(model: RowModel, memo: RowState, clock: Record, dt: float) -> float:
+    """Return the part of dt that was looked at: none of a gap, after which a new pressure reading is waited for."""
+    if not _is_gap(model, dt):
+        return dt
+    clock.waits = 1
+    memo.detector[0].touch_s += dt
+    memo.health.pressure[GAP] -= dt  # nobody listened meanwhile: that is no silence of the pressure
+    memo.health.last[:] = np.nan  # nor is it a jump of the channels
+    return 0.0
+
+
+@compiled
+def _await_pressure(memo: RowState, clock: Record, reading: float, dt: float) -> tuple[int, float]:
+    """Return a flag while the pressure is still that of before a gap, and the time the drive is to advance by."""
+    if np.isfinite(reading) or memo.health.pressure[FAULT] > 0.5:  # one that stays away is a fault in the end
+        clock.waits = 0
+    clock.owed_s += dt
+    if clock.waits == 1:
+        return FLAG_TIME_JUMP, 0.0
+    drive_s = clock.owed_s
+    clock.owed_s = 0.0
+    return 0, drive_s
+
+
+@compiled
+def _bridge(model: RowModel, memo: RowState, p: float, drive_s: float, dt: float) -> None:
+    """Advance the drive by a scan, or over a gap, as if the pressure had moved evenly meanwhile."""
+    steps = BRIDGE_STEPS if drive_s > dt or _is_gap(model, dt) else 1
+    before = memo.drive[0]
+    for j in range(1, steps + 1):
+        between = p if j == steps else before + (p - before) * j / steps
+        advance_drive(model.tuning, memo.drive, memo.terms, between, drive_s / steps)
 
 
 @compiled
