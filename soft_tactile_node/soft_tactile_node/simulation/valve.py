@@ -56,6 +56,11 @@ class Valve:
         self._command_pa = max(gauge_pa, 0.0)
         self._time_ns = now_ns
 
+    def stood_still(self, lost_ns: int) -> None:
+        """Take note that this side has lost `lost_ns` (ns): nobody can have commanded it meanwhile."""
+        if self._time_ns is not None:
+            self._time_ns += lost_ns
+
     def opening_pa(self, now_ns: int) -> float:
         """Return the pressure the valve regulates to at `now_ns` (gauge Pa)."""
         if self._time_ns is None:

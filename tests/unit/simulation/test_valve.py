@@ -25,6 +25,15 @@ def test_holds_on_if_told_so() -> None:
     assert valve.opening_pa(100 * S) == 20e3
 
 
+def test_a_standstill_of_its_own_is_no_silence_of_the_controller() -> None:
+    """A simulator that stood still, like its machine, lets go of nothing; silence after that counts as ever."""
+    valve = Valve(timeout_s=0.5, vents=True, most_pa=60e3)
+    valve.command(20e3, now_ns=10 * S)
+    valve.stood_still(30 * S)
+    assert valve.opening_pa(40 * S + S // 4) == 20e3
+    assert valve.opening_pa(41 * S) == 0.0
+
+
 def test_is_vented_before_the_first_command() -> None:
     """Nobody has asked for pressure yet: there is none."""
     assert Valve(0.5, False, 60e3).opening_pa(5 * S) == 0.0

@@ -92,7 +92,10 @@ class SimulatedSource:
             self._node.get_logger().warning(str(error), throttle_duration_sec=2.0)
 
     def _on_tick(self) -> None:
-        for stamp_ns in self._pacer.due(self._node.get_clock().now().nanoseconds):
+        before_s = self._pacer.lost_s
+        due = self._pacer.due(self._node.get_clock().now().nanoseconds)
+        self._valve.stood_still(round((self._pacer.lost_s - before_s) * 1e9))
+        for stamp_ns in due:
             stamp = ClockTime(nanoseconds=stamp_ns).to_msg()
             if self._stage is not None:
                 self._stage.move(stamp_ns)

@@ -156,10 +156,15 @@ class GripperSimulator(ManagedNode):
         self._lift_m = message.data
 
     def _on_tick(self) -> None:
-        lost_s = self._time.lost_s
+        begin_s = known_s = self._time.lost_s
         for stamp_ns in self._time.due():
+            lost_s = self._time.lost_s - known_s
+            if lost_s > 0.0 and not self._time.is_own:
+                for valve in self._valves:
+                    valve.stood_still(round(lost_s * 1e9))
+            known_s += lost_s
             self._advance(stamp_ns)
-        if self._time.lost_s > lost_s:
+        if known_s > begin_s:
             self.get_logger().warning(
                 f"pace not kept: {self._time.lost_s:.2f} s given up so far; lower `rate` or `speed`",
                 throttle_duration_sec=5.0,

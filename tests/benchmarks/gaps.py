@@ -1,0 +1,186 @@
+"""What a held jar and a free finger look like when a process stands still: `python tests/benchmarks/gaps.py`.
+
+The simulated gripper, its sensors and the monitor run as processes over DDS. The sensor of the left finger, the
+simulator or the monitor is stopped (SIGSTOP) for a while and goes on (SIGCONT), with a jar in the gripper or free. The
+truth is the simulator's. A stopped simulator is a machine that was suspended: its time goes on, its finger does not.
+
+Prints one line for each gap: false events (a release, or the monitor's word that the jar is lost, while the pads press;
+a contact of a free pad), for how long a force was wrong by more than 3 sigma and 0.1 N without a flag, how long flags
+or NaN said that nothing is known, and how many scans were dropped as too old. Leaves with 1 if anything was false.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import os
+import signal
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import rclpy
+from rclpy.executors import SingleThreadedExecutor
+from rclpy.node import Node
+from sensor_msgs.msg import FluidPressure
+from soft_tactile_msgs.msg import ContactEvent, GraspState, PadEstimate, PadTruth
+from std_msgs.msg import Float64
+
+from soft_tactile_node.ros.demo.processes import NodeProcesses, free_domain
+from soft_tactile_node.ros.wire import qos
+
+CALIBRATIONS = Path(__file__).resolve().parents[2] / "config" / "calibrations"
+FINGERS = ("left_finger", "right_finger")
+GAPS_S = (0.05, 0.3, 1.0, 3.0, 10.0, 30.0)
+AFTER_S = 3.0
+START_S = 90.0
+ATMOSPHERIC_PA, HOLD_PA = 101325.0, 36e3
+CLOSING_PA_S = 8e3
+LIFT_M = 0.03
+WHO = {
+    "sensor": "left_finger.tactile_sensor",
+    "simulator": "gripper.gripper_simulator",
+    "monitor": "gripper.grasp_monitor",
+}
+
+
+class Stoppable(NodeProcesses):
+    """Processes that can be told to stand still."""
+
+    def signal(self, name: str, number: int) -> None:
+        """Send a signal to one of them."""
+        self._running[name].send_signal(number)
+
+
+class Cell(Node):
+    """Drives the gripper and hears everything."""
+
+    def __init__(self) -> None:
+        super().__init__("gaps")
+        self.goal_pa = self.command_pa = self.lift_m = 0.0
+        self.truths: dict[tuple[int, int], PadTruth] = {}
+        self.estimates: list[PadEstimate] = []
+        self.events: list[ContactEvent] = []
+        self.grasps: list[int] = []
+        listen, reliable = self.create_subscription, qos.reliable(5000)
+        listen(PadEstimate, "/left_finger/pad_estimate", self.estimates.append, reliable)
+        listen(ContactEvent, "/left_finger/contact_events", self.events.append, reliable)
+        listen(PadTruth, "/left_finger/truth", self._on_truth, reliable)
+        listen(GraspState, "/gripper/grasp_state", lambda m: self.grasps.append(m.state), qos.reliable(1, latched=True))
+        self._commands = [self.create_publisher(FluidPressure, f"/{f}/pressure_command", 10) for f in FINGERS]
+        self._lift = self.create_publisher(Float64, "/gripper/lift_command", 10)
+        self.create_timer(0.02, self._command)
+
+    def forget(self) -> None:
+        """Start a new measurement."""
+        for heard in (self.truths, self.estimates, self.events, self.grasps):
+            heard.clear()
+
+    def _on_truth(self, message: PadTruth) -> None:
+        self.truths[_stamp(message)] = message
+
+    def _command(self) -> None:
+        most_pa = 0.02 * CLOSING_PA_S
+        self.command_pa += min(max(self.goal_pa - self.command_pa, -most_pa), most_pa)
+        message = FluidPressure(fluid_pressure=ATMOSPHERIC_PA + self.command_pa)
+        message.header.stamp = self.get_clock().now().to_msg()
+        for publisher in self._commands:
+            publisher.publish(message)
+        self._lift.publish(Float64(data=self.lift_m))
+
+
+def _stamp(message: Any) -> tuple[int, int]:
+    return message.header.stamp.sec, message.header.stamp.nanosec
+
+
+def start(nodes: Stoppable, rate_hz: float, thing: str) -> None:
+    """Start simulator, sensors and monitor."""
+    nodes.start("gripper_simulator", "gripper", {"object": thing, "seed": 1, "rate": rate_hz})
+    for finger in FINGERS:
+        calibration = str(CALIBRATIONS / f"{finger}.yaml")
+        nodes.start("tactile_sensor", finger, {"calibration": calibration, "tare_file": "none"})
+    nodes.start("grasp_monitor", "gripper", {})
+
+
+def wait(executor: Any, condition: Callable[[], bool], limit_s: float, what: str = "") -> None:
+    """Run until a condition holds, or for a time."""
+    end_s = time.monotonic() + limit_s
+    while not condition():
+        if time.monotonic() > end_s:
+            if what:
+                raise SystemExit(f"not within {limit_s:g} s: {what}")
+            return
+        executor.spin_once(timeout_sec=0.02)
+
+
+def judge(cell: Cell, rate_hz: float, held: bool) -> tuple[str, bool]:
+    """Return what was seen since the measurement began, as text, and whether all of it was true."""
+    false = [event.kind for event in cell.events if event.kind == ("release" if held else "contact")]
+    if held:
+        false += ["LOST" for state in cell.grasps if state in (GraspState.LOST, GraspState.OPEN)][:1]
+    wrong = unknown = 0
+    for estimate in cell.estimates:
+        truth = cell.truths.get(_stamp(estimate))
+        force, variance = estimate.wrench.force.z, estimate.covariance[14]
+        if estimate.flags or math.isnan(force):
+            unknown += 1
+        elif truth and abs(force - truth.wrench.force.z) > 3.0 * math.sqrt(variance) + 0.1:
+            wrong += 1
+    last = cell.estimates[-1].wrench.force.z if cell.estimates else math.nan
+    text = f"{', '.join(false) or '-':<22}{wrong / rate_hz:>9.2f}{unknown / rate_hz:>10.2f}{last:>8.2f}"
+    return text, not false and wrong <= 0.1 * rate_hz
+
+
+def run(rate_hz: float, held: bool, stopped: list[str], gaps_s: list[float], folder: Path) -> bool:
+    """Print the lines of one bring-up; return whether nothing was false."""
+    good = True
+    rclpy.init()
+    with Stoppable(folder, {}) as nodes:
+        start(nodes, rate_hz, "jar" if held else "none")
+        cell, executor = Cell(), SingleThreadedExecutor()
+        executor.add_node(cell)
+        wait(executor, lambda: bool(cell.estimates) and cell.estimates[-1].state == 1, START_S, "tare")
+        cell.goal_pa = HOLD_PA
+        wait(executor, lambda: cell.command_pa >= HOLD_PA, START_S, "closing")
+        wait(executor, lambda: False, 1.0)
+        cell.lift_m = LIFT_M if held else 0.0
+        for who in stopped:
+            for gap_s in gaps_s:
+                wait(executor, lambda: False, AFTER_S)
+                cell.forget()
+                nodes.signal(WHO[who], signal.SIGSTOP)
+                wait(executor, lambda: False, gap_s)
+                nodes.signal(WHO[who], signal.SIGCONT)
+                wait(executor, lambda: False, AFTER_S)
+                text, fine = judge(cell, rate_hz, held)
+                print(f"{gap_s:>6.2f}  {who:<10}{rate_hz:>6.0f}  {'held' if held else 'free':<6}{text}", flush=True)
+                good &= fine
+        executor.remove_node(cell)
+        cell.destroy_node()
+    rclpy.try_shutdown()
+    return good
+
+
+def main() -> int:
+    """Run what was asked for."""
+    parser = argparse.ArgumentParser(description="Processes that stand still while a jar is held, or nothing.")
+    parser.add_argument("--rate", type=float, nargs="+", default=[250.0, 1000.0], help="scans in a second (Hz)")
+    parser.add_argument("--who", nargs="+", choices=sorted(WHO), default=list(WHO), help="what stands still")
+    parser.add_argument("--state", nargs="+", choices=("held", "free"), default=["held", "free"])
+    parser.add_argument("--gaps", type=float, nargs="+", default=list(GAPS_S), help="for how long (s)")
+    options = parser.parse_args()
+    os.environ |= {"ROS_DOMAIN_ID": str(free_domain()), "ROS_AUTOMATIC_DISCOVERY_RANGE": "LOCALHOST"}
+    print(f"{'gap s':>6}  {'stopped':<10}{'Hz':>6}  {'state':<6}{'false':<22}{'wrong s':>9}{'unknown s':>10}{'N':>8}")
+    good = True
+    for rate_hz in options.rate:
+        for state in options.state:
+            with tempfile.TemporaryDirectory() as folder:
+                good &= run(rate_hz, state == "held", options.who, options.gaps, Path(folder))
+    return 0 if good else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
