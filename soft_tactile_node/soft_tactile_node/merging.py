@@ -8,8 +8,12 @@ from collections import deque
 MOST_VENTED_PA = 110e3
 """No vented line on Earth reads more than this (Pa absolute): anything above is a pressurised finger."""
 
-MAX_WAITING = 1000
+MAX_WAITING = 2000
 """Readings kept for scans that have not come yet; older ones are dropped."""
+
+
+LOWER_PA, LOWER_READINGS = 200.0, 5
+"""So many readings on end that are lower by more than this (Pa) were no noise: the line was still being vented."""
 
 
 class PressureMerge:
@@ -52,6 +56,9 @@ class PressureMerge:
 class VentedReference:
     """Atmospheric pressure as the vented line shows it during a tare, or as it was given.
 
+    A line that is still being vented when the tare begins is followed on its way down, or no reading would ever count
+    as vented; one that rises is not.
+
     Parameters
     ----------
     atmospheric_pa : float
@@ -61,8 +68,7 @@ class VentedReference:
     def __init__(self, atmospheric_pa: float = math.nan) -> None:
         self.is_given = math.isfinite(atmospheric_pa)
         self._value_pa = atmospheric_pa
-        self._sum_pa = 0.0
-        self._count = 0
+        self.begin()
 
     @property
     def value_pa(self) -> float:
@@ -78,10 +84,13 @@ class VentedReference:
         """Start a tare: the mean is taken afresh, the old reference stays in use until it ends."""
         self._sum_pa = 0.0
         self._count = 0
+        self._lower = 0
 
     def add(self, absolute_pa: float) -> None:
         """Count `absolute_pa`, read during the tare; the very first reading serves until the mean is known."""
-        if math.isnan(self._value_pa):
+        self._lower = self._lower + 1 if absolute_pa < self._value_pa - LOWER_PA else 0
+        if math.isnan(self._value_pa) or (self._lower >= LOWER_READINGS and not self.is_given):
+            self.begin()
             self._value_pa = absolute_pa
         self._sum_pa += absolute_pa
         self._count += 1

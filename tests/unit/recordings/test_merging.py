@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from soft_tactile_node.merging import PressureMerge, VentedReference
@@ -60,6 +61,22 @@ class TestVentedReference:
         reference.begin()
         reference.finish()
         assert reference.value_pa == 99000.0
+
+    def test_follows_a_line_that_is_still_being_vented(self) -> None:
+        """A tare that begins on the way down ends with the vented line, not with where it began."""
+        reference = VentedReference()
+        for reading_pa in [*np.linspace(109e3, 99e3, 50), *[99e3] * 100]:
+            reference.add(reading_pa)
+        assert reference.value_pa == pytest.approx(99e3, abs=200.0)
+        reference.finish()
+        assert reference.value_pa == pytest.approx(99e3, abs=50.0)
+
+    def test_follows_neither_a_rise_nor_a_single_reading(self) -> None:
+        """A finger that is pressurised during its tare stays pressurised, and one wild reading moves nothing."""
+        reference = VentedReference()
+        for reading_pa in [99e3] * 20 + [60e3] + [99e3] * 20 + [106e3] * 50:
+            reference.add(reading_pa)
+        assert reference.value_pa == 99e3
 
     def test_a_given_value_stays(self) -> None:
         """Where the atmospheric pressure was given, readings do not move it."""

@@ -115,7 +115,7 @@ class FingerStream:
         self._was_taring = False
 
     def request_tare(self) -> None:
-        """Start a tare.
+        """Start a tare; one that is under way already goes on.
 
         Raises
         ------
@@ -124,6 +124,8 @@ class FingerStream:
         """
         if self.pressure_fault:
             raise NotAtRestError(self.pressure_fault)
+        if self.is_taring and self.tare_refusal:
+            raise NotAtRestError(f"a tare is under way and goes on; so far: {self.tare_refusal}")
         self.estimator.request_tare()
 
     def add_pressure(self, time_s: float, pressure_pa: float) -> None:
