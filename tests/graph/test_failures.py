@@ -18,6 +18,7 @@ from graph.finger_driver import LEFT, RATE_HZ, FingerDriver
 from graph.graph_tools import ACTIVATE, CONFIGURE, UNCONFIGURED, Graph
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.ros.finger.estimator_setup import warm_up
+from soft_tactile_node.ros.running.diagnostic_pace import MOST_WORDS
 from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.simulation.faults import Fault
 
@@ -246,6 +247,8 @@ def test_an_unexpected_error_ends_in_error_processing_not_in_silence(
         raise ZeroDivisionError("a defect")
 
     monkeypatch.setattr(node._stream, "step", breaks)
+    for _ in range(MOST_WORDS):  # so much has been said of late that the next word would have to wait
+        node._health._pace.tell()
     driver.run(0.5, heard=False)
     driver.live.wait(lambda: driver.live.state(NODE) == UNCONFIGURED, "error processing")
     assert len(calls) == 1

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pytest
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
@@ -89,6 +91,33 @@ def test_rejects_are_counted_by_cause_and_shown_at_once(driver: FingerDriver) ->
     assert finger.level == DiagnosticStatus.WARN
     assert stream.level == DiagnosticStatus.OK
     assert values(finger)["channels"] == "coil 2 open"
+
+
+def test_a_flapping_finger_is_told_five_times_a_second_at_most(driver: FingerDriver) -> None:
+    """However often level and flags change, there are at most five words a second, and the last one is true."""
+    counts: list[float] = []
+    driver.live.client.create_subscription(
+        DiagnosticArray, "/diagnostics", lambda _array: counts.append(time.monotonic()), qos.reliable(500)
+    )
+    flips = iter(range(10**6))
+    driver.spoil = lambda inductance: np.where((np.arange(4) == 1) & (next(flips) // 4 % 2 == 0), np.nan, inductance)
+    begin_s = time.monotonic()
+    driver.live.wait(lambda: driver.run(0.2) or time.monotonic() - begin_s > 2.0, "two seconds")
+    driver.spoil = lambda inductance: inductance
+    driver.run(1.0)
+    driver.live.wait(lambda: statuses(driver)[0].level == DiagnosticStatus.OK, "the last word")
+    for first_s, sixth_s in zip(counts, counts[5:], strict=False):
+        assert sixth_s - first_s > 0.75, "heard a bit later or sooner than said"
+
+
+def test_no_scans_is_never_good(driver: FingerDriver) -> None:
+    """While coils may stay away for long (coil_timeout), a period without a scan is a WARN, and no rate is NaN."""
+    driver.run(0.2)
+    driver.health.clear()
+    driver.live.wait(lambda: len(driver.health) >= 3, "reports")
+    assert statuses(driver)[1].level == DiagnosticStatus.WARN
+    assert "no scan" in statuses(driver)[1].message
+    assert not any("nan" in value for array in driver.health for value in values(array.status[1]).values())
 
 
 def test_lost_scans_are_a_warning_of_the_stream(driver: FingerDriver) -> None:

@@ -15,7 +15,7 @@ from soft_tactile_msgs.msg import ChannelParts, ContactEvent, PadEstimate
 from soft_tactile_msgs.srv import LoadCalibration
 from std_srvs.srv import Trigger
 
-from graph.finger_driver import ATMOSPHERIC_PA, LEFT, RIGHT, FingerDriver
+from graph.finger_driver import ATMOSPHERIC_PA, LEFT, RATE_HZ, RIGHT, FingerDriver
 from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, DEACTIVATE, INACTIVE, UNCONFIGURED, Graph
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.ros.finger.estimator_setup import warm_up
@@ -54,7 +54,7 @@ def tare(live: Graph) -> Trigger.Response:
 
 
 def test_topics_have_the_promised_qos(live: Graph) -> None:
-    """Estimates are reliable with DEADLINE coil_timeout and LIVELINESS 0.5 s, events reliable, inputs best effort."""
+    """Estimates are reliable with LIVELINESS 0.5 s, those that a tare does not stop with DEADLINE coil_timeout, too."""
     driver = FingerDriver(live)
     driver.sensor(coil_timeout=0.1)
     assert live.transition(NODE, CONFIGURE)
@@ -63,7 +63,9 @@ def test_topics_have_the_promised_qos(live: Graph) -> None:
         profile = live.client.get_publishers_info_by_topic(f"/finger/{topic}")[0].qos_profile
         assert profile.reliability == QoSReliabilityPolicy.RELIABLE
         assert profile.durability == QoSDurabilityPolicy.VOLATILE
-        assert profile.deadline == Duration(nanoseconds=100_000_000)
+        promised = profile.deadline.nanoseconds < 10**12
+        assert promised == (topic == "pad_estimate"), "a tare has no wrench, and is no reason to call the node dead"
+        assert not promised or profile.deadline == Duration(nanoseconds=100_000_000)
         assert profile.liveliness == QoSLivelinessPolicy.AUTOMATIC
         assert profile.liveliness_lease_duration == Duration(nanoseconds=500_000_000)
     events = live.client.get_publishers_info_by_topic("/finger/contact_events")[0].qos_profile
@@ -197,11 +199,34 @@ def test_a_clock_that_leaps_is_no_silence(live: Graph) -> None:
         assert all(e.state != PadEstimate.STATE_STALE for e in driver.estimates[heard:])
 
 
-def test_goes_stale_once_then_silent_then_recovers(live: Graph) -> None:
-    """When scans stop, one estimate says STALE with a NaN wrench, nothing follows, diagnostics is ERROR."""
+@pytest.mark.parametrize("pressure_pa", [8e3, 30e3])
+def test_started_under_pressure_it_tares_once_vented(live: Graph, pressure_pa: float) -> None:
+    """Without a kept tare a pressurised finger is refused with the reason, and tares by itself when it is vented."""
     driver = FingerDriver(live)
-    start(driver, coil_timeout=0.5)
+    for _ in range(round(2.0 * RATE_HZ)):
+        driver.gripper.step([pressure_pa])
+    driver.command_pa = pressure_pa
+    driver.sensor()
+    assert live.transition(NODE, CONFIGURE)
+    driver.listen()
+    assert live.transition(NODE, ACTIVATE)
+    driver.run(0.2, pressure_pa)
+    driver.run(0.5, 0.0)
+    if pressure_pa > 20e3:  # no line on Earth that is vented reads that much
+        refused = tare(live)
+        assert not refused.success
+        assert "vent the finger" in refused.message
+    driver.run_until(lambda: driver.estimates[-1].state == PadEstimate.STATE_FREE, 15.0, 0.0)
+    assert abs(driver.estimates[-1].pressure) < 300.0
+
+
+def test_goes_stale_once_then_silent_then_recovers(live: Graph) -> None:
+    """When scans stop, one estimate and one wrench say NaN, nothing follows, diagnostics is ERROR."""
+    driver = FingerDriver(live)
+    start(driver, coil_timeout=0.5, unobserved_force="zero")
     heard = len(driver.estimates)
+    live.wait(lambda: driver.wrenches[-1].header.stamp == driver.estimates[-1].header.stamp, "the last good wrench")
+    wrenches = len(driver.wrenches)
     live.wait(lambda: len(driver.estimates) > heard, "the stale estimate")
     live.run(1.5)
     assert len(driver.estimates) == heard + 1
@@ -210,6 +235,8 @@ def test_goes_stale_once_then_silent_then_recovers(live: Graph) -> None:
     assert stale.state == PadEstimate.STATE_STALE
     assert math.isnan(stale.wrench.force.z)
     assert list(stale.observed) == [False] * 6
+    assert len(driver.wrenches) == wrenches + 1
+    assert math.isnan(driver.wrenches[-1].wrench.force.z), "also where unobserved axes are to show zero"
     live.wait(lambda: driver.status().level == DiagnosticStatus.ERROR, "diagnostics ERROR")
     assert "STALE" in driver.status().message
     driver.run(0.2)

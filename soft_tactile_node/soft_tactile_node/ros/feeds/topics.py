@@ -82,7 +82,7 @@ class TopicSource:
                 raise SourceError(self._nobody())
             self._executor.spin_once(timeout_sec=0.05)
         self._node.create_subscription(CoilReadings, self._topic, self._on_coils, qos.sensor_data(qos.COIL_DEPTH))
-        self._node.create_subscription(FluidPressure, self._pressure_topic, self._on_pressure, qos.sensor_data(500))
+        self._node.create_subscription(FluidPressure, self._pressure_topic, self._on_pressure, qos.sensor_data())
         self._heard_s = time.monotonic()
 
     def read(self, timeout_s: float) -> list[Reading]:

@@ -11,12 +11,12 @@ from diagnostic_msgs.msg import DiagnosticArray
 
 from soft_tactile_node.ros.finger.advice import RangeUse, age_days, age_reason, measured_reasons
 from soft_tactile_node.ros.finger.stream import FingerStream
+from soft_tactile_node.ros.running.diagnostic_pace import DiagnosticPace
 from soft_tactile_node.ros.running.managed_node import ManagedNode
 from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.ros.wire.diagnostics import ERROR, OK, WARN, FingerHealth, StreamCounters, worse
 from soft_tactile_node.samples import ContactEvent, Estimate, EventKind, Flag, State
 
-REPORT_PERIOD_S = 1.0
 NO_SCAN = "no scan within coil_timeout: check cable and coil driver"
 
 
@@ -53,14 +53,14 @@ class SensorHealth:
         self._estimate: Estimate | None = None
         self._faults = self._refusal = self._tare_refusal = ""
         self._span = self._source_span = {}  # type: dict[str, str]
-        self._lossy = False
+        self._lossy = self._scanless = False
         self.flags, self.state = Flag(0), State.STALE
         self._reported_ns = node.get_clock().now().nanoseconds
         # Not a lifecycle publisher: a node that refuses to configure must be able to say so.
         self._publisher = node.create_publisher(
             DiagnosticArray, "/diagnostics", qos.reliable(10), qos_overriding_options=qos.overridable()
         )
-        node.create_timer(REPORT_PERIOD_S, self._report)
+        self._pace = DiagnosticPace(node, self._report, self._publish)
 
     def say(self, level: bytes, message: str) -> None:
         """Say how finger and stream are where neither estimate nor flags can tell."""
@@ -73,6 +73,15 @@ class SensorHealth:
         self.flags, self.state = Flag(0), State.STALE
         self._estimate, self._faults, self._refusal, self._tare_refusal = None, "", "", ""
         self._use = RangeUse()
+        self._span, self._scanless = {}, False
+        self._count_anew()
+
+    def _count_anew(self) -> float:
+        """Begin a period of the counters; returns how long the one before was (s)."""
+        now_ns = self._node.get_clock().now().nanoseconds
+        elapsed_s = float(now_ns - self._reported_ns) * 1e-9
+        self._reported_ns = now_ns
+        return elapsed_s
 
     def refuse(self, what: str, reason: str) -> None:
         """Count and show a message that cannot be used."""
@@ -86,7 +95,7 @@ class SensorHealth:
         """Take note of a scan: its running number, its age when the estimate left (s), estimate and events."""
         self.counters.count_scan(number, latency_s, estimate.flags)
         self._use.add(estimate.time_s, estimate.flags)
-        self._estimate = estimate
+        self._estimate, self._scanless = estimate, False
         for event in events:
             if event.kind in (EventKind.FAULT, EventKind.RECOVERED):
                 self._faults = event.detail if event.kind is EventKind.FAULT else ""
@@ -116,9 +125,8 @@ class SensorHealth:
             self._stream.set_level(ERROR, self._refusal)
             return
         self._finger.set_flags(self.flags, self.state)
-        self._stream.set_level(OK, "good")
-        if self._lossy:
-            self._stream.set_level(WARN, "scans are lost: check the load of machine and network")
+        loss = self._what_is_lost()
+        self._stream.set_level(WARN if loss else OK, loss or "good")
         if Flag.STALE in self.flags:
             self._stream.set_level(ERROR, self._source_fault() or NO_SCAN)
             if self._source_fault():
@@ -138,20 +146,23 @@ class SensorHealth:
         if reasons:
             self._finger.set_level(*worse((self._finger.level, self._finger.text), (WARN, _again(reasons))))
 
+    def _what_is_lost(self) -> str:
+        """Return what the counters of the last period say; empty = nothing."""
+        if self._scanless:
+            return "no scan in the last period: check the coil driver"
+        return "scans are lost: check the load of machine and network" if self._lossy else ""
+
     def _report(self) -> None:
-        now_ns = self._node.get_clock().now().nanoseconds
-        elapsed_s = (now_ns - self._reported_ns) * 1e-9
-        self._reported_ns = now_ns
-        self._lossy = self.counters.is_lossy
-        self._span = self.counters.report(elapsed_s)
+        self._lossy, self._scanless = self.counters.is_lossy, not self.counters.scans
+        self._span = self.counters.report(self._count_anew())
         self._source_span = self._source_report()
         if self._estimate is not None:
             self._judge()
-        self._publish()
+        self._pace.tell()
 
     def _publish_changes(self) -> None:
         if self._finger.changed or self._stream.changed:
-            self._publish()
+            self._pace.tell()
 
     def _publish(self) -> None:
         array = DiagnosticArray(

@@ -50,7 +50,8 @@ class FingerOutputs:
         self._next_s = {"tf": -math.inf, "markers": -math.inf}
         self._rates_hz = {"tf": node.setting("tf_rate"), "markers": node.setting("marker_rate")}
         promised = node.setting("coil_timeout")
-        self._wrench = node.publish_on(WrenchStamped, "wrench", qos.estimate(promised))
+        # no DEADLINE: there is no wrench during a tare, and who reads wrenches alone must not take that for a dead node
+        self._wrench = node.publish_on(WrenchStamped, "wrench", qos.estimate())
         self._estimate = node.publish_on(PadEstimate, "pad_estimate", qos.estimate(promised))
         self._events = node.publish_on(ContactEvent, "contact_events", qos.reliable(50))
         self._parts = node.publish_on(ChannelParts, "channel_parts", qos.reliable(10))
@@ -79,7 +80,7 @@ class FingerOutputs:
         return self._pad_frame
 
     def publish(self, estimate: samples.Estimate, events: Sequence[samples.ContactEvent], stamp: Time) -> None:
-        """Publish one estimate and its events; a wrench only when there is one to speak of.
+        """Publish one estimate and its events, and a wrench: none during a tare, NaN when the stream has gone stale.
 
         Parameters
         ----------
@@ -97,8 +98,10 @@ class FingerOutputs:
         for event in events:  # before the estimate: who acts on an estimate has heard of what happened by then
             self._publish_event(event, estimate.bend_rad, stamp)
         self._estimate.publish(message)
-        if estimate.state not in (samples.State.TARING, samples.State.STALE):
-            wrenched = WrenchStamped(wrench=conversions.wrench_message(wrench, unobserved=self._unobserved))
+        if estimate.state != samples.State.TARING:
+            blind = math.isnan(estimate.force_n[2])  # not a matter of axes: nothing is known
+            unobserved = math.nan if blind else self._unobserved
+            wrenched = WrenchStamped(wrench=conversions.wrench_message(wrench, unobserved=unobserved))
             self._stamp(wrenched, stamp)
             self._wrench.publish(wrenched)
         if self._parts.get_subscription_count():

@@ -12,6 +12,7 @@ from diagnostic_msgs.msg import DiagnosticArray
 from soft_tactile_node.ros.feeds.factory import ScanSource, make_scan_source
 from soft_tactile_node.ros.parameters.device import READER
 from soft_tactile_node.ros.running import process
+from soft_tactile_node.ros.running.diagnostic_pace import DiagnosticPace
 from soft_tactile_node.ros.running.managed_node import ManagedNode
 from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.ros.wire.conversions import stamp_to_seconds
@@ -38,7 +39,8 @@ class CoilReader(ManagedNode):
         self._diagnostics = self.create_publisher(
             DiagnosticArray, "/diagnostics", qos.reliable(10), qos_overriding_options=qos.overridable()
         )
-        self.create_timer(1.0, self._report)
+        self._span: dict[str, str] = {}
+        self._pace = DiagnosticPace(self, self._report, self._publish)
 
     def configure(self) -> None:
         """Check the parameters and create the topics; whether the device is there shows when active."""
@@ -72,7 +74,7 @@ class CoilReader(ManagedNode):
         """Say at once when the device falls silent or comes back."""
         self._judge()
         if self._health.changed:
-            self._publish({})
+            self._pace.tell()
 
     def _judge(self) -> None:
         if self._source is None:
@@ -93,10 +95,11 @@ class CoilReader(ManagedNode):
         self._reported_ns = now_ns
         self._judge()
         counted = {} if self._source is None else self._source.report()
-        self._publish({**self._counters.report(elapsed_s), **counted})
+        self._span = {**self._counters.report(elapsed_s), **counted}
+        self._pace.tell()
 
-    def _publish(self, values: dict[str, str]) -> None:
-        array = self._health.message(values)
+    def _publish(self) -> None:
+        array = self._health.message(self._span)
         array.header.stamp = self.get_clock().now().to_msg()
         self._diagnostics.publish(array)
 

@@ -18,6 +18,7 @@ from soft_tactile_node.ros.hand.finger_watch import FingerWatch
 from soft_tactile_node.ros.parameters.gripper import MONITOR
 from soft_tactile_node.ros.parameters.spec import ParameterError
 from soft_tactile_node.ros.running import process
+from soft_tactile_node.ros.running.diagnostic_pace import DiagnosticPace
 from soft_tactile_node.ros.running.managed_node import ManagedNode
 from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.ros.wire.conversions import stamp_to_seconds
@@ -38,7 +39,7 @@ class GraspMonitor(ManagedNode):
         )
         self._active = False
         self._views: list[FingerView] = []
-        self.create_timer(1.0, self._publish_diagnostics)
+        self._pace = DiagnosticPace(self, lambda: self._pace.tell(), self._publish_diagnostics)
 
     def configure(self) -> None:
         """Check fingers and palm, watch every finger."""
@@ -162,7 +163,7 @@ class GraspMonitor(ManagedNode):
             self._health.set_level(OK, "good")
         if lost.keys() != self._lost.keys():
             self._lost = lost
-            self._publish_diagnostics()
+            self._pace.tell()
 
     def _grasp_message(self, state: Grasp) -> GraspState:
         total_n, imbalance_n = palm_forces(self._geometry, self._views)

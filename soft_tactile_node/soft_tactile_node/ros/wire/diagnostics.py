@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -97,14 +97,18 @@ class StreamCounters:
         return self.lost_now > LOSSY_SHARE * (self.scans + self.lost_now)
 
     def report(self, elapsed_s: float) -> dict[str, str]:
-        """Return rate and latency of the last `elapsed_s` (s) and the counts as text, and start the next span."""
-        rate_hz = self.scans / elapsed_s if elapsed_s > 0 else math.nan
-        mean_s = self.latency_sum_s / self.scans if self.scans else math.nan
-        values = {
-            "scan rate (Hz)": f"{rate_hz:.1f}",
-            "latency mean (ms)": f"{mean_s * 1e3:.2f}",
-            "latency max (ms)": f"{self.latency_max_s * 1e3:.2f}",
-            "pressure rate (Hz)": f"{self.pressures / elapsed_s if elapsed_s > 0 else math.nan:.1f}",
+        """Return rate and latency of the last `elapsed_s` (s) and the counts as text, and start the next span.
+
+        What was not measured is left out: a latency without scans, a rate of no time at all.
+        """
+        values = {}
+        if elapsed_s > 0.0:
+            values["scan rate (Hz)"] = f"{self.scans / elapsed_s:.1f}"
+            values["pressure rate (Hz)"] = f"{self.pressures / elapsed_s:.1f}"
+        if self.scans:
+            values["latency mean (ms)"] = f"{self.latency_sum_s / self.scans * 1e3:.2f}"
+            values["latency max (ms)"] = f"{self.latency_max_s * 1e3:.2f}"
+        values |= {
             "scans lost": str(self.lost),
             **{f"scans with {cause.name}": str(count) for cause, count in self.rejected.items()},
             "messages refused": str(self.refused),
@@ -154,8 +158,8 @@ class FingerHealth:
 
     @property
     def changed(self) -> bool:
-        """Whether level or message differ from what was published last."""
-        return self._published != (self._level, self._message)
+        """Whether level or kind of message differ from what was published last; other numbers in it are no news."""
+        return self._published != (self._level, _kind_of(self._message))
 
     def message(self, values: Mapping[str, str]) -> DiagnosticArray:
         """Return the array to publish, without stamp, and remember what it says."""
@@ -163,7 +167,7 @@ class FingerHealth:
 
     def status(self, values: Mapping[str, str]) -> DiagnosticStatus:
         """Return the status to publish and remember what it says."""
-        self._published = (self._level, self._message)
+        self._published = (self._level, _kind_of(self._message))
         return DiagnosticStatus(
             level=self._level,
             name=self._name,
@@ -171,3 +175,7 @@ class FingerHealth:
             hardware_id=self._hardware_id,
             values=[KeyValue(key=key, value=value) for key, value in values.items()],
         )
+
+
+def _kind_of(message: str) -> str:
+    return re.sub(r"[-+]?\d[\d.]*", "#", message)

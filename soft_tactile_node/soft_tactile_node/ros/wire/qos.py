@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from rclpy.duration import Duration
 from rclpy.qos import (
     QoSDurabilityPolicy,
@@ -19,8 +21,11 @@ LIVELINESS_LEASE_S = 0.5
 COIL_DEPTH = 500
 """Scans kept for a slow reader: 0.25 s at 2 kHz."""
 
+PRESSURE_DEPTH = 4 * COIL_DEPTH
+"""Pressure readings kept for it: those of all the scans that are kept, though they came four times as often."""
 
-def sensor_data(depth: int = 50) -> QoSProfile:
+
+def sensor_data(depth: int = PRESSURE_DEPTH) -> QoSProfile:
     """Return the profile of raw readings: newest data matter, lost ones do not."""
     return QoSProfile(
         depth=depth,
@@ -41,13 +46,13 @@ def reliable(depth: int, *, latched: bool = False) -> QoSProfile:
     )
 
 
-def estimate(deadline_s: float) -> QoSProfile:
+def estimate(deadline_s: float = math.inf) -> QoSProfile:
     """Return the profile of estimates: reliable, with the longest gap and the sign of life that are promised.
 
     Parameters
     ----------
     deadline_s : float
-        Longest gap between two messages that is promised (s).
+        Longest gap between two messages that is promised (s); infinite = none.
 
     Returns
     -------
@@ -55,7 +60,8 @@ def estimate(deadline_s: float) -> QoSProfile:
         Reliable, depth 10, DEADLINE as given, LIVELINESS automatic with a lease of 0.5 s.
     """
     profile = reliable(10)
-    profile.deadline = Duration(nanoseconds=round(deadline_s * 1e9))
+    if math.isfinite(deadline_s):
+        profile.deadline = Duration(nanoseconds=round(deadline_s * 1e9))
     profile.liveliness = QoSLivelinessPolicy.AUTOMATIC
     profile.liveliness_lease_duration = Duration(nanoseconds=round(LIVELINESS_LEASE_S * 1e9))
     return profile

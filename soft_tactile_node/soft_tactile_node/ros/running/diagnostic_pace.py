@@ -1,0 +1,49 @@
+"""When a node speaks on /diagnostics."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+
+from soft_tactile_node.ros.running.awaiting import REAL_TIME, real_s
+from soft_tactile_node.ros.running.managed_node import ManagedNode
+
+REPORT_PERIOD_S = 1.0
+"""How often a node speaks at least (s of its time)."""
+
+MOST_WORDS, WITHIN_S = 5, 1.0
+"""It speaks no more often than this within so long (s of real time)."""
+
+
+class DiagnosticPace:
+    """Says when a node speaks on /diagnostics: each second and at once on a change, never more than 5 times a second.
+
+    Parameters
+    ----------
+    node : ManagedNode
+        Owner; the timers of one that has failed stand still, so it says that at once.
+    report : callable
+        Called each second of the node's time; ends with `tell`.
+    publish : callable
+        Publishes how things are at that moment.
+    """
+
+    def __init__(self, node: ManagedNode, report: Callable[[], None], publish: Callable[[], None]) -> None:
+        self._node, self._publish = node, publish
+        self._told_s: deque[float] = deque(maxlen=MOST_WORDS)
+        self._later = node.create_timer(WITHIN_S / MOST_WORDS, self._catch_up, clock=REAL_TIME)
+        self._later.cancel()
+        node.create_timer(REPORT_PERIOD_S, report)
+
+    def tell(self) -> None:
+        """Publish now, or soon, where too much has been said of late."""
+        now_s = real_s()
+        if len(self._told_s) < MOST_WORDS or now_s - self._told_s[0] >= WITHIN_S or self._node.failed:
+            self._told_s.append(now_s)
+            self._publish()
+        elif self._later.is_canceled():
+            self._later.reset()
+
+    def _catch_up(self) -> None:
+        self._later.cancel()
+        self.tell()
