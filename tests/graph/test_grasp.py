@@ -218,6 +218,26 @@ class TestController:
         if not vents:
             assert last(phases) == "hold"
 
+    def test_idle_it_is_silent_and_begins_alone(self, live: Graph) -> None:
+        """Nothing is commanded while nothing is to be done, and nothing is begun while somebody else commands."""
+        bring_up(live, GraspController, CONTROLLER)
+        hand = Hand(live)
+        hand.feel((0.0, 0.0))
+        commands = live.listen(FluidPressure, "/left_finger/pressure_command", qos.reliable(50))
+        live.run(0.5)
+        assert commands == []
+        rival = live.client.create_publisher(FluidPressure, "/left_finger/pressure_command", 10)
+
+        def noticed() -> object:
+            rival.publish(FluidPressure(fluid_pressure=111e3))
+            return live.nodes[0]._commands[0].others()
+
+        live.wait(noticed, "the rival's commands")
+        refused = live.call(Trigger, "/gripper/pick", Trigger.Request())
+        assert not refused.success
+        assert refused.message == "/left_finger/pressure_command is commanded by /client, too: stop that first"
+        assert {command.fluid_pressure for command in commands} == {111e3}
+
     def test_one_pick_at_a_time(self, live: Graph) -> None:
         """A second pick is refused while one is under way, and `release` ends it."""
         bring_up(live, GraspController, CONTROLLER)

@@ -196,6 +196,7 @@ class TestHold:
         assert bench.live.transition(CONTROLLER, DEACTIVATE)
         result = bench.end(hold.result, "the result")
         assert (result.outcome, result.message) == ("cancelled", "the controller was deactivated")
+        bench.fingers.pressure_pa = dict.fromkeys(bench.fingers.pressure_pa, 0.0)  # as a valve that hears no command
         assert bench.live.transition(CONTROLLER, CLEANUP)
         assert bench.live.transition(CONTROLLER, CONFIGURE)
         assert bench.live.transition(CONTROLLER, ACTIVATE)

@@ -275,6 +275,11 @@ class CalibrateAction:
         if not run.guide.finished and silent_s > max(SILENCE_S, self._node.setting("coil_timeout")):
             self._give_up("scans have stopped; check cable and coil driver")
             return
+        try:
+            run.topics.check_alone()
+        except CalibrationError as error:
+            self._give_up(f"{error}; the finger is vented")
+            return
         run.fit.listen()
         if run.fit.refusal:
             self._give_up(run.fit.refusal)

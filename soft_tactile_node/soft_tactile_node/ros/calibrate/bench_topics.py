@@ -13,6 +13,7 @@ from sensor_msgs.msg import FluidPressure
 
 from soft_tactile_node.errors import CalibrationError
 from soft_tactile_node.merging import MOST_VENTED_PA
+from soft_tactile_node.ros.running.command_watch import CommandWatch
 from soft_tactile_node.ros.running.managed_node import ManagedNode
 from soft_tactile_node.ros.wire import conversions, qos
 
@@ -37,7 +38,7 @@ class BenchTopics:
         self._node = node
         self._pad_frame, self._root_frame = pad_frame, root_frame
         self._is_gauge = node.setting("pressure_reference") == "gauge"
-        self._command = node.publish_on(FluidPressure, "pressure_command", qos.reliable(10))
+        self._command = CommandWatch(node, node.publish_on(FluidPressure, "pressure_command", qos.reliable(10)))
         self._ask = node.publish_on(WrenchStamped, "press_command", qos.reliable(10))
         self._heard: list[Any] = []
 
@@ -47,11 +48,12 @@ class BenchTopics:
         Raises
         ------
         CalibrationError
-            Nobody takes `pressure_command`, or nobody publishes `reference_wrench`, or a command could not be told in
-            absolute pressure.
+            Nobody takes `pressure_command`, or somebody else commands it, or nobody publishes `reference_wrench`, or a
+            command could not be told in absolute pressure.
         """
-        if not self._command.get_subscription_count():
-            raise CalibrationError(f"nobody takes {self._command.topic_name}: start the driver of the valve")
+        if self._command.takers < 1:
+            raise CalibrationError(f"nobody takes {self._command.topic}: start the driver of the valve")
+        self.check_alone()
         wrench = self._node.resolve_topic_name("reference_wrench")
         if not self._node.count_publishers(wrench):
             raise CalibrationError(f"nobody publishes {wrench}: start the driver of the force cell")
@@ -59,6 +61,17 @@ class BenchTopics:
             raise CalibrationError(
                 "parameter 'atmospheric_pressure' must be given with pressure_reference: gauge; commands are absolute"
             )
+
+    def check_alone(self) -> None:
+        """Refuse to go on while another node commands the pressure, too.
+
+        Raises
+        ------
+        CalibrationError
+            One does; says which.
+        """
+        if others := self._command.others():
+            raise CalibrationError(others)
 
     def check_vented(self, pressure_pa: float, atmospheric_pa: float) -> bool:
         """Return whether a reading (Pa, as the topic carries it) can be used.

@@ -29,12 +29,16 @@ from soft_tactile_node.ros.parameters.gripper import CONTROLLER
 from soft_tactile_node.ros.parameters.spec import ParameterError
 from soft_tactile_node.ros.running import process
 from soft_tactile_node.ros.running.awaiting import AGAIN_S, real_s
+from soft_tactile_node.ros.running.command_watch import CommandWatch
 from soft_tactile_node.ros.running.managed_node import ManagedNode
 from soft_tactile_node.ros.wire import conversions, qos
 from soft_tactile_node.ros.wire.names import sibling
 
 SLIDING_PROBABILITY = 0.5
 """Slip probability above which an object is taken to slide on."""
+
+LAST_WORD_S = 0.5
+"""The vented command is repeated for so long at the end of a job (s of real time); then the topic is free again."""
 
 MOST_STEP_S = 0.2
 """Longest time that one step of a sequence may stand for (s): a clock that jumps moves nothing."""
@@ -62,6 +66,7 @@ class GraspController(ManagedNode):
         self._asked: list[float | None] = [None] * len(fingers)  # when, in real time
         self._slipped = ""
         self._lift_told_m = 0.0
+        self._busy_s = -math.inf
         self._active = False
         self._step_stamp_s = -math.inf
         self._commands: list[Any] = []
@@ -82,7 +87,7 @@ class GraspController(ManagedNode):
         self._timer = self.call_every(1.0 / self.setting("command_rate"), self._on_time, running=False)
 
     def activate(self) -> None:
-        """Command from now on, vented; begin with as many picks as `picks` says."""
+        """Begin with as many picks as `picks` says; idle, nothing is commanded."""
         self._left = self.setting("picks")
         self._time_s = self._now_s()
         self._shown = ""
@@ -118,7 +123,8 @@ class GraspController(ManagedNode):
         )
 
     def _add_finger(self, number: int, namespace: str) -> None:
-        self._commands.append(self.publish_on(FluidPressure, f"{namespace}/pressure_command", qos.reliable(10)))
+        command = self.publish_on(FluidPressure, f"{namespace}/pressure_command", qos.reliable(10))
+        self._commands.append(CommandWatch(self, command))
         watch = FingerWatch(
             self, namespace, self.setting("finger_timeout"), qos_overrides=True,
             on_estimate=self._on_estimate, on_event=partial(self._on_event, number), on_change=self._on_change,
@@ -187,8 +193,13 @@ class GraspController(ManagedNode):
     def _what_is_in_the_way(self) -> str:
         if not self._active:
             return "not active"
-        idle = self._pick.phase == Phase.IDLE and self._hold.step == Step.IDLE
-        return "" if idle else f"busy: {self._doing()}"
+        if not self._is_idle:
+            return f"busy: {self._doing()}"
+        return "; ".join(filter(None, (command.others() for command in self._commands)))
+
+    @property
+    def _is_idle(self) -> bool:
+        return self._pick.phase == Phase.IDLE and self._hold.step == Step.IDLE
 
     def _begin_pick(self) -> None:
         self._tared_s = [math.inf] * len(self._names)
@@ -255,9 +266,12 @@ class GraspController(ManagedNode):
             self._advance()
 
     def _on_time(self) -> None:
-        if self._pick.phase == Phase.IDLE and self._hold.step == Step.IDLE and self._left and self._all_ready():
-            self._left -= 1
-            self._begin_pick()
+        if self._is_idle and self._left and self._all_ready():
+            if refused := self._what_is_in_the_way():
+                self.get_logger().warning(f"no pick: {refused}", throttle_duration_sec=5.0)
+            else:
+                self._left -= 1
+                self._begin_pick()
         if self._pick.phase == Phase.TARE:
             self._ask_tares()
             if self._paced and any(self._asked):
@@ -332,8 +346,11 @@ class GraspController(ManagedNode):
         if self._pick.phase != Phase.IDLE or self._pick.lift_m != self._lift_told_m:  # else the arm is somebody else's
             self._lift_told_m = self._pick.lift_m
             self._lift.publish(Float64(data=float(self._pick.lift_m)))
-        for publisher, gauge_pa in zip(self._commands, job.pressures_pa, strict=True):
-            publisher.publish(conversions.pressure_message(gauge_pa, self._atmospheric_pa, stamp, ""))
+        self._busy_s = self._busy_s if self._is_idle else real_s()
+        if real_s() - self._busy_s > LAST_WORD_S and not self._paced:  # else each scan waits for its commands
+            return
+        for command, gauge_pa in zip(self._commands, job.pressures_pa, strict=True):
+            command.publish(conversions.pressure_message(gauge_pa, self._atmospheric_pa, stamp, ""))
 
 
 def main(args: Sequence[str] | None = None) -> int:
