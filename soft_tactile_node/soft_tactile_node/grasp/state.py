@@ -21,7 +21,8 @@ at least 0.5, and two frictional contacts hold if the line between them lies in 
 J. Robotics Research 7(3) (1988) 3-16, recalled; the coefficient: common practice, no source)."""
 
 RELEASING_SHARE = 0.8
-"""Pressure below this share of the highest while holding means that the gripper lets go on purpose."""
+"""Pressure below this share of the highest while holding means that the gripper lets go on purpose, and so does one
+that falls as quickly as closing lets it rise: a finger that barely touches is free long before that share."""
 
 
 class Grasp(IntEnum):
@@ -67,7 +68,7 @@ class GraspTracker:
     Parameters
     ----------
     closing_rate_pa_s : float
-        Rise of pressure above which the gripper is said to close (Pa/s).
+        Rise of pressure above which the gripper is said to close, and fall above which it lets go (Pa/s).
     slip_hold_s : float
         How long SLIPPING is shown after a slip (s).
     angles_rad : sequence of float
@@ -90,13 +91,14 @@ class GraspTracker:
         pressure_pa = _mean_known([finger.pressure_pa for finger in fingers])
         rate_pa_s = self._pressure_rate(now_s, pressure_pa)
         touching = sum(finger.in_contact for finger in fingers)
+        pressed = pressure_pa > RELEASING_SHARE * self._peak_pa
         if self._can_hold(fingers):
             self._peak_pa = max(self._peak_pa, pressure_pa) if self._was_holding() else pressure_pa
             slipped_s = max(finger.slip_time_s for finger in fingers)
             self.state = Grasp.SLIPPING if now_s - slipped_s <= self.slip_hold_s else Grasp.HOLDING
-        elif self._was_holding() and pressure_pa > RELEASING_SHARE * self._peak_pa:
+        elif self._was_holding() and pressed and rate_pa_s >= -self.closing_rate_pa_s:
             self.state = Grasp.LOST
-        elif self.state != Grasp.LOST or not pressure_pa > RELEASING_SHARE * self._peak_pa:
+        elif self.state != Grasp.LOST or not pressed:
             self.state = self._without_hold(touching, rate_pa_s)
         return self.state
 

@@ -42,6 +42,14 @@ class TestTracker:
         states = self.follow([(0.0, both, 20e3), (0.1, no, 20e3), (0.2, no, 20e3), (0.6, no, 1e3), (1.6, no, 0.0)])
         assert states == [Grasp.HOLDING, Grasp.LOST, Grasp.LOST, Grasp.OPEN, Grasp.OPEN]
 
+    def test_a_light_grip_that_opens_has_lost_nothing(self) -> None:
+        """Pads that barely touch are free while most of the pressure is still there: its fall says that it is meant."""
+        both, no = (True, True), (False, False)
+        opening = [(0.1 + 0.01 * k, both if k < 2 else no, 30e3 - 2e3 * k) for k in range(1, 15)]
+        states = self.follow([(0.0, both, 30e3), (0.1, both, 30e3), *opening])
+        assert Grasp.LOST not in states
+        assert states[-1] == Grasp.OPEN
+
     def test_shows_a_slip_for_a_while(self) -> None:
         """SLIPPING lasts for the hold time after the report and then is HOLDING again."""
         tracker = GraspTracker(2000.0, 0.15)
