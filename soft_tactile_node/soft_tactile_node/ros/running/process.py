@@ -23,7 +23,7 @@ from soft_tactile_node.ros.running.managed_node import ManagedNode
 LONG_S = 1e8
 """Three years: told to spin without an end, the events executor of some builds never delivers anything."""
 
-START_GRACE_S = 2.0
+START_GRACE_S = 0.5
 """How long a node that is still starting may go on after it was asked to end (s)."""
 
 END_SIGNALS = (signal.SIGINT, signal.SIGTERM)
