@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -31,7 +30,6 @@ from soft_tactile_node.ros.finger.estimator_setup import (
 )
 from soft_tactile_node.ros.finger.health import SensorHealth
 from soft_tactile_node.ros.finger.last_messages import LastMessages
-from soft_tactile_node.ros.finger.lateness import Lateness
 from soft_tactile_node.ros.finger.outputs import FingerOutputs
 from soft_tactile_node.ros.finger.stream import FingerStream
 from soft_tactile_node.ros.finger.tare_store import KeptTare, keep_tare, recall_tare, tare_path
@@ -87,11 +85,9 @@ class TactileSensor(ManagedNode):
         self._motion = BaseMotion(self)
         self._source = make_scan_source(self, self._outputs.pad_frame, self._on_scan, self._on_pressure)
         if self._source is None:
-            coils = qos.sensor_data(qos.COIL_DEPTH)
-            self.subscribe_to(CoilReadings, "coils", self._on_coils, coils, with_info=True)
-            self._pressures = self.subscribe_to(
-                FluidPressure, "pressure", self._on_pressure_message, qos.sensor_data(qos.PRESSURE_DEPTH)
-            )
+            # in this order, in which waiting messages are taken: a scan does not see pressure that came after it
+            self.subscribe_to(CoilReadings, "coils", self._on_coils, qos.sensor_data(qos.COIL_DEPTH))
+            self.subscribe_to(FluidPressure, "pressure", self._on_pressure_message, qos.sensor_data())
         self._health.say(WARN, "not active")
 
     def _wanted_calibration(self) -> Calibration | None:
@@ -129,7 +125,7 @@ class TactileSensor(ManagedNode):
         if self._stream is not None:
             self._stream.restart(self._recall_tare(self._stream.channels))
         self._action.start()
-        self._last, self._lateness = LastMessages(), Lateness()
+        self._last = LastMessages()
         self._active = True
         self._health.forget()
         self._health.say(WARN, "waiting for the first scan")
@@ -162,11 +158,9 @@ class TactileSensor(ManagedNode):
 
     # -- inputs
 
-    def _on_coils(self, message: CoilReadings, info: Mapping[str, Any]) -> None:
+    def _on_coils(self, message: CoilReadings) -> None:
         if not self._active:
             return
-        waited_s = self._lateness.waited_s(info["source_timestamp"], time.time_ns())
-        self._take_pressures()
         if self._last.has_scan(message):
             self._last.repeat(self._outputs)
             return
@@ -175,14 +169,7 @@ class TactileSensor(ManagedNode):
         except SoftTactileError as error:
             self._health.refuse("coils", str(error))
             return
-        self._on_scan(scan, message.header.stamp, message.scan, is_late=waited_s > self.setting("coil_timeout"))
-
-    def _take_pressures(self) -> None:
-        """Take what waits on `pressure` before a scan: which reading belongs to it is decided by the stamps alone."""
-        with self._pressures.handle:
-            waiting = iter(lambda: self._pressures.handle.take_message(FluidPressure, False), None)
-            for message, _ in waiting:
-                self._on_pressure_message(message)
+        self._on_scan(scan, message.header.stamp, message.scan)
 
     @staticmethod
     def _check_channels(scan: Scan, wanted: int) -> None:
@@ -211,8 +198,7 @@ class TactileSensor(ManagedNode):
         if bool(fault) != bool(before):
             self._health.show()
 
-    def _on_scan(self, scan: Scan, stamp: Time, number: int, *, is_late: bool = False) -> None:
-        """Take a scan; a late one is bridged, and what happened at it is told, but its estimate is no news any more."""
+    def _on_scan(self, scan: Scan, stamp: Time, number: int) -> None:
         if scan.acceleration_m_s2 is None:
             scan = replace(scan, acceleration_m_s2=self._motion.at(scan.time_s))
         self._action.add_scan(scan)
@@ -223,18 +209,13 @@ class TactileSensor(ManagedNode):
             return
         try:
             self._check_channels(scan, self._stream.channels)
-            if not is_late:
-                self._expect_scans()
+            self._expect_scans()
             estimate, events = self._stream.step(scan)
         except SoftTactileError as error:
             self._health.refuse("coils", str(error))
             return
-        if is_late:
-            self._health.counters.count_late()
-            self._outputs.tell(events, estimate.bend_rad, stamp)
-        else:
-            self._outputs.publish(estimate, events, stamp)
-            self._last.keep(estimate, stamp)
+        self._outputs.publish(estimate, events, stamp)
+        self._last.keep(estimate, stamp)
         latency_s = self.get_clock().now().nanoseconds * 1e-9 - conversions.stamp_to_seconds(stamp)
         self._health.see(number, latency_s, estimate, events)
 

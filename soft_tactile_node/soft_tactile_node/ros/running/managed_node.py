@@ -91,12 +91,10 @@ class ManagedNode(LifecycleNode):
         self._entities.append((self.destroy_lifecycle_publisher, publisher))
         return publisher
 
-    def subscribe_to(
-        self, message: type, topic: str, callback: Callable[..., None], profile: QoSProfile, *, with_info: bool = False
-    ) -> Any:
-        """Create a subscription that vanishes at cleanup; `with_info` gives the callback rclpy's message info, too."""
+    def subscribe_to(self, message: type, topic: str, callback: Callable[[Any], None], profile: QoSProfile) -> Any:
+        """Create a subscription that vanishes at cleanup."""
         subscription = self.create_subscription(
-            message, topic, callback, profile, with_info=with_info, qos_overriding_options=qos.overridable()
+            message, topic, callback, profile, qos_overriding_options=qos.overridable()
         )
         self._entities.append((self.destroy_subscription, subscription))
         return subscription
@@ -143,14 +141,11 @@ class ManagedNode(LifecycleNode):
                 destroy(entity)
                 return
 
-    def create_subscription(
-        self, msg_type: type, topic: str, callback: Any, *args: Any, with_info: bool = False, **options: Any
-    ) -> Any:
+    def create_subscription(self, msg_type: type, topic: str, callback: Any, *args: Any, **options: Any) -> Any:
         """Create a subscription with a guarded callback."""
-        guarded: Callable[..., Any] = lambda message: self.guard(topic, callback, message)  # noqa: E731
-        if with_info:
-            guarded = lambda message, info: self.guard(topic, callback, message, info)  # noqa: E731
-        return super().create_subscription(msg_type, topic, guarded, *args, **options)
+        return super().create_subscription(
+            msg_type, topic, lambda message: self.guard(topic, callback, message), *args, **options
+        )
 
     def create_timer(self, timer_period_sec: float, callback: Any, *args: Any, **options: Any) -> Any:
         """Create a timer with a guarded callback."""
