@@ -1,9 +1,10 @@
-"""What holds for all tests: fixed random input, checked message fields, a process of its own for each live-graph file.
+"""What holds for all tests: fixed random input, checked message fields, a process of its own for some of the files.
 
 A file in tests/graph or tests/launch starts ROS 2 nodes. Each such file runs in a pytest process of its own, on a
 domain of its own that reaches this machine only, with a time limit; its results are reported as if it had run here.
 These files come last and share the machine's cores: one thread begins with the last of them while this process runs the
-other tests, and what is not begun when it is due runs here.
+other tests, and what is not begun when it is due runs here. Some long files without nodes are among them, so that both
+have about the same to do.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ import hypothesis
 import pytest
 
 TESTS = Path(__file__).resolve().parent
-OWN_PROCESS_FOLDERS = {"graph": "ros", "launch": "launch"}  # folder: marker of its tests
+OWN_PROCESS_FOLDERS = {"benchmarks": None, "unit/design": None, "graph": "ros", "launch": "launch"}  # with their marker
 FILE_TIME_LIMIT_S = 300.0
 REPORTS_VARIABLE = "SOFT_TACTILE_TEST_REPORTS"  # set in the process of a single file: where it writes its reports
 USED_DOMAINS: set[int] = set()  # by this session
@@ -48,8 +49,10 @@ hypothesis.settings.load_profile("fixed")
 
 def _own_process_folder(path: Path) -> str | None:
     """Return the folder below tests/ if files in it run in a process of their own, else None."""
-    parts = path.relative_to(TESTS).parts if path.is_relative_to(TESTS) else ()
-    return parts[0] if len(parts) > 1 and parts[0] in OWN_PROCESS_FOLDERS else None
+    if not path.is_relative_to(TESTS):
+        return None
+    name = path.relative_to(TESTS).as_posix()
+    return next((folder for folder in OWN_PROCESS_FOLDERS if name.startswith(f"{folder}/")), None)
 
 
 def _free_domain_id() -> int:
@@ -215,9 +218,9 @@ def _failed(item: pytest.Item, reason: str) -> pytest.TestReport:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark the tests of the live-graph folders, so that `-m 'not ros'` leaves them out, and put them last."""
     for item in items:
-        folder = _own_process_folder(item.path)
-        if folder is not None:
-            item.add_marker(OWN_PROCESS_FOLDERS[folder])
+        marker = OWN_PROCESS_FOLDERS.get(_own_process_folder(item.path) or "")
+        if marker is not None:
+            item.add_marker(marker)
     items.sort(key=lambda item: _own_process_folder(item.path) is not None)
 
 
