@@ -31,7 +31,7 @@ TESTS = Path(__file__).resolve().parent
 OWN_PROCESS_FOLDERS = {"benchmarks": None, "unit/design": None, "graph": "ros", "launch": "launch"}  # with their marker
 FILE_TIME_LIMIT_S = 300.0
 REPORTS_VARIABLE = "SOFT_TACTILE_TEST_REPORTS"  # set in the process of a single file: where it writes its reports
-USED_DOMAINS: set[int] = set()  # by this session
+USED_DOMAINS: set[int] = set()  # by this run of the tests
 RUNS = pytest.StashKey["FileRuns"]()
 
 # Off by default, and then a message field of a wrong type or size is sent without an error.
