@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import reduce
 from typing import NamedTuple
 
 import numpy as np
@@ -13,11 +14,11 @@ from soft_tactile_node.recordings import EstimateTable, Truth
 from soft_tactile_node.samples import Array, ContactEvent, EventKind
 from soft_tactile_node.scoring.alignment import AlignedPair, align_pair
 from soft_tactile_node.scoring.detection import find_report
-from soft_tactile_node.scoring.runs import TIME_TOLERANCE_S, is_inside
-from soft_tactile_node.scoring.slips import SLIP_AFTER_S, SLIP_WINDOW_S, find_slips
+from soft_tactile_node.scoring.runs import TIME_TOLERANCE_S, intersect_stretches, is_inside
+from soft_tactile_node.scoring.slips import SLIP_TIME_S, SLIP_WINDOW_S, belong_to_slips, find_slips
 
 LET_GO_S = 0.05
-"""A slip that ends less than this before the contact does is the object being let go (s)."""
+"""A slide that ends less than this before the object leaves a finger is the object being let go (s)."""
 
 
 @dataclass(frozen=True)
@@ -80,9 +81,9 @@ def compare(records: Mapping[str, FingerRecord], spans: Spans) -> list[Finding]:
 
     A contact is found as the scores define it: reported from 50 ms before the touch on. A slip is found by an event
     within 100 ms of its start, from this finger or from one whose slip overlaps it: an object slides through the whole
-    hand at once, and the answer to the first report hides what the second finger would have seen. That an object slides
-    while it is let go is no slip to be found. A contact reported in contact-free time, and a slip event away from
-    every slip, are invented.
+    hand at once, and the answer to the first report hides what the second finger would have seen. Only an object that
+    every finger touches can slip: what slides while one finger pushes it, or while it is let go, is no slip to be
+    found. A contact reported in contact-free time, and a slip event away from every slide, are invented.
 
     Parameters
     ----------
@@ -98,9 +99,10 @@ def compare(records: Mapping[str, FingerRecord], spans: Spans) -> list[Finding]:
     """
     findings: list[Finding] = []
     slips: list[_Slip] = []
-    for finger, record in records.items():
-        pair = align_pair(record.estimate, record.truth)
-        mine, invented = _slips(pair, record.events)
+    pairs = {finger: align_pair(record.estimate, record.truth) for finger, record in records.items()}
+    held_s = reduce(intersect_stretches, [_held(pair) for pair in pairs.values()])
+    for finger, pair in pairs.items():
+        mine, invented = _slips(pair, held_s, records[finger].events)
         slips += [_Slip(finger, *slip) for slip in mine]
         rows = [*_contacts(pair), *(("slip", "invented", float(time_s), math.nan) for time_s in invented)]
         findings += [Finding(finger, _item_at(row[2], spans), *row) for row in rows]
@@ -143,19 +145,26 @@ def _contacts(pair: AlignedPair) -> list[tuple[str, str, float, float]]:
     return rows + [("contact", "invented", float(time_s), float("nan")) for time_s in invented]
 
 
-def _slips(pair: AlignedPair, events: Sequence[ContactEvent]) -> tuple[list[tuple[float, float, float]], Array]:
-    """Return begin, end and report of each slip of a held object, and the reports without a slip (s)."""
+def _held(pair: AlignedPair) -> Array:
+    """Return begin and end of each contact of one finger (s), shape (k, 2)."""
+    return np.array([(contact.touch_s, contact.end_s) for contact in pair.contacts]).reshape(-1, 2)
+
+
+def _slips(
+    pair: AlignedPair, held_s: Array, events: Sequence[ContactEvent]
+) -> tuple[list[tuple[float, float, float]], Array]:
+    """Return begin, end and report of each slip of a held object, and the reports without a slide (s)."""
     times_s = np.array([event.time_s for event in events if event.kind is EventKind.SLIP], dtype=np.float64)
     times_s = times_s[times_s >= pair.edges_s[0] - TIME_TOLERANCE_S]
+    slides_s = find_slips(pair)
     slips: list[tuple[float, float, float]] = []
-    excused = np.zeros(len(times_s), dtype=np.bool_)
-    for begin_s, end_s in find_slips(pair):
-        excused |= (times_s >= begin_s - SLIP_WINDOW_S) & (times_s <= end_s + SLIP_AFTER_S)
-        if any(begin_s < contact.end_s <= end_s + LET_GO_S for contact in pair.contacts):
+    for begin_s, end_s in intersect_stretches(slides_s, held_s):
+        let_go = np.any(np.abs(held_s[:, 1] - end_s) <= LET_GO_S)
+        if let_go or end_s - begin_s < SLIP_TIME_S - TIME_TOLERANCE_S:
             continue
         near = times_s[np.abs(times_s - begin_s) <= SLIP_WINDOW_S + TIME_TOLERANCE_S]
         slips.append((float(begin_s), float(end_s), float(near[0]) if len(near) else math.nan))
-    return slips, times_s[~excused]
+    return slips, times_s[~belong_to_slips(times_s, slides_s)]
 
 
 def is_good(findings: Sequence[Finding], spans: Spans) -> bool:

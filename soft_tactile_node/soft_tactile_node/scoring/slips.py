@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from soft_tactile_node.samples import Array, ContactEvent, EventKind
 from soft_tactile_node.scoring.alignment import AlignedPair
@@ -64,6 +65,26 @@ def find_slips(pair: AlignedPair) -> Array:
     return slips[slips[:, 1] - slips[:, 0] >= SLIP_TIME_S - TIME_TOLERANCE_S]
 
 
+def belong_to_slips(times_s: Array, slips_s: Array) -> NDArray[np.bool_]:
+    """Tell which slip events lie from 0.1 s before a true slip to 0.25 s after it.
+
+    Parameters
+    ----------
+    times_s : numpy.ndarray, shape (n,)
+        When slips were reported (s).
+    slips_s : numpy.ndarray, shape (k, 2)
+        Begin and end of each true slip (s).
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        False where a report is a false one.
+    """
+    before_s = slips_s[:, :1] - SLIP_WINDOW_S - TIME_TOLERANCE_S
+    after_s = slips_s[:, 1:] + SLIP_AFTER_S + TIME_TOLERANCE_S
+    return np.asarray(np.any((times_s >= before_s) & (times_s <= after_s), axis=0), dtype=np.bool_)
+
+
 def score_slips(pairs: Sequence[AlignedPair], events: Sequence[Sequence[ContactEvent] | None]) -> Slips:
     """Score slip detection.
 
@@ -90,9 +111,6 @@ def score_slips(pairs: Sequence[AlignedPair], events: Sequence[Sequence[ContactE
         times = times[times >= pair.edges_s[0] - TIME_TOLERANCE_S]
         near = np.abs(times[None, :] - slips[:, :1]) <= SLIP_WINDOW_S + TIME_TOLERANCE_S
         found += int(np.count_nonzero(np.any(near, axis=1)))
-        before = slips[:, :1] - SLIP_WINDOW_S - TIME_TOLERANCE_S
-        after = slips[:, 1:] + SLIP_AFTER_S + TIME_TOLERANCE_S
-        excused = (times[None, :] >= before) & (times[None, :] <= after)
-        false += int(np.count_nonzero(~np.any(excused, axis=0)))
+        false += int(np.count_nonzero(~belong_to_slips(times, slips)))
         contact_s += float(np.sum(np.diff(pair.edges_s)[pair.is_contact]))
     return Slips(total, found, false, contact_s)

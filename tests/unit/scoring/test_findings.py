@@ -10,10 +10,12 @@ from unit.scoring.cases import make_estimate, make_slip_event, make_truth
 SPANS = [(0.0, "jar")]
 
 
-def record(*reports_s: float, slip: tuple[float, float] = (4.0, 5.0), contact: bool = True) -> FingerRecord:
+def record(
+    *reports_s: float, slip: tuple[float, float] = (4.0, 5.0), contact: bool = True, touch_s: float = 2.0
+) -> FingerRecord:
     """Return a finger that holds the jar from 2 to 8 s, with the slip it feels and the slips it reports."""
-    truth = make_truth((2.0, 8.0, 1.0), slips=(slip,))
-    reported = [(2.0, 8.0)] if contact else []
+    truth = make_truth((touch_s, 8.0, 1.0), slips=(slip,))
+    reported = [(touch_s, 8.0)] if contact else []
     return FingerRecord(make_estimate(truth, *reported), truth, tuple(make_slip_event(time_s) for time_s in reports_s))
 
 
@@ -45,6 +47,18 @@ def test_an_object_that_is_let_go_slides_without_being_missed() -> None:
     """A slip that ends with the contact is none to be found, one that ends 0.1 s before is."""
     assert verdicts(left=record(slip=(7.9, 8.0))) == []
     assert verdicts(left=record(slip=(7.7, 7.9))) == ["missed"]
+
+
+def test_a_finger_that_pushes_an_object_alone_lets_nothing_slip() -> None:
+    """A slide before the other finger touches is no slip; the part of it after that is one if it lasts."""
+    slide = (2.1, 2.5)
+
+    def slips(second_touch_s: float) -> list[str]:
+        return verdicts(left=record(slip=slide), right=record(slip=slide, touch_s=second_touch_s))
+
+    assert slips(2.6) == []
+    assert slips(2.46) == []
+    assert slips(2.4) == ["missed", "missed"]
 
 
 def test_a_run_is_good_when_all_is_found_and_every_item_was_touched() -> None:
