@@ -1,9 +1,10 @@
 """Carry a calibration over to a soft part that was exchanged or re-seated, from half a minute of presses.
 
-Few numbers are fitted: a new tare, how much more or less each channel answers (kept near 1 by a prior), and a gain of
-the force. Presses that were left out choose among them and decide whether that is enough; if not, a full calibration is
-needed. The fit is nonlinear least squares (scipy) through the estimator itself, so that its zero and touches count as
-they will.
+Few numbers are fitted: a new tare, how much more or less each channel answers, and how the axes of the force mix, all
+kept near those of before by a prior. A part that sits half a millimetre beside its old place turns a press into a little
+shear: to first order that is a mixing of the axes, so no geometry is needed. Presses that were left out choose among the
+models and decide whether that is enough; if not, a full calibration is needed. The answers are fitted through the
+estimator itself (nonlinear least squares, scipy), so that its zero and touches count as they will; the mixing is linear.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from soft_tactile_node.calibration.preparation import Prepared, prepare
@@ -35,11 +37,20 @@ PRESSED_N = 0.2
 MOST_ERROR = 1.5
 """Held-out error over that of the old calibration beyond which a full calibration is needed (1)."""
 
-CHANNEL_PRIOR, FORCE_PRIOR = 0.1, 0.2
-"""How far a channel's answer and the pad's stiffness usually are from those of another part of its mould (1)."""
+CHANNEL_PRIOR, MIXING_PRIOR = 0.1, 0.2
+"""How far a channel's answer and the mixing of the axes usually are from those of another part of its mould (1)."""
 
 BETTER = 0.9
 """A larger model must bring the held-out error below this share of the smaller one's (1)."""
+
+FOLDS = 4
+"""Parts of the presses; each is held out once (1)."""
+
+MODELS = ("tare", "mixing", "mixing and channels")
+"""What may be fitted, in order of size."""
+
+AXES = ("shear_x_error", "shear_y_error", "force_error")
+"""Figures that state the error of each axis of the force."""
 
 THIN = 5
 """Every so many rows are fitted (1): neighbours tell nothing new."""
@@ -80,37 +91,39 @@ def reseat(record: Calibration, press: Recording, made_on: date) -> Calibration:
     """
     presses = _check(record, press)
     tared = record.model_copy(update={"tare_inductance_h": nested(presses.item.tare_inductance_h)})
-    channels = record.channels
-    models = {"tare": 0, "force gain": 1, "force gain and channels": 1 + channels}
-    errors = {name: _held_out(tared, presses, count) for name, count in models.items()}
-    chosen = "tare"
-    for name in models:
-        if errors[name][2] < BETTER * errors[chosen][2]:
-            chosen = name
-    _check_error(record, errors[chosen][2], press.source)
-    parameters = _fit(tared, presses, models[chosen], np.ones(len(presses.rows), dtype=np.bool_))
-    return _finish(record, apply_answers(tared, *_split(parameters, channels)), presses, errors[chosen], made_on)
+    usual_n = _usual_errors(record)
+    errors = {model: _held_out(tared, presses, model, usual_n) for model in MODELS}
+    chosen = MODELS[0]
+    for model in MODELS:
+        if _size(errors[model], usual_n) < BETTER * _size(errors[chosen], usual_n):
+            chosen = model
+    _check_error(errors[chosen][2], usual_n[2], press.source)
+    parameters = _fit(tared, presses, chosen, np.ones(len(presses.rows), dtype=np.bool_), usual_n)
+    return _finish(apply_answers(tared, *parameters), presses, errors[chosen], usual_n, made_on)
 
 
-def apply_answers(record: Calibration, gain: float, answers: Array) -> Calibration:
-    """Return a calibration whose force is larger by a gain and whose channels answer more.
+def apply_answers(record: Calibration, mixing: Array, answers: Array) -> Calibration:
+    """Return a calibration whose force is mixed and whose channels answer more.
 
     Parameters
     ----------
     record : Calibration
         The calibration.
-    gain : float
-        Newton for a newton of before (1).
+    mixing : numpy.ndarray, shape (3, 3)
+        New axes (columns) from those of before (rows), newton for a newton (1).
     answers : numpy.ndarray, shape (c,)
         Change of each channel for a change of before, bending and touch alike (1).
 
     Returns
     -------
     Calibration
-        The same estimates from changes times `answers`, times `gain`.
+        The same estimates from changes times `answers`, times `mixing`.
     """
     base, force_map, touch, other = record.base, record.force_map, record.touch, record.substitute
-    square, c = gain**2, record.channels
+    square, c = np.diag(mixing) ** 2, record.channels
+    normal = square[2]
+    # terms: 1, squared force, leverage
+    shear = np.stack([square[:2], np.ones(2), square[:2]], axis=1)[:, None, :]
     others = np.concatenate([np.tile(1.0 / answers, 3), [1.0, 1.0]])
     told = np.concatenate([1.0 / answers, 1.0 / answers**2, 1.0 / answers**3, [1.0]])
     health = record.health
@@ -127,16 +140,16 @@ def apply_answers(record: Calibration, gain: float, answers: Array) -> Calibrati
             "force_map": force_map.model_copy(
                 update={
                     "directions": nested(np.array(force_map.directions) / answers),
-                    "weights": nested(np.array(force_map.weights) * gain),
+                    "weights": nested(np.array(force_map.weights) @ mixing),
                     # terms: 1, squared force, leverage or squared quick change of the force
                     "normal_variance": nested(
-                        np.array(force_map.normal_variance) * [[square, 1, square], [square, 1, 1]]
+                        np.array(force_map.normal_variance) * [[normal, 1, normal], [normal, 1, 1]]
                     ),
-                    "shear_variance": nested(np.array(force_map.shear_variance) * [square, 1, square]),
-                    "gain": nested(np.array(force_map.gain) * square / answers**2),
+                    "shear_variance": nested(np.array(force_map.shear_variance) * shear),
+                    "gain": nested((mixing**2).T @ np.array(force_map.gain) / answers**2),
                 }
             ),
-            "touch": touch.model_copy(update={"spread": nested(np.array(touch.spread) * [square, square, 1])}),
+            "touch": touch.model_copy(update={"spread": nested(np.array(touch.spread) * [normal, normal, 1])}),
             "substitute": other.model_copy(
                 update={
                     "weights": nested(np.array(other.weights) * others * answers[:, None]),
@@ -182,58 +195,78 @@ def _check(record: Calibration, press: Recording) -> _Presses:
     return _Presses(press, item, force, rows, number[rows])
 
 
-def _split(parameters: Array, channels: int) -> tuple[float, Array]:
-    """Return gain and answers of the logarithms that are fitted; those left out are 1."""
-    full = np.zeros(1 + channels)
-    full[: parameters.size] = parameters
-    return float(np.exp(full[0])), np.exp(full[1:])
+def _usual_errors(record: Calibration) -> Array:
+    """Return the rms error of each axis that a calibration in full may have (N); infinite where it stated none."""
+    figures = [record.figures.get(name) for name in AXES]
+    return np.array([np.inf if f is None else f.value + (f.uncertainty or 0.0) for f in figures])
 
 
-def _errors(record: Calibration, presses: _Presses, parameters: Array) -> Array:
-    """Return the force error on the fitted rows, unobserved axes zero (N)."""
-    estimator = Estimator(apply_answers(record, *_split(parameters, record.channels)))
-    table, _ = estimator.replay(presses.recording)
+def _size(error_n: Array, usual_n: Array) -> float:
+    """Return how large an error is beside the usual one, over all axes (1)."""
+    return float(np.sqrt(np.mean((error_n / usual_n) ** 2)))
+
+
+def _estimate(record: Calibration, presses: _Presses) -> Array:
+    """Return the force on the fitted rows, unobserved axes zero (N), shape (n, 3)."""
+    table, _ = Estimator(record).replay(presses.recording)
     # rows with a stamp that goes back are not among the prepared ones
     at = np.searchsorted(presses.recording.time_s, presses.item.time_s[presses.rows])
-    return np.asarray(np.nan_to_num(table.force_n[at] - presses.force_n[presses.rows]))
+    return np.asarray(np.nan_to_num(table.force_n[at]))
 
 
-def _fit(record: Calibration, presses: _Presses, count: int, used: Array) -> Array:
-    """Return the logarithms of the first `count` parameters by least squares on some rows, with their prior."""
-    if count == 0:
-        return np.zeros(0)
-    prior = np.full(count, CHANNEL_PRIOR)
-    prior[0] = FORCE_PRIOR
-    figures = record.figures
-    names = ("shear_x_error", "shear_y_error", "force_error")
-    error_n = np.array([figures[name].value if name in figures else np.inf for name in names])
+def _fit(
+    record: Calibration, presses: _Presses, model: str, used: NDArray[np.bool_], usual_n: Array
+) -> tuple[Array, Array]:
+    """Return mixing and answers by least squares on some rows, with their prior."""
+    channels = record.channels
+    if model == "tare":
+        return np.eye(3), np.ones(channels)
     # rows of a press are one another's neighbours: a press counts about once for each half second
-    weight = 1.0 / (error_n * np.sqrt(max(used.sum() / (6.0 * LEAST_PRESSES), 1.0)))
+    weight = 1.0 / (usual_n * np.sqrt(max(used.sum() / (6.0 * LEAST_PRESSES), 1.0)))
+    told = presses.force_n[presses.rows][used]
 
-    # counted from 1, because steps are relative to the parameters
-    def residuals(shifted: Array) -> Array:
-        parameters = shifted - 1.0
-        return np.concatenate([(weight * _errors(record, presses, parameters)[used]).ravel(), parameters / prior])
+    def mix(logarithms: Array) -> tuple[Array, Array]:
+        estimate = _estimate(apply_answers(record, np.eye(3), np.exp(logarithms)), presses)[used]
+        mixing = _fit_mixing(estimate, told, weight)
+        rest = np.concatenate([weight * (estimate @ mixing - told), (mixing - np.eye(3)) / MIXING_PRIOR])
+        return mixing, np.append(rest, logarithms / CHANNEL_PRIOR)
 
-    found = least_squares(residuals, np.ones(count), diff_step=1e-2, max_nfev=8, bounds=(0.3, 1.7))
-    return np.asarray(found.x - 1.0)
+    found = np.zeros(channels)
+    if model == MODELS[-1]:
+        # counted from 1, because steps are relative to the parameters
+        fit = least_squares(
+            lambda x: mix(x - 1.0)[1], np.ones(channels), diff_step=1e-2, max_nfev=8, bounds=(0.3, 1.7)
+        )
+        found = fit.x - 1.0
+    return mix(found)[0], np.exp(found)
 
 
-def _held_out(record: Calibration, presses: _Presses, count: int) -> Array:
-    """Return the rms error of each axis on presses that the fit has not seen, every other one at a time (N)."""
+def _fit_mixing(estimate_n: Array, told_n: Array, weight: Array) -> Array:
+    """Return the mixing of the axes of an estimate that explains the reference, observed axes alone; shape (3, 3)."""
+    mixing = np.eye(3)
+    observed = np.flatnonzero(np.isfinite(weight) & (weight > 0.0) & np.any(estimate_n != 0.0, axis=0))
+    columns = estimate_n[:, observed]
+    for axis in observed:
+        normal = weight[axis] ** 2 * columns.T @ columns + np.eye(len(observed)) / MIXING_PRIOR**2
+        start = np.eye(3)[observed, axis]
+        step = np.linalg.solve(normal, weight[axis] ** 2 * columns.T @ (told_n[:, axis] - columns @ start))
+        mixing[observed, axis] = start + step
+    return mixing
+
+
+def _held_out(record: Calibration, presses: _Presses, model: str, usual_n: Array) -> Array:
+    """Return the rms error of each axis on presses that the fit has not seen, every fourth one at a time (N)."""
     error = np.zeros((len(presses.rows), 3))
-    for fold in range(2) if count else ():
-        held = presses.number % 2 == fold
-        error[held] = _errors(record, presses, _fit(record, presses, count, ~held))[held]
-    if not count:
-        error = _errors(record, presses, np.zeros(0))
+    for fold in range(FOLDS):
+        held = presses.number % FOLDS == fold
+        fitted = apply_answers(record, *_fit(record, presses, model, ~held, usual_n))
+        error[held] = (_estimate(fitted, presses) - presses.force_n[presses.rows])[held]
     return np.asarray(np.sqrt(np.mean(error**2, axis=0)))
 
 
-def _check_error(record: Calibration, error_n: float, source: str) -> None:
-    """Refuse an error that a full calibration would not have."""
-    old = record.figures["force_error"]
-    allowed = MOST_ERROR * (old.value + (old.uncertainty or 0.0))
+def _check_error(error_n: float, usual_n: float, source: str) -> None:
+    """Refuse a normal force that a full calibration would not give; shear that is worse has its variance raised."""
+    allowed = MOST_ERROR * usual_n
     if error_n > allowed:
         raise CalibrationError(
             f"{source}: after re-seating the held-out force error is {error_n:.2g} N, more than {allowed:.2g} N "
@@ -241,19 +274,19 @@ def _check_error(record: Calibration, error_n: float, source: str) -> None:
         )
 
 
-def _finish(old: Calibration, new: Calibration, presses: _Presses, error_n: Array, made_on: date) -> Calibration:
+def _finish(new: Calibration, presses: _Presses, error_n: Array, usual_n: Array, made_on: date) -> Calibration:
     """Return the record with its figures, larger variance, source and date."""
     force_map, warm = new.force_map, presses.recording.temperature_c[:50]
-    wider = max(1.0, (error_n[2] / old.figures["force_error"].value) ** 2)
-    figures = dict(new.figures)
-    for axis, name in enumerate("xyz"):
-        key = "force_error" if name == "z" else f"shear_{name}_error"
-        if key in figures:
-            figures[key] = Figure(
-                value=float(f"{error_n[axis]:.4g}"),
-                unit="N",
-                definition=f"rms error of force_{name} over presses held out while the soft part was re-seated",
-            )
+    wider = np.maximum(1.0, (error_n / usual_n) ** 2)
+    stated = {
+        name: Figure(
+            value=float(f"{error:.4g}"),
+            unit="N",
+            definition=f"rms error of force_{axis} over presses held out while the soft part was re-seated",
+        )
+        for name, axis, error in zip(AXES, "xyz", error_n, strict=True)
+        if name in new.figures
+    }
     return new.model_copy(
         update={
             "made_on": made_on,
@@ -262,17 +295,17 @@ def _finish(old: Calibration, new: Calibration, presses: _Presses, error_n: Arra
             else new.tare_temperature_c,
             "force_map": force_map.model_copy(
                 update={
-                    "normal_variance": nested(np.array(force_map.normal_variance) * wider),
-                    "shear_variance": nested(np.array(force_map.shear_variance) * wider),
+                    "normal_variance": nested(np.array(force_map.normal_variance) * wider[2]),
+                    "shear_variance": nested(np.array(force_map.shear_variance) * wider[:2, None, None]),
                 }
             ),
-            "figures": figures,
+            "figures": {**new.figures, **stated},
             "sources": (
-                *old.sources,
+                *new.sources,
                 SourceFile(name=presses.recording.source, kind="press", sha256=presses.recording.sha256),
             ),
             "not_identified": (
-                *old.not_identified,
+                *new.not_identified,
                 "re-seated from a short press: bending and temperature are those of the earlier calibration",
             ),
         }
