@@ -1,10 +1,11 @@
 """Carry a calibration over to a soft part that was exchanged or re-seated, from half a minute of presses.
 
 Few numbers are fitted: a new tare, how much more or less each channel answers, and how the axes of the force mix, all
-kept near those of before by a prior. A part that sits half a millimetre beside its old place turns a press into a little
-shear: to first order that is a mixing of the axes, so no geometry is needed. Presses that were left out choose among the
-models and decide whether that is enough; if not, a full calibration is needed. The answers are fitted through the
-estimator itself (nonlinear least squares, scipy), so that its zero and touches count as they will; the mixing is linear.
+kept near those of before by a prior. A part that sits half a millimetre beside its old place turns a press into some
+shear: to first order that is a mixing of the axes, so no geometry is needed. Presses that were left out choose among
+the models and decide whether that is enough; if not, a full calibration is needed. The answers are fitted through the
+estimator itself (nonlinear least squares, scipy), so that its zero and touches count as they will; the mixing is
+linear.
 """
 
 from __future__ import annotations
@@ -234,9 +235,7 @@ def _fit(
     found = np.zeros(channels)
     if model == MODELS[-1]:
         # counted from 1, because steps are relative to the parameters
-        fit = least_squares(
-            lambda x: mix(x - 1.0)[1], np.ones(channels), diff_step=1e-2, max_nfev=8, bounds=(0.3, 1.7)
-        )
+        fit = least_squares(lambda x: mix(x - 1.0)[1], np.ones(channels), diff_step=1e-2, max_nfev=8, bounds=(0.3, 1.7))
         found = fit.x - 1.0
     return mix(found)[0], np.exp(found)
 

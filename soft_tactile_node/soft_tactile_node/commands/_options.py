@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -57,9 +57,14 @@ namespace = click.option(
 
 def tell_remarks(recording: Recording) -> Recording:
     """Say on stderr what of a recording was damaged, and return it."""
-    for remark in recording.remarks:
-        print(f"soft-tactile: {remark}", file=sys.stderr)
+    tell(recording.remarks)
     return recording
+
+
+def tell(remarks: Iterable[str]) -> None:
+    """Say something on stderr, a line each."""
+    for remark in remarks:
+        print(f"soft-tactile: {remark}", file=sys.stderr)
 
 
 def print_json(data: Mapping[str, Any]) -> None:

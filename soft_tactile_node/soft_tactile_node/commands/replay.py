@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from soft_tactile_node.commands._options import PATH, ManyValues, namespace, tell_remarks
+from soft_tactile_node.commands._options import PATH, ManyValues, namespace, tell, tell_remarks
 from soft_tactile_node.words import SETTINGS
 
 
@@ -71,13 +71,17 @@ def command(
     from soft_tactile_node.calibration.storage import load_calibration
     from soft_tactile_node.estimation.pipeline import Estimator
     from soft_tactile_node.estimation.settings import PRESETS
+    from soft_tactile_node.estimation.tare import find_moved
     from soft_tactile_node.recordings import load_recording, save_estimate, save_events
     from soft_tactile_node.samples import EventKind
 
     record = load_calibration(calibration)
     for k, path in enumerate(recordings):
         recording = tell_remarks(load_recording(path, reference=False, namespace=namespace, tare_s=tare_s))
-        table, happened = Estimator(record, PRESETS[setting], tare_s=tare_s).replay(recording)
+        estimator = Estimator(record, PRESETS[setting], tare_s=tare_s)
+        table, happened = estimator.replay(recording)
+        if estimator.tare is not None:
+            tell(f"{path}: {remark}" for remark in find_moved(estimator.tare, record.tare_inductance_h))
         save_estimate(table, outputs[k])
         if events:
             save_events(happened, events[k])

@@ -15,7 +15,7 @@ from soft_tactile_node.estimation.model import ROW, build_model, build_state
 from soft_tactile_node.estimation.results import EVENT_KINDS, to_estimate, to_table
 from soft_tactile_node.estimation.row import process_rows
 from soft_tactile_node.estimation.settings import LIGHT, EstimatorSettings
-from soft_tactile_node.estimation.tare import Tare, find_exchanged, take_tare
+from soft_tactile_node.estimation.tare import Tare, check_unit, find_exchanged, take_tare
 from soft_tactile_node.estimation.types import CalibratedFinger
 from soft_tactile_node.recordings import EstimateTable, Recording
 from soft_tactile_node.samples import Array, ChannelParts, ContactEvent, Estimate, EventKind, Flag, Scan, State
@@ -220,12 +220,12 @@ class Estimator:
             # the scan that completes the tare belongs to it, as in `step`
             first = int(np.searchsorted(np.maximum.accumulate(time_s) - time_s[0], self._tare_s)) + 1
             rest = slice(0, first)
-            tare = take_tare(
-                time_s[rest], recording.pressure_pa[rest], recording.inductance_h[rest], recording.temperature_c[rest],
-                self._noise, self._drift,
+            self._start(
+                self._take_tare(
+                    time_s[rest], recording.pressure_pa[rest], recording.inductance_h[rest],
+                    recording.temperature_c[rest],
+                )
             )  # fmt: skip
-            self._check_same_pad(tare)
-            self._start(tare)
         later = slice(first, None)
         out, _ = self._run(
             time_s[later],
@@ -251,6 +251,13 @@ class Estimator:
     def _rest_pressure(self) -> float:
         """Return the relative pressure of the tare (1)."""
         return 0.0 if self._tare is None else self._tare.pressure_pa / self._scale_pa
+
+    def _take_tare(self, time_s: Array, pressure_pa: Array, inductance_h: Array, temperature_c: Array) -> Tare:
+        """Return the tare of a stretch of rest, of this pad and with its pressure in pascal."""
+        tare = take_tare(time_s, pressure_pa, inductance_h, temperature_c, self._noise, self._drift)
+        self._check_same_pad(tare)
+        check_unit(pressure_pa, self._calibration.health.pressure_noise * self._scale_pa)
+        return tare
 
     def _check_same_pad(self, tare: Tare) -> None:
         """Refuse a pad whose tared inductances are far from those of the calibration."""
@@ -281,15 +288,12 @@ class Estimator:
             scans = [entry[0] for entry in self._rest]
             self._other_pad = ""
             try:
-                tare = take_tare(
+                tare = self._take_tare(
                     np.array([s.time_s for s in scans]),
                     np.array([entry[1] for entry in self._rest]),
                     np.array([s.inductance_h for s in scans]),
                     np.array([s.temperature_c for s in scans]),
-                    self._noise,
-                    self._drift,
                 )
-                self._check_same_pad(tare)
             except NotAtRestError as error:
                 self._refusal = str(error)
                 self._drop_oldest()

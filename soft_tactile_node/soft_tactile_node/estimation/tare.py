@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from soft_tactile_node.errors import NotAtRestError
+from soft_tactile_node.errors import CalibrationError, NotAtRestError
 from soft_tactile_node.samples import Array
 
 REST_PRESSURE_PA = 1000.0
@@ -16,9 +17,17 @@ REST_PRESSURE_PA = 1000.0
 MINIMUM_SCANS = 10
 """Fewest scans a tare needs."""
 
+QUIETER = 30.0
+"""Readings at rest are no quieter than at calibration by more than this (1); hectopascal are by 100."""
 
 SAME_TARE = 2e-3
 """Channels of one finger rest this close together twice (1); simulated ones within 0.0017."""
+
+MOVED = 5e-3
+"""A channel that rests further than this from its calibration is another finger's, or its soft part has moved (1).
+
+Warming moves simulated channels by 0.0002 a kelvin; channels of two simulated fingers rest 0.008 to 0.04 apart.
+"""
 
 EXCHANGED = 0.3
 """Two channels are exchanged if that leaves less than this share of what does not fit (1)."""
@@ -118,6 +127,58 @@ def take_tare(
         raise NotAtRestError("tare needs coil readings; every channel is missing; check the wiring")
     temperature = float(np.nanmean(temperature_c)) if np.isfinite(temperature_c).any() else float("nan")
     return Tare(baseline, temperature, float(time_s[-1]), float(np.nanmean(pressure_pa)))
+
+
+def check_unit(pressure_pa: Array, noise_pa: float) -> None:
+    """Refuse a pressure that is far quieter at rest than at calibration: its unit is another one.
+
+    At rest readings in kilopascal look like any others, and nothing but their noise tells. A sensor that reports whole
+    steps may repeat one reading; that says nothing.
+
+    Parameters
+    ----------
+    pressure_pa : numpy.ndarray, shape (n,)
+        Readings at rest (gauge Pa); NaN = no new reading.
+    noise_pa : float
+        Standard deviation of one reading at calibration (Pa).
+
+    Raises
+    ------
+    CalibrationError
+        The readings stray, but by less than a thirtieth of that.
+    """
+    readings = pressure_pa[np.isfinite(pressure_pa)]
+    if readings.size < MINIMUM_SCANS:
+        return
+    strays_pa = float(np.std(readings))
+    if 0.0 < strays_pa < noise_pa / QUIETER:
+        raise CalibrationError(
+            f"pressure strays by {strays_pa:.2g} Pa at rest, at calibration by {noise_pa:.2g} Pa: another unit, such "
+            "as kPa; give pressure in pascal"
+        )
+
+
+def find_moved(tare: Tare, calibrated_h: ArrayLike) -> list[str]:
+    """Return whether a finger rests so far from its calibration that this may be another finger's, in words.
+
+    Parameters
+    ----------
+    tare : Tare
+        The finger at rest.
+    calibrated_h : array_like, shape (c,)
+        Resting inductances of the calibration (H).
+
+    Returns
+    -------
+    list of str
+        Empty, or one sentence about the channel that is furthest off.
+    """
+    shift = np.nan_to_num(tare.inductance_h / np.asarray(calibrated_h) - 1.0)
+    worst = int(np.argmax(np.abs(shift)))
+    if abs(shift[worst]) <= MOVED:
+        return []
+    off = f"coil {worst + 1} rests {100.0 * shift[worst]:+.2g} % off its calibration"
+    return [f"{off}: that of another finger, or the soft part is worn, exchanged or re-seated"]
 
 
 def find_exchanged(inductance_h: Array, calibrated_h: Array) -> tuple[int, int] | None:

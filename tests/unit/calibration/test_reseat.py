@@ -82,7 +82,9 @@ def test_answers_are_exact(pad: str) -> None:
     """Changes times the answers give the same force, variance and contact, the force times the gain."""
     answers = np.array(PART[pad][0])
     plain, _ = Estimator(finger(pad)).replay(short_press(pad))
-    other, _ = Estimator(apply_answers(finger(pad), np.eye(3), answers)).replay(with_part_at_rest(short_press(pad), answers))
+    other, _ = Estimator(apply_answers(finger(pad), np.eye(3), answers)).replay(
+        with_part_at_rest(short_press(pad), answers)
+    )
     same = plain.in_contact == other.in_contact
     assert same.mean() > 0.999
     both = same & np.isfinite(plain.force_n[:, 2])
@@ -106,7 +108,9 @@ def test_a_reseated_part_is_nearly_as_good_as_calibrated_in_full() -> None:
     pad = "iron_disc"
     short, test = (with_part(record("press", SHIFTED, 3, 60.0, seed), pad) for seed in (99, 77))
     reseated = reseat(finger(pad), short, TODAY)
-    full = calibrate([with_part(record("free-bend", SHIFTED), pad)], [with_part(record("press", SHIFTED, seed=34), pad)])
+    full = calibrate(
+        [with_part(record("free-bend", SHIFTED), pad)], [with_part(record("press", SHIFTED, seed=34), pad)]
+    )
     tared = finger(pad).model_copy(update={"tare_inductance_h": reseated.tare_inductance_h})
     assert np.all(press_errors_n(reseated, test) < 1.5 * press_errors_n(full, test))
     assert np.any(press_errors_n(tared, test) > 1.5 * press_errors_n(full, test))

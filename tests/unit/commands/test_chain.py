@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -80,6 +81,17 @@ def test_rows_of_the_tare(bench: Bench, shell: Shell, tmp_path: Path) -> None:
     assert not np.any(table.in_contact[taring])
     assert np.all(table.flags[taring] & 1)
     assert not np.any(table.flags[table.time_s > 1.51] & 1)
+
+
+def test_replay_with_the_calibration_of_another_finger_says_so(iron_disc: Bench, shell: Shell, tmp_path: Path) -> None:
+    """The estimate is written, and stderr says which coil rests elsewhere."""
+    other = tmp_path / "other.csv"
+    assert shell("simulate", "hold", "--seed", 8, "--rate", 100, "--duration", 4, "--out", other).code == 0
+    outcome = shell("replay", other, "--calibration", iron_disc.calibration, "--out", tmp_path / "est.csv")
+    assert outcome.code == 0
+    assert re.fullmatch(
+        rf"soft-tactile: {other}: coil \d rests .* % off its calibration: that of another .*\n", outcome.err
+    )
 
 
 def test_several_recordings_at_once(bench: Bench, shell: Shell, tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import nullcontext, suppress
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from numpy.testing import assert_allclose
 
 from soft_tactile_node.errors import CalibrationError, NotAtRestError
 from soft_tactile_node.estimation import Estimator, take_tare
-from soft_tactile_node.estimation.tare import find_exchanged
+from soft_tactile_node.estimation.tare import Tare, check_unit, find_exchanged, find_moved
 from soft_tactile_node.samples import Scan
 from unit.estimation.fingers import Finger
 
@@ -72,6 +73,34 @@ def test_exchanged_plugs_are_named() -> None:
     assert find_exchanged(calibrated[[1, 0, 2]] * 1.0005, calibrated) == (1, 2)
     assert find_exchanged(calibrated * 1.0005, calibrated) is None
     assert find_exchanged(calibrated * np.array([1.02, 0.97, 1.01]), calibrated) is None
+
+
+def test_a_finger_that_rests_elsewhere_is_named() -> None:
+    """A coil 0.6 % off its calibration is told with its number, one 0.3 % off or missing is not."""
+    calibrated = np.array([5.0e-6, 5.1e-6, 5.2e-6])
+
+    def moved(*shift: float) -> list[str]:
+        return find_moved(Tare(calibrated * (1.0 + np.array(shift)), 21.0, 1.0), calibrated)
+
+    assert moved(0.003, -0.003, np.nan) == []
+    assert moved(0.003, -0.006, 0.0)[0].startswith("coil 2 rests -0.6 % off its calibration: that of another finger")
+
+
+@pytest.mark.parametrize("factor", [1e-3, 1e-2, 1.45e-4], ids=["kPa", "hPa", "psi"])
+def test_another_unit_of_pressure_is_told_by_its_noise(finger: Finger, factor: float) -> None:
+    """At rest every unit reads about zero, but far more quietly than pascal do; refused before it moves."""
+    wrong = replace(finger.pick, pressure_pa=factor * finger.pick.pressure_pa)
+    with pytest.raises(CalibrationError, match=r"pressure strays by .* Pa at rest, at calibration by .*in pascal"):
+        Estimator(finger.calibration).replay(wrong)
+
+
+def test_a_sensor_of_whole_steps_may_repeat_a_reading() -> None:
+    """Readings that are all equal, fewer than a tare needs, or as noisy as calibrated pass."""
+    noisy = 45.0 * np.random.default_rng(1).standard_normal(100)
+    for readings_pa in (np.zeros(100), 1e-3 * noisy[:5], noisy, np.where(noisy > 100.0, 100.0, 0.0)):
+        check_unit(readings_pa, 45.0)
+    with pytest.raises(CalibrationError):
+        check_unit(1e-3 * noisy, 45.0)
 
 
 def test_another_pad_is_refused_for_as_long_as_it_streams(iron_disc: Finger) -> None:

@@ -5,15 +5,10 @@ from __future__ import annotations
 import math
 from datetime import date
 
-import numpy as np
-
 from soft_tactile_node.calibration.judgement import OLD_DAYS, describe_calibration
 from soft_tactile_node.calibration.record import Calibration
-from soft_tactile_node.estimation.tare import Tare
+from soft_tactile_node.estimation.tare import Tare, find_moved
 from soft_tactile_node.samples import Flag
-
-WORN_SHIFT = 0.05
-"""Relative change of a resting inductance since the calibration that soft part or seat must have changed for (1)."""
 
 OUTSIDE_SHARE = 0.1
 """Share of scans beyond the calibrated range that is worth a wider calibration (1)."""
@@ -68,13 +63,7 @@ def measured_reasons(calibration: Calibration, tare: Tare | None, outside: float
     """
     reasons = list(describe_calibration(calibration, calibration.made_on).problems)
     if tare is not None:
-        shift = tare.inductance_h / np.array(calibration.tare_inductance_h) - 1.0
-        worst = int(np.nanargmax(np.abs(shift))) if np.isfinite(shift).any() else 0
-        if abs(shift[worst]) > WORN_SHIFT:
-            reasons.append(
-                f"coil {worst + 1} rests {100.0 * shift[worst]:+.0f} % off its calibration: soft part worn, exchanged "
-                "or re-seated"
-            )
+        reasons += find_moved(tare, calibration.tare_inductance_h)
         known = calibration.ranges.temperature_c
         if known is not None and not math.isnan(tare.temperature_c):
             away = max(known[0] - tare.temperature_c, tare.temperature_c - known[1])
