@@ -1,9 +1,11 @@
-"""What flows through the system: scans in, estimates and events out. Plain frozen data, SI units, no behaviour."""
+"""What flows through the system: scans in, estimates and events out. Plain frozen data in SI units."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field, fields
 from enum import Enum, IntEnum, IntFlag
+from typing import Any, Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +14,9 @@ Array = NDArray[np.float64]
 
 MAX_CHANNELS = 16
 """Most coil channels one finger can have."""
+
+CONTACT_PLACE_M = 0.004
+"""Standard deviation of the unknown place of contact on the pad (m); makes the torque's variance."""
 
 
 class Flag(IntFlag):
@@ -105,62 +110,154 @@ class ChannelParts:
 
 
 @dataclass(frozen=True)
-class Estimate:
-    """What is known about one finger after one scan.
+class EstimateField:
+    """How one field of an estimate is declared.
+
+    Attributes
+    ----------
+    name : str
+        Its name.
+    meaning : str
+        What it is, and what NaN means.
+    unit : str
+        Its unit; empty = no quantity.
+    blank : bool, int or float
+        Its value while nothing is known; the type is that of the field.
+    column : str
+        Its column in a file, `{}` where the axis goes.
+    """
+
+    name: str
+    meaning: str
+    unit: str
+    blank: Any
+    column: str
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Shape of one value: (3,) for x, y and z of the pad frame, else ()."""
+        return (3,) if "{}" in self.column else ()
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Its columns in a file."""
+        return tuple(self.column.format(axis) for axis in "xyz") if self.shape else (self.column,)
+
+    @property
+    def message_name(self) -> str:
+        """Its name in a message, which has no unit."""
+        return self.name.removesuffix("_" + self.unit.lower().replace("^", ""))
+
+
+def declare(meaning: str, unit: str = "", *, blank: Any = math.nan, column: str = "") -> Any:
+    """Declare a field of an estimate.
+
+    Parameters
+    ----------
+    meaning, unit, blank, column
+        As in `EstimateField`; a column that is not given has the field's own name.
+
+    Returns
+    -------
+    dataclasses.Field
+        The field, which is blank if it is not given.
+    """
+    metadata = {"meaning": meaning, "unit": unit, "blank": blank, "column": column}
+    if "{}" in column:
+        return field(default_factory=lambda: np.full(3, blank), metadata=metadata)
+    return field(default=blank, metadata=metadata)
+
+
+def declared(kind: type) -> tuple[EstimateField, ...]:
+    """Return the fields that a kind of estimate has beside its time.
+
+    Parameters
+    ----------
+    kind : type
+        `Estimate`, or the table of estimates.
+
+    Returns
+    -------
+    tuple of EstimateField
+        In order.
+    """
+    return tuple(
+        EstimateField(item.name, **{**item.metadata, "column": item.metadata["column"] or item.name})
+        for item in fields(kind)
+        if item.metadata
+    )
+
+
+Number = TypeVar("Number")
+Yes = TypeVar("Yes")
+Bits = TypeVar("Bits")
+
+
+@dataclass(frozen=True, eq=False)
+class Estimated(Generic[Number, Yes, Bits]):
+    """What is estimated, of one scan or of many.
+
+    The fields of an estimate are declared here and in `Estimate`, and nowhere else: one that stands here is in the row
+    of the compiled loop, in `Estimate`, in the table in memory and in files; one that stands there is in the row and in
+    `Estimate` alone. A field of the same name in `PadEstimate.msg` publishes it.
+    """
+
+    time_s: Number
+    force_n: Array = declare("force on the pad in the pad frame; NaN = not observed", "N", column="force_{}_n")
+    force_variance_n2: Array = declare("its variance; NaN = not observed", "N^2", column="force_{}_var_n2")
+    contact_probability: Number = declare("probability of a touch on the pad", "1", blank=0.0)
+    in_contact: Yes = declare("the reported state of the touch", blank=False)
+    bend_rad: Number = declare("bend angle; NaN without a bend reference in the calibration", "rad")
+    flags: Bits = declare("why it is to be read with care; see Flag", blank=Flag(0))
+
+
+@dataclass(frozen=True)
+class Estimate(Estimated[float, bool, Flag]):
+    """What is known about one finger after one scan; what is not given is not known.
 
     Attributes
     ----------
     time_s : float
         Time of the scan (s).
-    force_n : numpy.ndarray, shape (3,)
-        Force on the pad in the pad frame (N); NaN = not observed.
-    force_covariance_n2 : numpy.ndarray, shape (3, 3)
-        Covariance of the force (N^2); rows of unobserved axes are 0 with -1 on the diagonal.
-    torque_variance_n2_m2 : numpy.ndarray, shape (3,)
-        Variance of the torque about the pad origin (N^2 m^2), from the unknown contact place; -1 = not observed.
-    observed : numpy.ndarray of bool, shape (6,)
-        Which of fx, fy, fz, tx, ty, tz are observed.
-    contact_probability : float
-        Probability of a touch on the pad (1).
-    in_contact : bool
-        The reported state of the touch.
-    contact_id : int
-        Number of the present or last contact; 0 = none yet.
-    slip_probability : float
-        Probability that the object slides (1); NaN = not observed.
-    friction_use : float
-        Shear over friction limit (1); NaN = not observed.
-    bend_rad, bend_variance_rad2 : float
-        Bend angle (rad) and its variance (rad^2); NaN without a bend reference in the calibration.
-    bend_fraction : float
-        Bend over the free bend at the highest calibrated pressure (1).
-    pressure_pa : float
-        Pressure used (gauge Pa).
-    flags : Flag
-        See Flag.
-    state : State
-        See State.
     parts : ChannelParts
         The split signal of each channel.
     """
 
-    time_s: float
-    force_n: Array
-    force_covariance_n2: Array
-    torque_variance_n2_m2: Array
-    observed: NDArray[np.bool_]
-    contact_probability: float
-    in_contact: bool
-    contact_id: int
-    slip_probability: float
-    friction_use: float
-    bend_rad: float
-    bend_variance_rad2: float
-    bend_fraction: float
-    pressure_pa: float
-    flags: Flag
-    state: State
-    parts: ChannelParts
+    contact_id: int = declare("number of the present or last contact; 0 = none yet", blank=0)
+    slip_probability: float = declare("probability that the object slides; NaN = not observed", "1")
+    friction_use: float = declare("shear over friction limit; NaN = not observed", "1")
+    bend_variance_rad2: float = declare("variance of the bend; NaN as the bend", "rad^2")
+    bend_fraction: float = declare("bend over the free bend at the highest calibrated pressure", "1")
+    pressure_pa: float = declare("pressure used (gauge)", "Pa")
+    state: State = declare("what the estimator is doing; see State", blank=State.TARING)
+    parts: ChannelParts = field(kw_only=True)
+
+    @property
+    def observed(self) -> NDArray[np.bool_]:
+        """Which of fx, fy, fz, tx, ty, tz are observed, shape (6,)."""
+        return np.tile(np.isfinite(self.force_n), 2)
+
+    @property
+    def force_covariance_n2(self) -> Array:
+        """Covariance of the force (N^2), shape (3, 3); rows of unobserved axes are 0 with -1 on the diagonal."""
+        return np.diag(np.where(np.isfinite(self.force_n), self.force_variance_n2, -1.0))
+
+    @property
+    def torque_variance_n2_m2(self) -> Array:
+        """Variance of the torque about the pad origin (N^2 m^2), shape (3,), from the unknown place; -1 = unknown."""
+        seen = np.isfinite(self.force_n)
+        squares = np.where(seen, self.force_n**2 + self.force_variance_n2, 0.0)
+        return np.where(seen, CONTACT_PLACE_M**2 * (squares.sum() - squares), -1.0)
+
+
+def _describe(kind: type) -> None:
+    """Add the declared fields to what `help` shows of a kind of estimate."""
+    lines = [f"    {item.name} : {item.meaning}{f' ({item.unit})' * bool(item.unit)}" for item in declared(kind)]
+    kind.__doc__ = "\n".join([f"{kind.__doc__}", "    Declared fields; forces are of shape (3,):", "", *lines, ""])
+
+
+_describe(Estimated)
+_describe(Estimate)
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import builtins
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from architecture.project import MESSAGES, PACKAGE
-from soft_tactile_node.samples import MAX_CHANNELS, EventKind, Flag, State
+from soft_tactile_node.samples import MAX_CHANNELS, Estimate, EventKind, Flag, State, declared
 
 INTERFACES = sorted(path for path in MESSAGES.rglob("*") if path.suffix in {".msg", ".srv", ".action"})
 LINE = re.compile(
@@ -96,6 +97,19 @@ def test_states_are_those_of_the_samples() -> None:
     """Each state of the estimator has the same name and number in the message and in the core."""
     constants = {name: int(value) for name, value in _constants("PadEstimate.msg").items() if "STATE_" in name}
     assert constants == {f"STATE_{state.name}": state.value for state in State}
+
+
+def test_what_is_estimated_is_published() -> None:
+    """Each number of the message is a field of the estimate without its unit, of the same kind and in the same unit."""
+    published = {entry.name: entry for entry in _entries(MESSAGES / "msg" / "PadEstimate.msg") if entry.value is None}
+    for other in ("header", "wrench", "covariance", "observed", "calibration_id"):
+        del published[other]
+    fields = {item.message_name: item for item in declared(Estimate) if not item.shape}
+    assert published.keys() <= fields.keys()
+    for name, entry in published.items():
+        kind = next(kind for kind in ("bool", "int", "float") if isinstance(fields[name].blank, getattr(builtins, kind)))
+        assert entry.type.lstrip("u").startswith(kind), name
+        assert not fields[name].unit or re.search(rf"\((gauge )?{re.escape(fields[name].unit)}\)", entry.comment), name
 
 
 def test_event_kinds_are_those_of_the_samples() -> None:

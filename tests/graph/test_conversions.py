@@ -31,9 +31,7 @@ def estimate(**changes: object) -> samples.Estimate:
     fields: dict[str, object] = {
         "time_s": 12.5,
         "force_n": np.array([0.1, -0.2, 3.0]),
-        "force_covariance_n2": np.array([[0.04, 0.01, 0.0], [0.01, 0.05, 0.0], [0.0, 0.0, 0.09]]),
-        "torque_variance_n2_m2": np.array([1e-4, 2e-4, 3e-4]),
-        "observed": np.ones(6, dtype=bool),
+        "force_variance_n2": np.array([0.04, 0.05, 0.09]),
         "contact_probability": 0.9,
         "in_contact": True,
         "contact_id": 7,
@@ -158,13 +156,11 @@ class TestEstimates:
 
     def test_what_is_not_observed_is_nan_with_minus_one(self) -> None:
         """An unobserved axis is NaN in the wrench; its covariance is 0 with -1 on the diagonal, and never NaN."""
-        covariance = np.diag([NAN, NAN, 0.09])
-        observed = np.array([False, False, True, False, False, False])
-        given = estimate(force_n=np.array([NAN, NAN, 3.0]), force_covariance_n2=covariance, observed=observed)
+        given = estimate(force_n=np.array([NAN, NAN, 3.0]))
         wrench, square, seen = conversions.wrench_arrays(given)
-        assert_allclose(wrench, [NAN, NAN, 3.0, NAN, NAN, NAN])
-        assert_allclose(square, np.diag([-1.0, -1.0, 0.09, -1.0, -1.0, -1.0]), rtol=0, atol=0)
-        assert list(seen) == list(observed)
+        assert_allclose(wrench, [NAN, NAN, 3.0, NAN, NAN, 0.0])
+        assert_allclose(square, np.diag([-1.0, -1.0, 0.09, -1.0, -1.0, 0.0]), rtol=0, atol=0)
+        assert list(seen) == [False, False, True, False, False, True]
 
     def test_zero_stands_in_where_asked(self) -> None:
         """With unobserved_force: zero, missing axes read 0 and the others stay."""
@@ -185,7 +181,7 @@ class TestEstimates:
         """
         arc_m = 0.08
         position_m, rotation = pad_pose(math.pi / 2, arc_m, 0.0)
-        given = estimate(force_n=np.array([0.0, 0.0, 1.0]), force_covariance_n2=np.diag([0.0, 0.0, 0.01]))
+        given = estimate(force_n=np.array([0.0, 0.0, 1.0]), force_variance_n2=np.array([0.0, 0.0, 0.01]))
         wrench, square, _ = conversions.wrench_arrays(given, wrench_transfer_matrix(rotation, position_m))
         assert_allclose(wrench, [1.0, 0.0, 0.0, 0.0, -arc_m * 2 / math.pi, 0.0], rtol=0, atol=1e-15)
         assert_allclose(square[0, 0], 0.01, rtol=1e-12)
@@ -193,8 +189,7 @@ class TestEstimates:
 
     def test_root_frame_needs_all_three_forces(self) -> None:
         """With one axis missing, a turned wrench would mix knowledge and ignorance: nothing is observed."""
-        observed = np.array([False, True, True, False, True, True])
-        given = estimate(force_n=np.array([NAN, 0.1, 1.0]), observed=observed)
+        given = estimate(force_n=np.array([NAN, 0.1, 1.0]))
         wrench, square, seen = conversions.wrench_arrays(given, np.eye(6))
         assert np.isnan(wrench).all()
         assert not seen.any()

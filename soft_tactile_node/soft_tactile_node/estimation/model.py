@@ -17,29 +17,13 @@ from soft_tactile_node.estimation.settings import EstimatorSettings
 from soft_tactile_node.estimation.slip import SlipState, new_slip_state
 from soft_tactile_node.estimation.tuning import TUNING, Tuning
 from soft_tactile_node.estimation.types import CalibratedFinger
-from soft_tactile_node.samples import Array
+from soft_tactile_node.samples import Array, Estimate, declared
 
 ROW = np.dtype(
-    [
-        ("force_n", "f8", (3,)),
-        ("variance_n2", "f8", (3,)),
-        ("raw_force_n", "f8", (3,)),
-        ("contact_probability", "f8"),
-        ("slip_probability", "f8"),
-        ("friction_use", "f8"),
-        ("bend_rad", "f8"),
-        ("bend_variance_rad2", "f8"),
-        ("bend_fraction", "f8"),
-        ("pressure", "f8"),
-        ("onset_s", "f8"),
-        ("in_contact", "i8"),
-        ("contact_id", "i8"),
-        ("flags", "i8"),
-        ("state", "i8"),
-        ("events", "i8"),
-    ]
+    [(item.name, "f8" if isinstance(item.blank, float) else "i8", item.shape) for item in declared(Estimate)]
+    + [("onset_s", "f8", ()), ("events", "i8", ())]
 )
-"""One estimate as the inner loop writes it; names and units as in `samples.Estimate`, pressure relative (1)."""
+"""One estimate as the inner loop writes it, with the begin of a touch (s) and the bits of what happened."""
 
 CLOCK = np.dtype(
     [
@@ -146,6 +130,8 @@ class RowModel(NamedTuple):
         What is normal.
     temperature_low, temperature_high, force_normal, force_shear, overload, pressure_low : float
         Calibrated ranges: temperature change (K), force (N), relative pressure (1).
+    scale_pa : float
+        Highest calibrated pressure (gauge Pa).
     """
 
     tuning: Tuning
@@ -172,6 +158,7 @@ class RowModel(NamedTuple):
     force_shear: float
     overload: float
     pressure_low: float
+    scale_pa: float
 
 
 class RowState(NamedTuple):
@@ -305,6 +292,7 @@ def build_model(finger: CalibratedFinger, settings: EstimatorSettings, rest_pres
         force_shear=ranges.force_shear_n,
         overload=min(settings.overload_n, 1.5 * ranges.force_normal_n),
         pressure_low=ranges.pressure_pa[0] / ranges.pressure_pa[1],
+        scale_pa=ranges.pressure_pa[1],
     )
 
 

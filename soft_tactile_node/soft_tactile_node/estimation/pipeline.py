@@ -170,7 +170,7 @@ class Estimator:
             np.array([scan.temperature_c]),
             None if scan.acceleration_m_s2 is None else scan.acceleration_m_s2[None, :],
         )
-        return Step(to_estimate(scan, out[0], parts[0], self._scale_pa), self._to_events(scan.time_s, out[0]))
+        return Step(to_estimate(scan, out[0], parts[0]), self._to_events(scan.time_s, out[0]))
 
     def stale(self, time_s: float) -> Estimate:
         """Return the one estimate to publish when the stream has stopped: no wrench, flag STALE.
@@ -342,18 +342,7 @@ class Estimator:
         nothing = np.full(self._channels, np.nan)
         return Estimate(
             time_s=time_s,
-            force_n=np.full(3, np.nan),
-            force_covariance_n2=-np.eye(3),
-            torque_variance_n2_m2=np.full(3, -1.0),
-            observed=np.zeros(6, dtype=bool),
-            contact_probability=0.0,
-            in_contact=False,
             contact_id=int(self._memo.detector[0]["contacts"]),
-            slip_probability=math.nan,
-            friction_use=math.nan,
-            bend_rad=math.nan,
-            bend_variance_rad2=math.nan,
-            bend_fraction=math.nan,
             pressure_pa=float(self._memo.health.pressure[0] * self._scale_pa),
             flags=flags,
             state=state,

@@ -8,10 +8,7 @@ import numpy as np
 
 from soft_tactile_node.estimation import writing
 from soft_tactile_node.recordings import EstimateTable
-from soft_tactile_node.samples import Array, ChannelParts, Estimate, EventKind, Flag, Scan, State
-
-CONTACT_PLACE_M = 0.004
-"""Standard deviation of the unknown place of contact on the pad (m); makes the torque's variance."""
+from soft_tactile_node.samples import Array, ChannelParts, Estimate, EstimateField, EventKind, Flag, Scan, declared
 
 EVENT_KINDS = (
     (writing.EVENT_FAULT, EventKind.FAULT),
@@ -23,8 +20,11 @@ EVENT_KINDS = (
 )
 """Bits of `ROW.events` in the order in which they are told."""
 
+KINDS = tuple((item.name, None if item.shape else type(item.blank)) for item in declared(Estimate))
+"""Field of an estimate and its type; None = a vector."""
 
-def to_estimate(scan: Scan, row: Any, parts: Array, scale_pa: float) -> Estimate:
+
+def to_estimate(scan: Scan, row: Any, parts: Array) -> Estimate:
     """Return an output record as an estimate.
 
     Parameters
@@ -35,39 +35,14 @@ def to_estimate(scan: Scan, row: Any, parts: Array, scale_pa: float) -> Estimate
         Record of `model.ROW`.
     parts : numpy.ndarray, shape (4, c)
         Bending, free bending, contact and drift of each channel (1).
-    scale_pa : float
-        Highest calibrated pressure (gauge Pa).
 
     Returns
     -------
     Estimate
         See Estimate.
     """
-    force, variance = row["force_n"].copy(), row["variance_n2"].copy()
-    observed = np.isfinite(force)
-    covariance = np.diag(np.where(observed, variance, -1.0))
-    squares = np.where(observed, force**2 + variance, 0.0)
-    torque = np.where(observed, CONTACT_PLACE_M**2 * (squares.sum() - squares), -1.0)
-    bending, free_bending, contact, drift = parts
-    return Estimate(
-        time_s=scan.time_s,
-        force_n=force,
-        force_covariance_n2=covariance,
-        torque_variance_n2_m2=torque,
-        observed=np.concatenate([observed, observed]),
-        contact_probability=float(row["contact_probability"]),
-        in_contact=bool(row["in_contact"]),
-        contact_id=int(row["contact_id"]),
-        slip_probability=float(row["slip_probability"]),
-        friction_use=float(row["friction_use"]),
-        bend_rad=float(row["bend_rad"]),
-        bend_variance_rad2=float(row["bend_variance_rad2"]),
-        bend_fraction=float(row["bend_fraction"]),
-        pressure_pa=float(row["pressure"] * scale_pa),
-        flags=Flag(int(row["flags"])),
-        state=State(int(row["state"])),
-        parts=ChannelParts(scan.inductance_h, bending, free_bending, contact, drift),
-    )
+    said = {name: row[name].copy() if kind is None else kind(row[name].item()) for name, kind in KINDS}
+    return Estimate(scan.time_s, **said, parts=ChannelParts(scan.inductance_h, *parts))
 
 
 def to_table(time_s: Array, first: int, out: Any) -> EstimateTable:
@@ -88,16 +63,8 @@ def to_table(time_s: Array, first: int, out: Any) -> EstimateTable:
         One row for each stamp.
     """
 
-    def column(name: str, blank: float) -> Array:
-        shape = (first, *out[name].shape[1:])
-        return np.concatenate([np.full(shape, blank), out[name]])
+    def column(item: EstimateField) -> Any:
+        blank = Flag.TARE if item.name == "flags" else item.blank
+        return np.concatenate([np.full((first, *item.shape), blank), out[item.name]])
 
-    return EstimateTable(
-        time_s=time_s,
-        force_n=column("force_n", np.nan),
-        force_variance_n2=column("variance_n2", np.nan),
-        contact_probability=column("contact_probability", 0.0),
-        in_contact=column("in_contact", 0.0) > 0.5,
-        bend_rad=column("bend_rad", np.nan),
-        flags=column("flags", float(Flag.TARE)).astype(np.int64),
-    )
+    return EstimateTable(time_s, **{item.name: column(item) for item in declared(EstimateTable)})

@@ -132,7 +132,7 @@ def process_row(
     write_parts(memo, clock, touch, change, parts)
     out.in_contact = touch.in_contact
     out.contact_id = touch.contacts
-    out.pressure = p
+    out.pressure_pa = p * model.scale_pa
     out.flags = flags
     out.events = events
 

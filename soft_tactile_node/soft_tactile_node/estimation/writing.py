@@ -80,31 +80,30 @@ def write_force(
     out.contact_probability = power / (power + 1.5)
     in_contact = touch.in_contact == 1
     for axis in range(3):
-        out.raw_force_n[axis] = memo.force[axis] - touch.zero[axis]
         observed = (axis == 2 or model.axes == 3) and not blind
         out.force_n[axis] = np.nan
-        out.variance_n2[axis] = np.nan
+        out.force_variance_n2[axis] = np.nan
         if not observed:
             continue
         if not in_contact:
             hidden = max(touch.d[1], 0.0)
             out.force_n[axis] = 0.0
-            out.variance_n2[axis] = touch.sigma[0] ** 2 + out.contact_probability * hidden * hidden
+            out.force_variance_n2[axis] = touch.sigma[0] ** 2 + out.contact_probability * hidden * hidden
             continue
         # shear is read against the rest position: its zero moves with the bend, which the map knows
         out.force_n[axis] = memo.force[axis] - (touch.zero[2] if axis == 2 else 0.0)
         variance = (
             _normal_variance(model, memo, clock, touch) if axis == 2 else _shear_variance(model, memo, touch, axis)
         )
-        out.variance_n2[axis] = variance + _frozen_variance(model, memo, clock, touch, axis)
+        out.force_variance_n2[axis] = variance + _frozen_variance(model, memo, clock, touch, axis)
     if missing > 0:
         for axis in range(3):
-            out.variance_n2[axis] += model.gain[axis, missing - 1] * model.substitute_variance[missing - 1]
+            out.force_variance_n2[axis] += model.gain[axis, missing - 1] * model.substitute_variance[missing - 1]
     if p_variance > 0.0:
         # per unit of pressure a channel moves by about its whole bending
         for axis in range(3):
             for k in range(memo.free.shape[0]):
-                out.variance_n2[axis] += p_variance * model.gain[axis, k] * model.span[k] * model.span[k]
+                out.force_variance_n2[axis] += p_variance * model.gain[axis, k] * model.span[k] * model.span[k]
 
 
 @compiled

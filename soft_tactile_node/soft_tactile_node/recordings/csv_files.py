@@ -5,20 +5,20 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from soft_tactile_node.errors import RecordingError
 from soft_tactile_node.recordings.csv_table import CsvTable, format_numbers, read_header, read_table, write_table
 from soft_tactile_node.recordings.tables import BoolArray, EstimateTable, IntArray, Recording, Truth
-from soft_tactile_node.samples import MAX_CHANNELS, Array, ContactEvent, EventKind
+from soft_tactile_node.samples import MAX_CHANNELS, Array, ContactEvent, EstimateField, EventKind, declared
 
 FORCE = ("force_x_n", "force_y_n", "force_z_n")
 ACCELERATION = ("accel_x_m_s2", "accel_y_m_s2", "accel_z_m_s2")
 REFERENCE = (*FORCE, "bend_rad")
 TRUTH = ("time_s", *FORCE, "bend_rad", "in_contact", "slip")
-VARIANCE = ("force_x_var_n2", "force_y_var_n2", "force_z_var_n2")
-ESTIMATE = ("time_s", *FORCE, *VARIANCE, "contact_probability", "in_contact", "bend_rad", "flags")
+ESTIMATE = ("time_s", *(column for item in declared(EstimateTable) for column in item.columns))
 EVENTS = ("time_s", "onset_s", "kind", "contact_id", *FORCE, "contact_probability")
 
 _INDUCTANCE = re.compile(r"coil_(\d+)_h")
@@ -177,15 +177,7 @@ def load_estimate(path: str | Path) -> EstimateTable:
     _require(path, read_header(path), ESTIMATE)
     table = read_table(path, ESTIMATE)
     time_s = _take_times(path, table)
-    return EstimateTable(
-        time_s=time_s,
-        force_n=_stack(table.columns, FORCE),
-        force_variance_n2=_stack(table.columns, VARIANCE),
-        contact_probability=table.columns["contact_probability"],
-        in_contact=_take_bools(path, table, "in_contact"),
-        bend_rad=table.columns["bend_rad"],
-        flags=_take_integers(path, table, "flags"),
-    )
+    return EstimateTable(time_s, **{item.name: _take(path, table, item) for item in declared(EstimateTable)})
 
 
 def save_estimate(estimate: EstimateTable, path: str | Path) -> None:
@@ -203,14 +195,11 @@ def save_estimate(estimate: EstimateTable, path: str | Path) -> None:
     RecordingError
         If the file cannot be written; an older file is left as it was.
     """
-    columns: dict[str, Array] = {"time_s": estimate.time_s}
-    _add_group(columns, FORCE, estimate.force_n)
-    _add_group(columns, VARIANCE, estimate.force_variance_n2)
-    columns["contact_probability"] = estimate.contact_probability
-    text: dict[str, Sequence[str]] = {name: format_numbers(values) for name, values in columns.items()}
-    text["in_contact"] = _format_bools(estimate.in_contact)
-    text["bend_rad"] = format_numbers(estimate.bend_rad)
-    text["flags"] = [str(value) for value in estimate.flags.tolist()]
+    text = {"time_s": format_numbers(estimate.time_s)}
+    for item in declared(EstimateTable):
+        values = getattr(estimate, item.name).reshape(len(estimate), -1)
+        for name, column in zip(item.columns, values.T, strict=True):
+            text[name] = _format_bools(column) if column.dtype == bool else format_numbers(column)
     write_table(path, text)
 
 
@@ -354,6 +343,15 @@ def _take_integers(path: str | Path, table: CsvTable, name: str) -> IntArray:
             f"{path}, row {table.rows[bad[0]]}, column {name}: must be a whole number from 0; got {values[bad[0]]:g}"
         )
     return values.astype(np.int64)
+
+
+def _take(path: str | Path, table: CsvTable, item: EstimateField) -> Any:
+    """Return the column or the columns of a field of an estimate."""
+    if isinstance(item.blank, bool):
+        return _take_bools(path, table, item.column)
+    if isinstance(item.blank, int):
+        return _take_integers(path, table, item.column)
+    return _stack(table.columns, item.columns) if item.shape else table.columns[item.column]
 
 
 def _parse_kind(path: str | Path, text: str, row: int) -> EventKind:

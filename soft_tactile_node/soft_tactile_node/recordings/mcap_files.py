@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from soft_tactile_node.merging import PressureMerge, VentedReference
 from soft_tactile_node.recordings.bag_messages import Bag, BagMessage
 from soft_tactile_node.recordings.message_types import COILS, ESTIMATE, EVENT, MOTION, PRESSURE, TRUTH, WRENCH
 from soft_tactile_node.recordings.tables import EstimateTable, Recording, Truth
-from soft_tactile_node.samples import MAX_CHANNELS, Array, ContactEvent, EventKind
+from soft_tactile_node.samples import MAX_CHANNELS, Array, ContactEvent, EventKind, declared
 
 VENTED_PA = (50_000.0, 110_000.0)
 """Absolute pressures of a vented line on Earth (Pa)."""
@@ -204,15 +204,17 @@ def load_mcap_estimate(path: str | Path, *, namespace: str | None = None) -> Est
     if not found:
         raise RecordingError(f"{path}: holds no message on its topic pad_estimate; record the sensor's")
     variance = np.array([np.asarray(item.covariance).reshape(6, 6).diagonal()[:3] for item in found])
-    return EstimateTable(
-        time_s=np.array([stamp_s(item.header.stamp) for item in found]),
-        force_n=np.array([_vector(item.wrench.force) for item in found]),
-        force_variance_n2=np.where(variance >= 0.0, variance, np.nan),
-        contact_probability=np.nan_to_num(np.array([item.contact_probability for item in found])),
-        in_contact=np.array([item.in_contact for item in found], dtype=np.bool_),
-        bend_rad=np.array([item.bend for item in found]),
-        flags=np.array([item.flags for item in found], dtype=np.int64),
+    table = EstimateTable(
+        np.array([stamp_s(item.header.stamp) for item in found]),
+        np.array([_vector(item.wrench.force) for item in found]),
+        np.where(variance >= 0.0, variance, np.nan),
+        **{
+            item.name: np.array([getattr(message, item.message_name, item.blank) for message in found])
+            for item in declared(EstimateTable)
+            if not item.shape
+        },
     )
+    return replace(table, contact_probability=np.nan_to_num(table.contact_probability))
 
 
 def load_mcap_events(path: str | Path, *, namespace: str | None = None) -> list[ContactEvent]:

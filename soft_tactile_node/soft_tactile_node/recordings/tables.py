@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from soft_tactile_node.checks import check_shape
 from soft_tactile_node.errors import ShapeError
-from soft_tactile_node.samples import MAX_CHANNELS, Array
+from soft_tactile_node.samples import MAX_CHANNELS, Array, Estimated, declared
 
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
@@ -22,10 +22,13 @@ def _set(table: object, name: str, value: object) -> None:
     object.__setattr__(table, name, value)
 
 
-def _check_bools(value: object, length: int, *, name: str) -> BoolArray:
-    array = np.asarray(value, dtype=np.bool_)
-    if array.shape != (length,):
-        raise ShapeError(f"{name} must be of shape ({length},); got {array.shape}")
+def _check_column(value: Any, shape: tuple[int, ...], kind: type, *, name: str) -> np.ndarray:
+    """Return a column of numbers, bits or bools after checking its shape."""
+    if issubclass(kind, float):
+        return check_shape(value, shape, name=name)
+    array = np.asarray(value, dtype=np.bool_ if kind is bool else np.int64)
+    if array.shape != shape:
+        raise ShapeError(f"{name} must be of shape {shape}; got {array.shape}")
     return array
 
 
@@ -163,54 +166,26 @@ class Truth:
         _set(self, "force_n", check_shape(self.force_n, (n, 3), name="force_n"))
         _set(self, "bend_rad", check_shape(self.bend_rad, (n,), name="bend_rad"))
         for name in ("in_contact", "slip"):
-            _set(self, name, _check_bools(getattr(self, name), n, name=name))
+            _set(self, name, _check_column(getattr(self, name), (n,), bool, name=name))
 
     def __len__(self) -> int:
         return len(self.time_s)
 
 
 @dataclass(frozen=True, eq=False)
-class EstimateTable:
-    """What the estimator said, one row a scan, causal.
+class EstimateTable(Estimated[Array, BoolArray, IntArray]):
+    """What the estimator said, one row a scan, causal; see `samples.Estimated` for the columns.
 
-    Attributes
-    ----------
-    time_s : numpy.ndarray, shape (n,)
-        Time of the scan (s).
-    force_n : numpy.ndarray, shape (n, 3)
-        Force of the world on the pad, pad frame (N); NaN = not observed.
-    force_variance_n2 : numpy.ndarray, shape (n, 3)
-        Variance of each force component (N^2); NaN = not observed.
-    contact_probability : numpy.ndarray, shape (n,)
-        Probability of a touch on the pad (1).
-    in_contact : numpy.ndarray of bool, shape (n,)
-        The reported state of the touch.
-    bend_rad : numpy.ndarray, shape (n,)
-        Bend angle (rad); NaN without a bend reference in the calibration.
-    flags : numpy.ndarray of int64, shape (n,)
-        Bits of `soft_tactile_node.samples.Flag`.
+    Columns are of shape (n,), vectors (n, 3). A column that is not given, or given as one value, has it in every row.
     """
-
-    time_s: Array
-    force_n: Array
-    force_variance_n2: Array
-    contact_probability: Array
-    in_contact: BoolArray
-    bend_rad: Array
-    flags: IntArray
 
     def __post_init__(self) -> None:
         _set(self, "time_s", check_shape(self.time_s, (None,), name="time_s"))
-        n = len(self.time_s)
-        for name in ("force_n", "force_variance_n2"):
-            _set(self, name, check_shape(getattr(self, name), (n, 3), name=name))
-        for name in ("contact_probability", "bend_rad"):
-            _set(self, name, check_shape(getattr(self, name), (n,), name=name))
-        _set(self, "in_contact", _check_bools(self.in_contact, n, name="in_contact"))
-        flags = np.asarray(self.flags, dtype=np.int64)
-        if flags.shape != (n,):
-            raise ShapeError(f"flags must be of shape ({n},); got {flags.shape}")
-        _set(self, "flags", flags)
+        for item in declared(EstimateTable):
+            value, shape = getattr(self, item.name), (len(self), *item.shape)
+            if np.ndim(value) == len(item.shape):
+                value = np.broadcast_to(value, shape)
+            _set(self, item.name, _check_column(value, shape, type(item.blank), name=item.name))
 
     def __len__(self) -> int:
         return len(self.time_s)

@@ -60,3 +60,13 @@ def test_truth_and_estimate_have_one_entry_a_row() -> None:
         Truth(n, np.zeros((4, 3)), n, n > 0, np.zeros(3, dtype=bool))
     with pytest.raises(ShapeError, match="flags must be of shape"):
         EstimateTable(n, np.zeros((4, 3)), np.zeros((4, 3)), n, n > 0, n, np.zeros(5, dtype=np.int64))
+
+
+def test_a_column_that_is_not_given_is_blank_in_every_row() -> None:
+    """Who makes a table names what it knows; the rest is as the declaration of the field says."""
+    table = EstimateTable(np.arange(4.0), in_contact=True, force_n=np.ones((4, 3)))  # type: ignore[arg-type]
+    assert np.isnan(table.force_variance_n2).all()
+    assert table.force_variance_n2.shape == (4, 3)
+    assert_array_equal(table.in_contact, [True] * 4)
+    assert_array_equal(table.contact_probability, np.zeros(4))
+    assert (table.flags.dtype, table.in_contact.dtype) == (np.int64, np.bool_)

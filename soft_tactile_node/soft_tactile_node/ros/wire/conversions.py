@@ -20,12 +20,19 @@ from soft_tactile_msgs.msg import ContactEvent as ContactEventMessage
 
 from soft_tactile_node.errors import RangeError, ShapeError
 from soft_tactile_node.physics.kinematics import quaternion_xyzw
-from soft_tactile_node.samples import MAX_CHANNELS, ChannelParts, ContactEvent, Estimate, Scan, State
+from soft_tactile_node.samples import MAX_CHANNELS, ChannelParts, ContactEvent, Estimate, Scan, State, declared
 
 Array = NDArray[np.float64]
 
 LEAST_ABSOLUTE_PA = 50e3
 """No vented line on Earth reads less than this (Pa absolute); anything below was meant as gauge."""
+
+FIELDS = tuple(
+    (item.name, next(kind for kind in (bool, int, float) if isinstance(item.blank, kind)), item.message_name)
+    for item in declared(Estimate)
+    if not item.shape and item.message_name in PadEstimate.get_fields_and_field_types()
+)
+"""Fields of an estimate, their plain types and their names in `PadEstimate`; wrench and covariance have all vectors."""
 
 
 # -- time
@@ -184,18 +191,10 @@ def estimate_to_message(
     message.wrench = wrench_message(wrench)
     message.covariance = np.ascontiguousarray(covariance, dtype=np.float64).reshape(36)
     message.observed = [bool(value) for value in observed]
-    unknown = estimate.state in (State.TARING, State.STALE)
-    message.contact_probability = math.nan if unknown else float(estimate.contact_probability)
-    message.in_contact = bool(estimate.in_contact)
-    message.contact_id = int(estimate.contact_id)
-    message.slip_probability = float(estimate.slip_probability)
-    message.friction_use = float(estimate.friction_use)
-    message.bend = float(estimate.bend_rad)
-    message.bend_variance = float(estimate.bend_variance_rad2)
-    message.bend_fraction = float(estimate.bend_fraction)
-    message.pressure = float(estimate.pressure_pa)
-    message.flags = int(estimate.flags)
-    message.state = int(estimate.state)
+    for name, kind, field in FIELDS:
+        setattr(message, field, kind(getattr(estimate, name)))
+    if estimate.state in (State.TARING, State.STALE):
+        message.contact_probability = math.nan
     message.calibration_id = calibration_id
     return message
 
