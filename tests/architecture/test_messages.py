@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import builtins
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -107,8 +106,8 @@ def test_what_is_estimated_is_published() -> None:
     fields = {item.message_name: item for item in declared(Estimate) if not item.shape}
     assert published.keys() <= fields.keys()
     for name, entry in published.items():
-        kind = next(kind for kind in ("bool", "int", "float") if isinstance(fields[name].blank, getattr(builtins, kind)))
-        assert entry.type.lstrip("u").startswith(kind), name
+        kind = next(kind for kind in (bool, int, float) if isinstance(fields[name].blank, kind))
+        assert entry.type.lstrip("u").startswith(kind.__name__), name
         assert not fields[name].unit or re.search(rf"\((gauge )?{re.escape(fields[name].unit)}\)", entry.comment), name
 
 

@@ -18,10 +18,10 @@ from soft_tactile_node.estimation.features import (
     MOST_COORDINATES,
     SIDE_TERMS,
     count_features,
-    count_memory,
     feature_rows,
     is_path,
     is_quick,
+    new_filters,
     order_of_features,
 )
 from soft_tactile_node.estimation.tuning import TUNING
@@ -328,10 +328,10 @@ def features_of(pressed: Pressed, directions: Array, pad: PadRange) -> Array:
     """
     count = len(directions)
     coordinates = np.ascontiguousarray(pressed.departure @ directions.T)
-    memory = np.zeros(count_memory(count, TUNING))
+    filters = new_filters(TUNING)[0]
     time_s, stretch = pressed.item.time_s, np.ascontiguousarray(pressed.stretch)
     return np.asarray(
-        feature_rows(TUNING, pad, time_s, coordinates, stretch, pressed.touched, memory, count_features(count, TUNING))
+        feature_rows(TUNING, pad, time_s, coordinates, stretch, pressed.touched, filters, count_features(count, TUNING))
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from soft_tactile_node.calibration.map_fit import CONTACT_N, MapFit, PadRange, Pressed, features_of, fit_nonnegative
-from soft_tactile_node.estimation.detector import DETECTOR, TESTS, free_rows
+from soft_tactile_node.estimation.detector import DETECTOR, TESTS, TRACK, free_rows
 from soft_tactile_node.estimation.model import TouchModel
 from soft_tactile_node.estimation.settings import LIGHT
 from soft_tactile_node.estimation.tuning import TUNING
@@ -92,7 +92,7 @@ def fit_touch(items: Sequence[Pressed], held_out: Sequence[Pressed], fit: MapFit
         location, scale = fit_extremes(items, tracks, counted, spread)
         level = location - scale * np.log(LIGHT.false_alarms_per_minute / 60.0 / TESTS)
         touch = TouchModel(spread, level, LIGHT.touch_force_n)
-    zero = np.concatenate([track[p.rows, 7] for p, track in zip(items, tracks, strict=True)])
+    zero = np.concatenate([track["zero"][p.rows, 2] for p, track in zip(items, tracks, strict=True)])
     quick = np.concatenate([_quick(p, u)[p.rows] for p, u in zip(items, force, strict=True)])
     reference = np.concatenate([p.force_n[p.rows] for p in items])
     contact = np.concatenate([p.touched[p.rows] for p in items]) & (np.linalg.norm(reference, axis=1) > CONTACT_N)
@@ -107,9 +107,9 @@ def fit_touch(items: Sequence[Pressed], held_out: Sequence[Pressed], fit: MapFit
     return TouchFit(spread, location, scale, normal, shear, error, reference)
 
 
-def _track(p: Pressed, force: Array, touch: TouchModel, scale_pa: float) -> Array:
+def _track(p: Pressed, force: Array, touch: TouchModel, scale_pa: float) -> np.ndarray:
     """Return what `free_rows` writes for a recording."""
-    out = np.zeros((p.item.time_s.size, 8))
+    out = np.zeros(p.item.time_s.size, TRACK)
     state = np.zeros(1, DETECTOR)
     free_rows(
         TUNING,
@@ -132,23 +132,23 @@ def _free_rows(p: Pressed) -> Array:
     return np.asarray((time_s - last > APART_S) & (following - time_s > APART_S) & (time_s > time_s[0] + 1.0))
 
 
-def _fit_spread(tracks: Sequence[Array], counted: Sequence[Array]) -> Array:
+def _fit_spread(tracks: Sequence[np.ndarray], counted: Sequence[Array]) -> Array:
     """Return the variance of each test at rest, per squared activity and per squared load carried."""
     rows = np.concatenate([track[ok] for track, ok in zip(tracks, counted, strict=True)])
     rows = rows[:: max(1, len(rows) // MOST_ROWS)]  # neighbours tell the same
-    activity, carried = rows[:, 3], rows[:, 4]
+    activity, carried = rows["activity"], rows["carried"]
     quiet = (activity <= np.quantile(activity, QUIET_SHARE)) & (carried < UNLOADED_N)
     spread = np.zeros((TESTS, 3))
     for j in range(TESTS):
-        rest = float(np.mean(rows[quiet, j] ** 2)) + 1e-12
+        rest = float(np.mean(rows["d"][quiet, j] ** 2)) + 1e-12
         terms = np.column_stack([activity**2, carried**2])[~quiet]
         spread[j, 0] = rest
-        spread[j, 1:] = fit_nonnegative(terms, rows[~quiet, j] ** 2, rest)
+        spread[j, 1:] = fit_nonnegative(terms, rows["d"][~quiet, j] ** 2, rest)
     return spread
 
 
 def fit_extremes(
-    items: Sequence[Pressed], tracks: Sequence[Array], counted: Sequence[Array], spread: Array
+    items: Sequence[Pressed], tracks: Sequence[np.ndarray], counted: Sequence[Array], spread: Array
 ) -> tuple[Array, Array]:
     """Return location and scale of the extreme value of each test in a second, by moments.
 
@@ -159,8 +159,8 @@ def fit_extremes(
     ----------
     items : sequence of Pressed
         Recordings.
-    tracks : sequence of numpy.ndarray, shape (n, 8)
-        What `free_rows` writes for each (N).
+    tracks : sequence of numpy.ndarray, shape (n,)
+        Records of `estimation.detector.TRACK` (N).
     counted : sequence of numpy.ndarray of bool, shape (n,)
         Rows that count.
     spread : numpy.ndarray, shape (3, 3)
@@ -175,9 +175,8 @@ def fit_extremes(
     for j in range(TESTS):
         highest: list[float] = []
         for p, track, ok in zip(items, tracks, counted, strict=True):
-            score = track[:, j] / np.sqrt(
-                spread[j] @ np.array([np.ones(len(track)), track[:, 3] ** 2, track[:, 4] ** 2])
-            )
+            terms = np.array([np.ones(len(track)), track["activity"] ** 2, track["carried"] ** 2])
+            score = track["d"][:, j] / np.sqrt(spread[j] @ terms)
             second = (p.item.time_s - p.item.time_s[0]).astype(int)
             for number in np.unique(second[ok]):
                 here = (second == number) & ok

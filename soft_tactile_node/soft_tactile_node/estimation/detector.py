@@ -69,6 +69,9 @@ DETECTOR = np.dtype(
 )
 """State of the detector."""
 
+TRACK = np.dtype([("d", "f8", (TESTS,)), ("zero", "f8", (3,)), ("activity", "f8"), ("carried", "f8")])
+"""What `free_rows` follows; as in DETECTOR."""
+
 LONG_AGO_S = 9.0
 """Stands for an event that has not happened (s)."""
 
@@ -264,9 +267,9 @@ def _advance_touched(tuning: Tuning, s: Record, u: Array, raw: float, warmth: fl
 
 @compiled
 def free_rows(
-    tuning: Tuning, touch: Record, s: Record, time_s: Array, u: Array, p: Array, touched: Array, out: Array
+    tuning: Tuning, touch: Record, s: Record, time_s: Array, u: Array, p: Array, touched: Array, out: np.ndarray
 ) -> None:
-    """Run the zero where contact is known; columns of out: d_0, d_1, d_2, activity, carried, zero of x, y, z."""
+    """Run the zero where contact is known; out are records of TRACK."""
     start_detector(s, p[0])
     for i in range(time_s.shape[0]):
         dt = 0.0 if i == 0 else max(0.0, time_s[i] - time_s[i - 1])
@@ -287,8 +290,7 @@ def free_rows(
             s.free_s += dt
             s.carried *= np.exp(-dt / tuning.carried_hold_s)
             learn_zero(tuning, touch, s, u[i], dt)
-        for j in range(TESTS):
-            out[i, j] = s.d[j]
-            out[i, 5 + j] = s.zero[j]
-        out[i, 3] = s.activity
-        out[i, 4] = s.carried
+        out[i].d[:] = s.d
+        out[i].zero[:] = s.zero
+        out[i].activity = s.activity
+        out[i].carried = s.carried

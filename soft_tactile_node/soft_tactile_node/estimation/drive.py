@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from soft_tactile_node.compiled import compiled
+from soft_tactile_node.compiled import Record, compiled
 from soft_tactile_node.estimation.tuning import Tuning
 from soft_tactile_node.samples import Array
 
@@ -30,73 +30,78 @@ def count_terms(tuning: Tuning) -> int:
     return POWERS + 2 * len(tuning.play_radius) + 2 * len(tuning.creep_s) + CELL_TERMS
 
 
-def count_memory(tuning: Tuning) -> int:
-    """Return how many numbers the recursion remembers for the radii and times of `tuning` (1)."""
-    return 1 + len(tuning.play_radius) + 2 * len(tuning.creep_s) + CELL_TERMS
+def new_drive(tuning: Tuning) -> np.ndarray:
+    """Return what the recursion remembers, shape (1,): a record with room for the radii and times of `tuning`."""
+    return np.zeros(
+        1,
+        np.dtype(
+            [
+                ("quick", "f8"),  # the pressure, low-passed by the finger's own quickest lag
+                ("play", "f8", (len(tuning.play_radius),)),
+                ("lag", "f8", (len(tuning.creep_s),)),
+                ("square_lag", "f8", (len(tuning.creep_s),)),
+                ("cell", "f8", (CELL_TERMS,)),
+            ]
+        ),
+    )
 
 
 @compiled
-def rest_drive(tuning: Tuning, memory: Array, p: float) -> None:
+def rest_drive(tuning: Tuning, s: Record, p: float) -> None:
     """Set the memory to a finger that has long been at one relative pressure, reached from below, in place."""
-    plays, lags = len(tuning.play_radius), len(tuning.creep_s)
-    memory[0] = p
-    for r in range(plays):
-        memory[1 + r] = max(0.0, p - tuning.play_radius[r])
-    for j in range(lags):
-        memory[1 + plays + j] = p
-        memory[1 + plays + lags + j] = p * p
-    cell = 1 + plays + 2 * lags
-    memory[cell] = p
-    memory[cell + 1] = p * p
-    memory[cell + 2] = p * p * p
-    memory[cell + 3] = memory[1 + CELL_PLAY]
+    s.quick = p
+    for r in range(len(tuning.play_radius)):
+        s.play[r] = max(0.0, p - tuning.play_radius[r])
+    s.lag[:] = p
+    s.square_lag[:] = p * p
+    power = 1.0
+    for j in range(CELL_TERMS - 1):
+        power *= p
+        s.cell[j] = power
+    s.cell[CELL_TERMS - 1] = s.play[CELL_PLAY]
 
 
 @compiled
-def advance_drive(tuning: Tuning, memory: Array, terms: Array, p: float, dt: float) -> None:
+def advance_drive(tuning: Tuning, s: Record, terms: Array, p: float, dt: float) -> None:
     """Advance the memory by one scan at relative pressure p and write the terms, in place."""
-    plays, lags = len(tuning.play_radius), len(tuning.creep_s)
-    memory[0] += (1.0 - np.exp(-dt / tuning.quick_s)) * (p - memory[0])
-    q = memory[0]
+    s.quick += (1.0 - np.exp(-dt / tuning.quick_s)) * (p - s.quick)
+    q = s.quick
     power = 1.0
     k = 0
     for _ in range(POWERS):
         power *= q
         terms[k] = power
         k += 1
-    for r in range(plays):
+    for r in range(len(tuning.play_radius)):
         radius = tuning.play_radius[r]
-        held = max(q - radius, min(q + radius, memory[1 + r]))
-        memory[1 + r] = held
+        s.play[r] = held = max(q - radius, min(q + radius, s.play[r]))
         terms[k] = held
         terms[k + 1] = held * held
         k += 2
-    for j in range(lags):
+    for j in range(len(tuning.creep_s)):
         gain = 1.0 - np.exp(-dt / tuning.creep_s[j])
-        first, square = 1 + plays + j, 1 + plays + lags + j
-        memory[first] += gain * (q - memory[first])
-        memory[square] += gain * (q * q - memory[square])
-        terms[k] = memory[first]
-        terms[k + 1] = memory[square]
+        s.lag[j] += gain * (q - s.lag[j])
+        s.square_lag[j] += gain * (q * q - s.square_lag[j])
+        terms[k] = s.lag[j]
+        terms[k + 1] = s.square_lag[j]
         k += 2
     fill = 1.0 - np.exp(-dt / tuning.fill_s)
     empty = 1.0 - np.exp(-dt / tuning.empty_s)
-    cell = 1 + plays + 2 * lags
     for j in range(CELL_TERMS):
-        gap = (terms[j] if j < CELL_TERMS - 1 else memory[1 + CELL_PLAY]) - memory[cell + j]
-        memory[cell + j] += (fill if gap > 0.0 else empty) * gap
-        terms[k] = memory[cell + j]
+        gap = (terms[j] if j < CELL_TERMS - 1 else s.play[CELL_PLAY]) - s.cell[j]
+        s.cell[j] += (fill if gap > 0.0 else empty) * gap
+        terms[k] = s.cell[j]
         k += 1
 
 
 @compiled
-def drive_rows(tuning: Tuning, time_s: Array, p: Array, memory: Array, count: int) -> Array:
-    """Return the terms of a recording that starts at rest, one row a scan; memory is scratch space."""
+def drive_rows(tuning: Tuning, time_s: Array, p: Array, s: Record, count: int) -> Array:
+    """Return the terms of a recording that starts at rest, one row a scan; s is scratch space."""
     terms = np.zeros((time_s.shape[0], count))
-    rest_drive(tuning, memory, p[0])
+    rest_drive(tuning, s, p[0])
     for i in range(time_s.shape[0]):
         dt = 0.0 if i == 0 else max(0.0, time_s[i] - time_s[i - 1])
-        advance_drive(tuning, memory, terms[i], p[i], dt)
+        advance_drive(tuning, s, terms[i], p[i], dt)
     return terms
 
 
@@ -117,7 +122,7 @@ def drive_terms(tuning: Tuning, time_s: Array, p: Array) -> Array:
     numpy.ndarray, shape (n, m)
         Terms (1).
     """
-    return np.asarray(drive_rows(tuning, time_s, p, np.zeros(count_memory(tuning)), count_terms(tuning)))
+    return np.asarray(drive_rows(tuning, time_s, p, new_drive(tuning)[0], count_terms(tuning)))
 
 
 def rest_terms(tuning: Tuning, p: float) -> Array:

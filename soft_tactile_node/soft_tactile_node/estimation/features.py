@@ -47,9 +47,21 @@ def count_features(coordinates: int, tuning: Tuning) -> int:
     )
 
 
-def count_memory(coordinates: int, tuning: Tuning) -> int:
-    """Return how many numbers the recursion remembers for `coordinates` (1) and the memories of `tuning`."""
-    return coordinates + 3 + len(tuning.memory_s) + (coordinates - 1) * len(tuning.side_memory_s)
+def new_filters(tuning: Tuning) -> np.ndarray:
+    """Return what the filters remember, shape (1,): a record with room for the most coordinates and for `tuning`."""
+    return np.zeros(
+        1,
+        np.dtype(
+            [
+                ("low", "f8", (MOST_COORDINATES,)),  # each coordinate, smoothed
+                ("rise", "f8"),  # the first one, low-passed further as it rises and falls
+                ("fall", "f8"),
+                ("memory", "f8", (len(tuning.memory_s),)),  # what a viscoelastic pad remembers of it
+                ("side", "f8", (MOST_COORDINATES - 1, len(tuning.side_memory_s))),  # the same of the others
+                ("origin", "f8"),  # stretch when the pad was touched
+            ]
+        ),
+    )
 
 
 def order_of_features(coordinates: int, tuning: Tuning) -> Array:
@@ -120,41 +132,41 @@ def is_path(coordinates: int, tuning: Tuning) -> np.ndarray:
 
 
 @compiled
-def restart_features(pad: Record, memory: Array, n: Array, memories: int, sides: int) -> None:
+def believe(pad: Record, i: int, coordinate: float) -> float:
+    """Return a coordinate as far as it is believed."""
+    return float(max(pad.low[i], min(pad.high[i], coordinate)))
+
+
+@compiled
+def restart_features(pad: Record, s: Record, n: Array) -> None:
     """Set every filter to the present coordinates, as far as they are believed, in place."""
-    count = n.shape[0]
-    for i in range(count):
-        memory[i] = n[i]
-    for j in range(2):
-        memory[count + j] = n[0]
-    for j in range(memories):
-        memory[count + 2 + j] = max(pad.low[0], min(pad.high[0], n[0]))
-    k = count + 2 + memories
-    for i in range(1, count):
-        for _ in range(sides):
-            memory[k] = max(pad.low[i], min(pad.high[i], n[i]))
-            k += 1
+    s.rise = s.fall = n[0]
+    s.memory[:] = believe(pad, 0, n[0])
+    for i in range(n.shape[0]):
+        s.low[i] = n[i]
+        if i > 0:
+            s.side[i - 1, :] = believe(pad, i, n[i])
 
 
 @compiled
 def advance_features(
-    tuning: Tuning, pad: Record, memory: Array, n: Array, stretch: float, touched: bool, dt: float, out: Array
+    tuning: Tuning, pad: Record, s: Record, n: Array, stretch: float, touched: bool, dt: float, out: Array
 ) -> None:
     """Advance the filters by one scan and write the features, in place; pad has low, high, rise and fall."""
     count = n.shape[0]
     gain = 1.0 - np.exp(-dt / tuning.smooth_s)
     for i in range(count):
-        memory[i] += gain * (n[i] - memory[i])
-    q = memory[0]
-    memory[count] += (1.0 - np.exp(-dt / tuning.rise_s)) * (q - memory[count])
-    memory[count + 1] += (1.0 - np.exp(-dt / tuning.fall_s)) * (q - memory[count + 1])
-    up = max((q - memory[count]) / tuning.rise_s, 0.0)
-    down = min((q - memory[count + 1]) / tuning.fall_s, 0.0)
-    v = max(pad.low[0], min(pad.high[0], q + pad.rise * up + pad.fall * down))
+        s.low[i] += gain * (n[i] - s.low[i])
+    q = s.low[0]
+    s.rise += (1.0 - np.exp(-dt / tuning.rise_s)) * (q - s.rise)
+    s.fall += (1.0 - np.exp(-dt / tuning.fall_s)) * (q - s.fall)
+    up = max((q - s.rise) / tuning.rise_s, 0.0)
+    down = min((q - s.fall) / tuning.fall_s, 0.0)
+    v = believe(pad, 0, q + pad.rise * up + pad.fall * down)
     w = stretch
     k = 0
     for i in range(1, count):
-        a = max(pad.low[i], min(pad.high[i], memory[i]))
+        a = believe(pad, i, s.low[i])
         out[k] = a
         out[k + 1] = a * v
         out[k + 2] = a * w
@@ -177,35 +189,31 @@ def advance_features(
         power *= w
         out[k] = power
         k += 1
-    last = memory.shape[0] - 1
     if not touched:
-        memory[last] = w
-    out[k] = w - memory[last]
-    out[k + 1] = v * (w - memory[last])
+        s.origin = w
+    out[k] = w - s.origin
+    out[k + 1] = v * (w - s.origin)
     k += PATH_TERMS
-    m = count + 2
     for j in range(len(tuning.memory_s)):
-        memory[m] += (1.0 - np.exp(-dt / tuning.memory_s[j])) * (v - memory[m])
-        out[k] = v - memory[m]
+        s.memory[j] += (1.0 - np.exp(-dt / tuning.memory_s[j])) * (v - s.memory[j])
+        out[k] = v - s.memory[j]
         k += 1
-        m += 1
     for i in range(1, count):
-        a = max(pad.low[i], min(pad.high[i], memory[i]))
+        a = believe(pad, i, s.low[i])
         for j in range(len(tuning.side_memory_s)):
-            memory[m] += (1.0 - np.exp(-dt / tuning.side_memory_s[j])) * (a - memory[m])
-            out[k] = a - memory[m]
+            s.side[i - 1, j] += (1.0 - np.exp(-dt / tuning.side_memory_s[j])) * (a - s.side[i - 1, j])
+            out[k] = a - s.side[i - 1, j]
             k += 1
-            m += 1
 
 
 @compiled
 def feature_rows(
-    tuning: Tuning, pad: Record, time_s: Array, n: Array, stretch: Array, touched: Array, memory: Array, count: int
+    tuning: Tuning, pad: Record, time_s: Array, n: Array, stretch: Array, touched: Array, s: Record, count: int
 ) -> Array:
-    """Return the features of a recording (n, f); memory is scratch space."""
+    """Return the features of a recording (n, f); s is scratch space."""
     out = np.zeros((n.shape[0], count))
-    restart_features(pad, memory, n[0], len(tuning.memory_s), len(tuning.side_memory_s))
+    restart_features(pad, s, n[0])
     for i in range(n.shape[0]):
         dt = 0.0 if i == 0 else max(0.0, time_s[i] - time_s[i - 1])
-        advance_features(tuning, pad, memory, n[i], stretch[i], touched[i], dt, out[i])
+        advance_features(tuning, pad, s, n[i], stretch[i], touched[i], dt, out[i])
     return out

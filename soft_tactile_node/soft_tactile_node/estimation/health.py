@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from soft_tactile_node.compiled import compiled
+from soft_tactile_node.compiled import Record, compiled
 from soft_tactile_node.samples import Array
 
 GOOD = 0
@@ -57,86 +57,59 @@ class HealthLimits(NamedTuple):
     pressure_noise: float
 
 
-class HealthState(NamedTuple):
-    """What the checks remember; arrays are changed in place.
+CHANNEL = np.dtype(
+    [
+        ("last", "f8"),  # last believed relative change (1); NaN = none yet
+        ("reading", "f8"),  # last reading, believed or not (1)
+        ("good_since_s", "f8"),  # begin of the present good run (s); NaN = none
+        # length of the present run of equal, missing, unbelievable readings (scans)
+        ("equal_run", "i8"),
+        ("miss_run", "i8"),
+        ("jump_run", "i8"),
+        ("fault", "i8"),  # GOOD, OPEN, STUCK or SPIKE
+        ("used", "i8"),  # 1 = used in this scan
+    ]
+)
+"""What the checks remember of a channel."""
 
-    Attributes
-    ----------
-    fault : numpy.ndarray, shape (c,)
-        GOOD, OPEN, STUCK or SPIKE.
-    last : numpy.ndarray, shape (c,)
-        Last believed relative change (1); NaN = none yet.
-    reading : numpy.ndarray, shape (c,)
-        Last reading, believed or not (1).
-    equal_run, miss_run, jump_run : numpy.ndarray, shape (c,)
-        Length of the present run of equal, missing, unbelievable readings (scans).
-    bad_since, good_since : numpy.ndarray, shape (c,)
-        Times the present bad or good run began (s); NaN = none.
-    pressure : numpy.ndarray, shape (8,)
-        See the index constants below.
-    """
-
-    fault: Array
-    last: Array
-    reading: Array
-    equal_run: Array
-    miss_run: Array
-    jump_run: Array
-    bad_since: Array
-    good_since: Array
-    pressure: Array
-
-
-LOAD = 0  # relative pressure in use (1)
-AGE = 1  # time since the last believed reading (s)
-LAST = 2  # last reading, believed or not (1)
-EQUAL = 3  # run of equal readings
-FAULT = 4  # 1 = not believed
-DOUBT_S = 5  # how long readings have been unbelievable (s)
-GAP = 6  # time since any reading (s)
-LOST_S = 7  # how long the pressure has not been believed (s)
+PRESSURE = np.dtype(
+    [
+        ("level", "f8"),  # relative pressure in use (1)
+        ("last", "f8"),  # last reading, believed or not (1)
+        ("age_s", "f8"),  # time since the last believed reading, since any reading (s)
+        ("gap_s", "f8"),
+        ("doubt_s", "f8"),  # how long readings have been unbelievable (s)
+        ("lost_s", "f8"),  # how long the pressure has not been believed (s)
+        ("equal_run", "i8"),  # length of the present run of equal readings
+        ("fault", "i8"),  # 1 = not believed
+    ]
+)
+"""What the checks remember of the pressure."""
 
 
-def new_health_state(channels: int) -> HealthState:
-    """Return the state of a healthy finger at rest.
-
-    Parameters
-    ----------
-    channels : int
-        Number of channels (1).
-
-    Returns
-    -------
-    HealthState
-        All good.
-    """
-    nan = np.full(channels, np.nan)
-    zero = np.zeros(channels)
-    return HealthState(
-        zero.copy(), nan.copy(), nan.copy(), zero.copy(), zero.copy(), zero.copy(), nan.copy(), nan.copy(), np.zeros(8)
-    )
+def new_channels(channels: int) -> np.ndarray:
+    """Return the state of `channels` (1) healthy channels at rest, shape (c,): records of CHANNEL."""
+    state = np.zeros(channels, CHANNEL)
+    state["used"] = 1
+    for name in ("last", "reading", "good_since_s"):
+        state[name] = np.nan
+    return state
 
 
 @compiled
-def check_channels(
-    limits: HealthLimits, memo: HealthState, now_s: float, dt_s: float, change: Array, expected: Array, used: Array
-) -> bool:
+def check_channels(limits: HealthLimits, channels: np.ndarray, now_s: float, dt_s: float, change: Array) -> bool:
     """Decide which channels of a scan may be used, in place.
 
     Parameters
     ----------
     limits : HealthLimits
         What is normal.
-    memo : HealthState
-        Changed in place.
+    channels : numpy.ndarray, shape (c,)
+        Records of CHANNEL, changed in place.
     now_s, dt_s : float
         Time of the scan and since the last one (s).
     change : numpy.ndarray, shape (c,)
         Relative change (1); NaN = missing.
-    expected : numpy.ndarray, shape (c,)
-        Change of the free-bend model since the last scan (1); a quick pressure change explains a quick signal.
-    used : numpy.ndarray, shape (c,)
-        Overwritten with 1 where the channel may be used.
 
     Returns
     -------
@@ -145,54 +118,52 @@ def check_channels(
     """
     rejected = False
     for i in range(change.shape[0]):
+        s = channels[i]
         value = change[i]
         bad = GOOD
         present = np.isfinite(value)
         if not present:
-            memo.miss_run[i] += 1.0
-            if memo.miss_run[i] >= 3.0:
+            s.miss_run += 1
+            if s.miss_run >= 3:
                 bad = OPEN
         else:
-            memo.miss_run[i] = 0.0
-            if value == memo.reading[i]:
-                memo.equal_run[i] += 1.0
+            s.miss_run = 0
+            if value == s.reading:
+                s.equal_run += 1
             else:
-                memo.equal_run[i] = 0.0
-            memo.reading[i] = value
+                s.equal_run = 0
+            s.reading = value
             if not (limits.low[i] <= value <= limits.high[i]):
                 bad = OPEN
-            elif memo.equal_run[i] > limits.equal_limit[i]:
+            elif s.equal_run > limits.equal_limit[i]:
                 bad = STUCK
-            elif np.isfinite(memo.last[i]):
+            elif np.isfinite(s.last):
                 stretch = np.sqrt(max(1.0, min(dt_s / limits.step_s, 25.0)))
-                allowed = limits.step_limit[i] * stretch * (1.0 + 0.5 * memo.jump_run[i]) + abs(expected[i])
-                if not abs(value - memo.last[i]) <= allowed:
+                allowed = limits.step_limit[i] * stretch * (1.0 + 0.5 * s.jump_run)
+                if not abs(value - s.last) <= allowed:
                     bad = SPIKE
-                    memo.jump_run[i] += 1.0
+                    s.jump_run += 1
             if bad != SPIKE:
-                memo.jump_run[i] = 0.0
+                s.jump_run = 0
         if bad == GOOD:
-            if np.isnan(memo.good_since[i]):
-                memo.good_since[i] = now_s
+            if np.isnan(s.good_since_s):
+                s.good_since_s = now_s
             if present:
-                memo.last[i] = value
-            if memo.fault[i] != GOOD and now_s - memo.good_since[i] >= RECOVER_S:
-                memo.fault[i] = GOOD
-            memo.bad_since[i] = np.nan
+                s.last = value
+            if s.fault != GOOD and now_s - s.good_since_s >= RECOVER_S:
+                s.fault = GOOD
         else:
             rejected = rejected or present
-            memo.good_since[i] = np.nan
-            if np.isnan(memo.bad_since[i]):
-                memo.bad_since[i] = now_s
-            if bad != SPIKE or memo.jump_run[i] >= 3.0:  # one wild sample costs itself only, not the channel
-                memo.fault[i] = bad
-        used[i] = 1.0 if (present and bad == GOOD and memo.fault[i] == GOOD) else 0.0
+            s.good_since_s = np.nan
+            if bad != SPIKE or s.jump_run >= 3:  # one wild sample costs itself only, not the channel
+                s.fault = bad
+        s.used = 1 if (present and bad == GOOD and s.fault == GOOD) else 0
     return rejected
 
 
 @compiled
-def check_pressure(limits: HealthLimits, memo: HealthState, dt_s: float, reading: float, bent: float) -> float:
-    """Decide which relative pressure to use and return its variance; the value is memo.pressure[LOAD].
+def check_pressure(limits: HealthLimits, p: Record, dt_s: float, reading: float, bent: float) -> float:
+    """Decide which relative pressure to use and return its variance; the value is `level`.
 
     A reading that moves faster than any valve is not believed until the channels agree or it comes back; a missing or
     frozen one is replaced by the last good one with growing variance.
@@ -201,7 +172,7 @@ def check_pressure(limits: HealthLimits, memo: HealthState, dt_s: float, reading
     ----------
     limits : HealthLimits
         What is normal.
-    memo : HealthState
+    p : record of PRESSURE
         Changed in place.
     dt_s : float
         Time since the last scan (s).
@@ -215,39 +186,38 @@ def check_pressure(limits: HealthLimits, memo: HealthState, dt_s: float, reading
     float
         Variance of the relative pressure in use (1).
     """
-    p = memo.pressure
-    p[AGE] += dt_s
-    p[GAP] += dt_s
+    p.age_s += dt_s
+    p.gap_s += dt_s
     if np.isfinite(reading):
-        if reading == p[LAST]:
-            p[EQUAL] += 1.0
+        if reading == p.last:
+            p.equal_run += 1
         else:
-            p[EQUAL] = 0.0
-        p[LAST] = reading
-        p[GAP] = 0.0
-    fault = 0.0
-    if p[GAP] > limits.pressure_timeout_s or p[EQUAL] > limits.pressure_equal_limit:
-        fault = 1.0
-    elif np.isfinite(reading) or p[DOUBT_S] > 0.0:
-        allowed = limits.pressure_rate * (p[AGE] + 0.01) + 6.0 * limits.pressure_noise
-        if not abs(p[LAST] - p[LOAD]) <= allowed or (p[DOUBT_S] > 0.0 and abs(p[LAST] - p[LOAD]) > 0.05):
-            p[DOUBT_S] += dt_s
+            p.equal_run = 0
+        p.last = reading
+        p.gap_s = 0.0
+    fault = 0
+    if p.gap_s > limits.pressure_timeout_s or p.equal_run > limits.pressure_equal_limit:
+        fault = 1
+    elif np.isfinite(reading) or p.doubt_s > 0.0:
+        allowed = limits.pressure_rate * (p.age_s + 0.01) + 6.0 * limits.pressure_noise
+        if not abs(p.last - p.level) <= allowed or (p.doubt_s > 0.0 and abs(p.last - p.level) > 0.05):
+            p.doubt_s += dt_s
             # where the channels do not tell, a sensor that moves is believed in the end, one that reads the same is not
-            agreed = abs(bent - p[LAST]) < abs(bent - p[LOAD]) if np.isfinite(bent) else p[EQUAL] < 3.0
-            if p[DOUBT_S] > 0.3 and agreed:
-                p[DOUBT_S] = 0.0
+            agreed = abs(bent - p.last) < abs(bent - p.level) if np.isfinite(bent) else p.equal_run < 3
+            if p.doubt_s > 0.3 and agreed:
+                p.doubt_s = 0.0
             else:
-                fault = 1.0
+                fault = 1
         else:
-            p[DOUBT_S] = 0.0
-    if fault > 0.0:
-        p[LOST_S] += dt_s
+            p.doubt_s = 0.0
+    if fault == 1:
+        p.lost_s += dt_s
     else:
-        p[LOST_S] = 0.0
+        p.lost_s = 0.0
         if np.isfinite(reading):
-            p[LOAD] = reading
-            p[AGE] = 0.0
-    p[FAULT] = fault
-    if fault > 0.0:
-        return float((0.02 + 0.2 * p[LOST_S]) ** 2)
-    return float((0.2 * limits.pressure_rate * max(0.0, p[AGE] - limits.pressure_timeout_s)) ** 2)
+            p.level = reading
+            p.age_s = 0.0
+    p.fault = fault
+    if fault == 1:
+        return float((0.02 + 0.2 * p.lost_s) ** 2)
+    return float((0.2 * limits.pressure_rate * max(0.0, p.age_s - limits.pressure_timeout_s)) ** 2)

@@ -9,12 +9,11 @@ import numpy as np
 
 from soft_tactile_node.estimation.departure import new_learnt
 from soft_tactile_node.estimation.detector import DETECTOR, TESTS
-from soft_tactile_node.estimation.drive import count_memory as count_drive_memory
-from soft_tactile_node.estimation.drive import rest_terms
-from soft_tactile_node.estimation.features import count_memory
-from soft_tactile_node.estimation.health import HealthLimits, HealthState, new_health_state
+from soft_tactile_node.estimation.drive import new_drive, rest_terms
+from soft_tactile_node.estimation.features import new_filters
+from soft_tactile_node.estimation.health import PRESSURE, HealthLimits, new_channels
 from soft_tactile_node.estimation.settings import EstimatorSettings
-from soft_tactile_node.estimation.slip import SlipState, new_slip_state
+from soft_tactile_node.estimation.slip import new_slip
 from soft_tactile_node.estimation.tuning import TUNING, Tuning
 from soft_tactile_node.estimation.types import CalibratedFinger
 from soft_tactile_node.samples import Array, Estimate, declared
@@ -24,6 +23,9 @@ ROW = np.dtype(
     + [("onset_s", "f8", ()), ("events", "i8", ())]
 )
 """One estimate as the inner loop writes it, with the begin of a touch (s) and the bits of what happened."""
+
+PARTS = np.dtype([("bending", "f8"), ("contact", "f8"), ("drift", "f8")])
+"""Parts of one channel's signal (1); see `samples.ChannelParts`."""
 
 CLOCK = np.dtype(
     [
@@ -166,41 +168,36 @@ class RowState(NamedTuple):
 
     Attributes
     ----------
-    clock, detector : numpy.ndarray, shape (1,)
-        Records of CLOCK and `detector.DETECTOR`.
-    slip : SlipState
-        See `slip`.
-    learnt : numpy.ndarray, shape (c,)
-        Records of `departure.LEARNT`.
-    drive, terms, pad, features : numpy.ndarray
-        Memories and outputs of `drive` and `features`.
-    used : numpy.ndarray, shape (c,)
-        1 for channels used in this scan.
+    clock, detector, slip, pressure, drive, pad : numpy.ndarray, shape (1,)
+        Records of CLOCK, `detector.DETECTOR`, `slip.SLIP`, `health.PRESSURE`, `drive.new_drive`,
+        `features.new_filters`.
+    channels, learnt : numpy.ndarray, shape (c,)
+        Records of `health.CHANNEL` and `departure.LEARNT`.
+    terms, features : numpy.ndarray, shape (m,) and (f,)
+        Outputs of `drive` (1) and `features` (1).
     free, departure, change : numpy.ndarray, shape (c,)
         Free bending, departure and last good change of each channel (1).
     coordinates : numpy.ndarray, shape (k,)
         Coordinates of the departure (1).
     force : numpy.ndarray, shape (3,)
         Force of the map, zero not taken off (N).
-    health : HealthState
-        Health of channels and pressure.
     """
 
     clock: np.ndarray
     detector: np.ndarray
-    slip: SlipState
+    slip: np.ndarray
+    pressure: np.ndarray
+    drive: np.ndarray
+    pad: np.ndarray
+    channels: np.ndarray
     learnt: np.ndarray
-    drive: Array
     terms: Array
-    pad: Array
     features: Array
-    used: Array
     free: Array
     departure: Array
     change: Array
     coordinates: Array
     force: Array
-    health: HealthState
 
 
 def touch_model(finger: CalibratedFinger, settings: EstimatorSettings) -> TouchModel:
@@ -312,22 +309,21 @@ def build_state(model: RowModel, finger: CalibratedFinger) -> RowState:
         See RowState.
     """
     channels = model.base.shape[1]
-    coordinates = model.pad.directions.shape[0]
     slope, deviation = np.array(finger.base.slope), np.array(finger.base.slope_deviation)
     return RowState(
         clock=np.zeros(1, CLOCK),
         detector=np.zeros(1, DETECTOR),
-        slip=new_slip_state(),
+        slip=new_slip(),
+        pressure=np.zeros(1, PRESSURE),
+        drive=new_drive(model.tuning),
+        pad=new_filters(model.tuning),
+        channels=new_channels(channels),
         learnt=new_learnt(model.drift, slope, deviation),
-        drive=np.zeros(count_drive_memory(model.tuning)),
         terms=np.zeros(model.base.shape[0]),
-        pad=np.zeros(count_memory(coordinates, model.tuning)),
         features=np.zeros(model.pad.weights.shape[0]),
-        used=np.ones(channels),
         free=np.zeros(channels),
         departure=np.zeros(channels),
         change=np.zeros(channels),
-        coordinates=np.zeros(coordinates),
+        coordinates=np.zeros(model.pad.directions.shape[0]),
         force=np.zeros(3),
-        health=new_health_state(channels),
     )

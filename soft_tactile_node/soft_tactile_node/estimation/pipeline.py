@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from soft_tactile_node.errors import CalibrationError, NotAtRestError
-from soft_tactile_node.estimation.health import GOOD
-from soft_tactile_node.estimation.model import ROW, build_model, build_state
+from soft_tactile_node.estimation.health import GOOD, OPEN, SPIKE, STUCK
+from soft_tactile_node.estimation.model import PARTS, ROW, build_model, build_state
 from soft_tactile_node.estimation.results import EVENT_KINDS, to_estimate, to_table
 from soft_tactile_node.estimation.row import process_rows
 from soft_tactile_node.estimation.settings import LIGHT, EstimatorSettings
@@ -101,8 +101,8 @@ class Estimator:
     @property
     def channel_faults(self) -> tuple[str, ...]:
         """What is wrong with each channel: open, stuck, spiking; empty = good."""
-        names = {GOOD: "", 1: "open", 2: "stuck", 3: "spiking"}
-        return tuple(names[int(fault)] for fault in self._memo.health.fault)
+        names = {GOOD: "", OPEN: "open", STUCK: "stuck", SPIKE: "spiking"}
+        return tuple(names[fault] for fault in self._memo.channels["fault"].tolist())
 
     def request_tare(self) -> None:
         """Start a new tare; estimates carry flag TARE until it is done.
@@ -117,7 +117,7 @@ class Estimator:
                 raise NotAtRestError("tare refused: the pad is touched; release the object first")
             if self.state is State.HELD_ELSEWHERE:
                 raise NotAtRestError("tare refused: something holds the finger back; free it first")
-            pressure_pa = self._memo.health.pressure[0] * self._scale_pa
+            pressure_pa = self._memo.pressure[0]["level"] * self._scale_pa
             if abs(pressure_pa) > 1000.0:
                 raise NotAtRestError(f"tare refused: pressure is {pressure_pa / 1000:.1f} kPa; vent the finger first")
         self._tare = None
@@ -314,12 +314,12 @@ class Estimator:
 
     def _run(
         self, time_s: Array, pressure_pa: Array, inductance_h: Array, temperature_c: Array, specific: Array | None
-    ) -> tuple[Any, Array]:
+    ) -> tuple[Any, np.ndarray]:
         """Run the inner loop over rows; return its records and the parts of each channel."""
         assert self._tare is not None
         change = inductance_h / self._tare.inductance_h - 1.0
         out = np.zeros(time_s.size, ROW)
-        parts = np.zeros((time_s.size, 4, self._channels))
+        parts = np.zeros((time_s.size, self._channels), PARTS)
         process_rows(
             self._model,
             self._memo,
@@ -343,7 +343,7 @@ class Estimator:
         return Estimate(
             time_s=time_s,
             contact_id=int(self._memo.detector[0]["contacts"]),
-            pressure_pa=float(self._memo.health.pressure[0] * self._scale_pa),
+            pressure_pa=float(self._memo.pressure[0]["level"] * self._scale_pa),
             flags=flags,
             state=state,
             parts=ChannelParts(nothing, nothing, nothing, nothing, nothing),

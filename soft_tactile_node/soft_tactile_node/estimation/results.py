@@ -24,7 +24,7 @@ KINDS = tuple((item.name, None if item.shape else type(item.blank)) for item in 
 """Field of an estimate and its type; None = a vector."""
 
 
-def to_estimate(scan: Scan, row: Any, parts: Array) -> Estimate:
+def to_estimate(scan: Scan, row: Any, parts: np.ndarray) -> Estimate:
     """Return an output record as an estimate.
 
     Parameters
@@ -33,8 +33,8 @@ def to_estimate(scan: Scan, row: Any, parts: Array) -> Estimate:
         What was read.
     row : numpy.void
         Record of `model.ROW`.
-    parts : numpy.ndarray, shape (4, c)
-        Bending, free bending, contact and drift of each channel (1).
+    parts : numpy.ndarray, shape (c,)
+        Records of `model.PARTS` (1).
 
     Returns
     -------
@@ -42,7 +42,8 @@ def to_estimate(scan: Scan, row: Any, parts: Array) -> Estimate:
         See Estimate.
     """
     said = {name: row[name].copy() if kind is None else kind(row[name].item()) for name, kind in KINDS}
-    return Estimate(scan.time_s, **said, parts=ChannelParts(scan.inductance_h, *parts))
+    bending, contact, drift = (np.ascontiguousarray(parts[name]) for name in ("bending", "contact", "drift"))
+    return Estimate(scan.time_s, **said, parts=ChannelParts(scan.inductance_h, bending, bending, contact, drift))
 
 
 def to_table(time_s: Array, first: int, out: Any) -> EstimateTable:

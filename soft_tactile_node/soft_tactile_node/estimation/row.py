@@ -16,7 +16,7 @@ from soft_tactile_node.estimation.detector import (
 )
 from soft_tactile_node.estimation.drive import advance_drive, rest_drive
 from soft_tactile_node.estimation.features import advance_features, restart_features
-from soft_tactile_node.estimation.health import FAULT, GAP, LOAD, check_channels, check_pressure
+from soft_tactile_node.estimation.health import check_channels, check_pressure
 from soft_tactile_node.estimation.model import RowModel, RowState
 from soft_tactile_node.estimation.slip import watch_slip
 from soft_tactile_node.estimation.writing import (
@@ -58,10 +58,10 @@ def process_rows(
     change: Array,
     warm: Array,
     specific: Array,
-    out: Record,
-    parts: Array,
+    out: np.ndarray,
+    parts: np.ndarray,
 ) -> None:
-    """Run the estimator over rows of readings, in place; parts (n, 4, c): free bending twice, contact, drift."""
+    """Run the estimator over rows of readings, in place; out (n,) and parts (n, c) are records of ROW and PARTS."""
     for i in range(time_s.shape[0]):
         process_row(model, memo, time_s[i], pressure[i], change[i], warm[i], specific[i], out[i], parts[i])
 
@@ -76,7 +76,7 @@ def process_row(
     warm: float,
     specific: Array,
     out: Record,
-    parts: Array,
+    parts: np.ndarray,
 ) -> None:
     """Run the estimator over one scan, in place."""
     clock, touch = memo.clock[0], memo.detector[0]
@@ -89,11 +89,11 @@ def process_row(
     waiting, drive_s = _await_pressure(memo, clock, pressure, dt)
     flags |= waiting
     blind = rejected_row or waiting != 0
-    if memo.health.pressure[FAULT] > 0.5:
+    if memo.pressure[0].fault == 1:
         flags |= FLAG_PRESSURE_MISSING
         blind = blind or model.told.shape[0] == 0
     if not started:
-        rest_drive(tuning, memo.drive, p)
+        rest_drive(tuning, memo.drive[0], p)
         start_detector(touch, p)
     advance_shake(tuning, touch, specific, dt)
     if not blind:
@@ -110,7 +110,7 @@ def process_row(
             for k in range(change.shape[0]):
                 memo.coordinates[i] += model.pad.directions[i, k] * memo.departure[k]
         if not started or clock.blind_s > tuning.restart_s:
-            restart_features(model.pad, memo.pad, memo.coordinates, len(tuning.memory_s), len(tuning.side_memory_s))
+            restart_features(model.pad, memo.pad[0], memo.coordinates)
             touch.restart_s = 0.0
         if started:
             clock.blind_s = 0.0
@@ -124,10 +124,10 @@ def process_row(
     write_force(model, memo, clock, touch, blind, missing, p_variance, out)
     flags, events = write_health(model, memo, clock, touch, p, flags, events, out)
     fx, fy, fz = out.force_n[0], out.force_n[1], out.force_n[2]
-    if watch_slip(memo.slip, clock.now_s, dt, touch.in_contact == 1, fx, fy, fz):
+    if watch_slip(memo.slip[0], clock.now_s, dt, touch.in_contact == 1, fx, fy, fz):
         events |= EVENT_SLIP
-    out.slip_probability = memo.slip.scalar[0]
-    out.friction_use = memo.slip.scalar[1]
+    out.slip_probability = memo.slip[0].probability
+    out.friction_use = memo.slip[0].friction_use
     write_bend(model, memo, stretch, out)
     write_parts(memo, clock, touch, change, parts)
     out.in_contact = touch.in_contact
@@ -173,15 +173,16 @@ def _see_gap(model: RowModel, memo: RowState, clock: Record, dt: float) -> float
         return dt
     clock.waits = 1
     memo.detector[0].touch_s += dt
-    memo.health.pressure[GAP] -= dt  # nobody listened meanwhile: that is no silence of the pressure
-    memo.health.last[:] = np.nan  # nor is it a jump of the channels
+    memo.pressure[0].gap_s -= dt  # nobody listened meanwhile: that is no silence of the pressure
+    for k in range(memo.channels.shape[0]):
+        memo.channels[k].last = np.nan  # nor is it a jump of the channels
     return 0.0
 
 
 @compiled
 def _await_pressure(memo: RowState, clock: Record, reading: float, dt: float) -> tuple[int, float]:
     """Return a flag while the pressure is still that of before a gap, and the time the drive is to advance by."""
-    if np.isfinite(reading) or memo.health.pressure[FAULT] > 0.5:  # one that stays away is a fault in the end
+    if np.isfinite(reading) or memo.pressure[0].fault == 1:  # one that stays away is a fault in the end
         clock.waits = 0
     clock.owed_s += dt
     if clock.waits == 1:
@@ -195,10 +196,10 @@ def _await_pressure(memo: RowState, clock: Record, reading: float, dt: float) ->
 def _bridge(model: RowModel, memo: RowState, p: float, drive_s: float, dt: float) -> None:
     """Advance the drive by a scan, or over a gap, as if the pressure had moved evenly meanwhile."""
     steps = BRIDGE_STEPS if drive_s > dt or _is_gap(model, dt) else 1
-    before = memo.drive[0]
+    before = memo.drive[0].quick
     for j in range(1, steps + 1):
         between = p if j == steps else before + (p - before) * j / steps
-        advance_drive(model.tuning, memo.drive, memo.terms, between, drive_s / steps)
+        advance_drive(model.tuning, memo.drive[0], memo.terms, between, drive_s / steps)
 
 
 @compiled
@@ -213,10 +214,10 @@ def _find_pressure(model: RowModel, memo: RowState, dt: float, reading: float) -
             level += x * (model.told[k] + x * (model.told[c + k] + x * model.told[2 * c + k]))
         memo.clock[0].told = ema(memo.clock[0].told, level, dt, TOLD_S)
         told = memo.clock[0].told
-    variance = check_pressure(model.health, memo.health, dt, reading, told)
-    if memo.health.pressure[FAULT] > 0.5 and np.isfinite(told):
+    variance = check_pressure(model.health, memo.pressure[0], dt, reading, told)
+    if memo.pressure[0].fault == 1 and np.isfinite(told):
         return max(told, 0.0), variance
-    return memo.health.pressure[LOAD], variance
+    return memo.pressure[0].level, variance
 
 
 @compiled
@@ -235,10 +236,9 @@ def _bend_freely(model: RowModel, memo: RowState) -> float:
 @compiled
 def _take_channels(model: RowModel, memo: RowState, clock: Record, dt: float, change: Array) -> bool:
     """Keep what the gates let through; return whether a reading was rejected."""
-    moved = np.zeros(change.shape[0])
-    rejected = check_channels(model.health, memo.health, clock.now_s, dt, change, moved, memo.used)
+    rejected = check_channels(model.health, memo.channels, clock.now_s, dt, change)
     for k in range(change.shape[0]):
-        if memo.used[k] > 0.5:
+        if memo.channels[k].used == 1:
             memo.change[k] = change[k]
     return bool(rejected)
 
@@ -252,7 +252,7 @@ def _find_departure(model: RowModel, memo: RowState, clock: Record, stretch: flo
     for k in range(c):
         known = memo.learnt[k]
         memo.departure[k] = memo.change[k] - memo.free[k] - known.zero - known.slope * clock.warm
-        if memo.used[k] < 0.5:
+        if memo.channels[k].used == 0:
             missing = k + 1
             count += 1
     if count == 0:
@@ -278,7 +278,7 @@ def _find_force(model: RowModel, memo: RowState, stretch: float, dt: float) -> N
     advance_features(
         model.tuning,
         model.pad,
-        memo.pad,
+        memo.pad[0],
         memo.coordinates,
         stretch,
         memo.detector[0].in_contact == 1,

@@ -11,12 +11,9 @@ the test is our own.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 
-from soft_tactile_node.compiled import compiled
-from soft_tactile_node.samples import Array
+from soft_tactile_node.compiled import Record, compiled
 
 QUICK_S = 0.004
 """Smoothing of the shear (s)."""
@@ -51,64 +48,53 @@ SWING_N = 0.006
 PAUSE_S = 0.3
 """Pause before the next slip can be called (s)."""
 
-IDLE = 0.0
-RISING = 1.0
-WATCHING = 2.0
-PAUSING = 3.0
+IDLE = 0
+RISING = 1
+WATCHING = 2
+PAUSING = 3
 
-PROBABILITY = 0
-FRICTION_USE = 1
-QUICK_X = 2
-QUICK_Y = 3
-LATE_X = 4
-LATE_Y = 5
-BASE_X = 6
-BASE_Y = 7
-BASE_Z = 8
-HIGHEST = 9  # highest shear over normal force this contact has carried (1)
-PHASE = 10
-SINCE = 11  # begin of the phase (s)
-TOP_RATE = 12
-LOW = 13  # lowest and highest shear at the watched normal force (N)
-HIGH = 14
-BEGAN = 15  # begin of the contact (s)
-RISE = 16  # size of the rise that is judged (N)
-SIZE = 17
-
-
-class SlipState(NamedTuple):
-    """What the detector remembers; the array is changed in place.
-
-    Attributes
-    ----------
-    scalar : numpy.ndarray, shape (SIZE,)
-        See the index constants.
-    """
-
-    scalar: Array
+SLIP = np.dtype(
+    [
+        # shares (1)
+        ("probability", "f8"),
+        ("friction_use", "f8"),
+        ("highest", "f8"),  # shear over normal force that this contact has carried
+        # force (N): smoothed, smoothed further, before the rise
+        ("quick_x", "f8"),
+        ("quick_y", "f8"),
+        ("late_x", "f8"),
+        ("late_y", "f8"),
+        ("base_x", "f8"),
+        ("base_y", "f8"),
+        ("base_z", "f8"),
+        # the rise that is judged: its size (N), its highest rate (N/s), lowest and highest shear after it (N)
+        ("rise", "f8"),
+        ("top_rate", "f8"),
+        ("low", "f8"),
+        ("high", "f8"),
+        # begin of contact and phase (s)
+        ("began_s", "f8"),
+        ("since_s", "f8"),
+        ("phase", "i8"),
+    ]
+)
+"""What the slip detector remembers."""
 
 
-def new_slip_state() -> SlipState:
-    """Return the state before any contact.
-
-    Returns
-    -------
-    SlipState
-        Not observed.
-    """
-    scalar = np.zeros(SIZE)
-    scalar[PROBABILITY] = np.nan
-    scalar[FRICTION_USE] = np.nan
-    return SlipState(scalar)
+def new_slip() -> np.ndarray:
+    """Return the state before any contact, shape (1,): a record of SLIP."""
+    state = np.zeros(1, SLIP)
+    state["probability"] = state["friction_use"] = np.nan
+    return state
 
 
 @compiled
-def watch_slip(memo: SlipState, now_s: float, dt_s: float, touched: bool, fx: float, fy: float, fz: float) -> bool:
+def watch_slip(s: Record, now_s: float, dt_s: float, touched: bool, fx: float, fy: float, fz: float) -> bool:
     """Take one scan into account and return True when a slip is called.
 
     Parameters
     ----------
-    memo : SlipState
+    s : record of SLIP
         Changed in place.
     now_s, dt_s : float
         Time of the scan and since the last one (s).
@@ -122,86 +108,80 @@ def watch_slip(memo: SlipState, now_s: float, dt_s: float, touched: bool, fx: fl
     bool
         A slip began within the last tenth of a second.
     """
-    s = memo.scalar
     if not touched or not np.isfinite(fx) or not np.isfinite(fy) or not fz > 0.0:
         _reset(s, now_s, fx, fy, fz)
         return False
     quick = 1.0 - np.exp(-dt_s / QUICK_S)
     late = 1.0 - np.exp(-dt_s / RATE_S)
-    s[QUICK_X] += quick * (fx - s[QUICK_X])
-    s[QUICK_Y] += quick * (fy - s[QUICK_Y])
-    s[LATE_X] += late * (s[QUICK_X] - s[LATE_X])
-    s[LATE_Y] += late * (s[QUICK_Y] - s[LATE_Y])
-    rate = np.hypot(s[QUICK_X] - s[LATE_X], s[QUICK_Y] - s[LATE_Y]) / RATE_S
-    rise = np.hypot(s[QUICK_X] - s[BASE_X], s[QUICK_Y] - s[BASE_Y])
-    ratio = np.hypot(s[QUICK_X], s[QUICK_Y]) / max(fz, 0.05)
-    s[HIGHEST] = max(s[HIGHEST] * np.exp(-dt_s / 5.0), ratio)
-    s[FRICTION_USE] = ratio / s[HIGHEST] if s[HIGHEST] > 0.0 else np.nan
-    age_s = now_s - s[SINCE]
-    if s[PHASE] == IDLE:
-        s[PROBABILITY] = 0.0
+    s.quick_x += quick * (fx - s.quick_x)
+    s.quick_y += quick * (fy - s.quick_y)
+    s.late_x += late * (s.quick_x - s.late_x)
+    s.late_y += late * (s.quick_y - s.late_y)
+    rate = np.hypot(s.quick_x - s.late_x, s.quick_y - s.late_y) / RATE_S
+    rise = np.hypot(s.quick_x - s.base_x, s.quick_y - s.base_y)
+    ratio = np.hypot(s.quick_x, s.quick_y) / max(fz, 0.05)
+    s.highest = max(s.highest * np.exp(-dt_s / 5.0), ratio)
+    s.friction_use = ratio / s.highest if s.highest > 0.0 else np.nan
+    age_s = now_s - s.since_s
+    if s.phase == IDLE:
+        s.probability = 0.0
         slow = 1.0 - np.exp(-dt_s / 0.1)
-        s[BASE_X] += slow * (s[QUICK_X] - s[BASE_X])
-        s[BASE_Y] += slow * (s[QUICK_Y] - s[BASE_Y])
-        s[BASE_Z] += slow * (fz - s[BASE_Z])
-        if rate > RISE_RATE_N_S and now_s - s[BEGAN] > STEADY_S:
+        s.base_x += slow * (s.quick_x - s.base_x)
+        s.base_y += slow * (s.quick_y - s.base_y)
+        s.base_z += slow * (fz - s.base_z)
+        if rate > RISE_RATE_N_S and now_s - s.began_s > STEADY_S:
             _enter(s, RISING, now_s)
-            s[TOP_RATE] = rate
-    elif s[PHASE] == RISING:
-        s[TOP_RATE] = max(s[TOP_RATE], rate)
+            s.top_rate = rate
+    elif s.phase == RISING:
+        s.top_rate = max(s.top_rate, rate)
         if age_s > LONGEST_RISE_S:
             _enter(s, PAUSING, now_s)
-        elif rate < 0.25 * s[TOP_RATE]:
-            steady = abs(fz - s[BASE_Z]) < 0.8 * rise
+        elif rate < 0.25 * s.top_rate:
+            steady = abs(fz - s.base_z) < 0.8 * rise
             large = rise > max(LEAST_RISE_N, LEAST_RISE_N * fz)
-            loaded = np.hypot(s[QUICK_X], s[QUICK_Y]) > np.hypot(s[BASE_X], s[BASE_Y])  # setting down is no slip
+            loaded = np.hypot(s.quick_x, s.quick_y) > np.hypot(s.base_x, s.base_y)  # setting down is no slip
             _enter(s, WATCHING if steady and large and loaded else PAUSING, now_s)
-            s[LOW] = np.inf
-            s[HIGH] = -np.inf
-            s[RISE] = rise
-    elif s[PHASE] == WATCHING:
-        s[PROBABILITY] = 0.5
+            s.low = np.inf
+            s.high = -np.inf
+            s.rise = rise
+    elif s.phase == WATCHING:
+        s.probability = 0.5
         if age_s > SETTLE_S:
             # per normal force: a grip that is tightened meanwhile moves the friction limit, and shear with it
-            level = ratio * max(s[BASE_Z], 0.05)
-            s[LOW] = min(s[LOW], level)
-            s[HIGH] = max(s[HIGH], level)
+            level = ratio * max(s.base_z, 0.05)
+            s.low = min(s.low, level)
+            s.high = max(s.high, level)
         # a controller that heard of the slip from another finger tightens the grip: what was seen so far must do
-        answered = age_s > LEAST_WATCH_S and fz > TIGHTENED * s[BASE_Z]
+        answered = age_s > LEAST_WATCH_S and fz > TIGHTENED * s.base_z
         if age_s > WATCH_S or answered:
-            slides = s[HIGH] - s[LOW] < SWING_SHARE * s[RISE] + SWING_N
+            slides = s.high - s.low < SWING_SHARE * s.rise + SWING_N
             _enter(s, PAUSING, now_s)
-            s[PROBABILITY] = 1.0 if slides else 0.0
+            s.probability = 1.0 if slides else 0.0
             return bool(slides)
     elif age_s > PAUSE_S:
         _enter(s, IDLE, now_s)
-        s[BASE_X] = s[QUICK_X]
-        s[BASE_Y] = s[QUICK_Y]
-        s[BASE_Z] = fz
+        s.base_x = s.quick_x
+        s.base_y = s.quick_y
+        s.base_z = fz
     return False
 
 
 @compiled
-def _enter(scalar: Array, phase: float, now_s: float) -> None:
+def _enter(s: Record, phase: int, now_s: float) -> None:
     """Begin a phase."""
-    scalar[PHASE] = phase
-    scalar[SINCE] = now_s
+    s.phase = phase
+    s.since_s = now_s
 
 
 @compiled
-def _reset(scalar: Array, now_s: float, fx: float, fy: float, fz: float) -> None:
+def _reset(s: Record, now_s: float, fx: float, fy: float, fz: float) -> None:
     """Forget everything: nothing touches, or shear is not observed."""
     observed = np.isfinite(fx) and np.isfinite(fy)
-    scalar[:] = 0.0
-    scalar[PROBABILITY] = 0.0 if observed else np.nan
-    scalar[FRICTION_USE] = np.nan
-    scalar[SINCE] = now_s
-    scalar[BEGAN] = now_s
-    if observed:
-        scalar[QUICK_X] = fx
-        scalar[QUICK_Y] = fy
-        scalar[LATE_X] = fx
-        scalar[LATE_Y] = fy
-        scalar[BASE_X] = fx
-        scalar[BASE_Y] = fy
-        scalar[BASE_Z] = fz if np.isfinite(fz) else 0.0
+    s.probability = 0.0 if observed else np.nan
+    s.friction_use = np.nan
+    s.highest = 0.0
+    s.began_s = now_s
+    s.quick_x = s.late_x = s.base_x = fx if observed else 0.0
+    s.quick_y = s.late_y = s.base_y = fy if observed else 0.0
+    s.base_z = fz if observed and np.isfinite(fz) else 0.0
+    _enter(s, IDLE, now_s)

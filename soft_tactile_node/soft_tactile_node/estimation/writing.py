@@ -5,26 +5,26 @@ from __future__ import annotations
 import numpy as np
 
 from soft_tactile_node.compiled import Record, compiled
-from soft_tactile_node.estimation.health import FAULT, GOOD, OPEN, SPIKE, STUCK
+from soft_tactile_node.estimation.health import GOOD, OPEN, SPIKE, STUCK
 from soft_tactile_node.estimation.model import RowModel, RowState
-from soft_tactile_node.samples import Array
+from soft_tactile_node.samples import Array, Flag, State
 
-# Flag bits, equal to samples.Flag (a test compares them).
-FLAG_CHANNEL_OPEN = 8
-FLAG_STUCK = 16
-FLAG_SPIKE = 32
-FLAG_REJECTED = 64
-FLAG_PRESSURE_MISSING = 128
-FLAG_OUT_OF_RANGE = 256
-FLAG_TIME_JUMP = 512
-FLAG_OVERLOAD = 1024
-FLAG_HELD_ELSEWHERE = 2048
-FLAG_MOTION = 8192
+# Plain numbers, which the compiler takes where it takes no set of flags.
+FLAG_CHANNEL_OPEN = int(Flag.CHANNEL_OPEN)
+FLAG_STUCK = int(Flag.STUCK)
+FLAG_SPIKE = int(Flag.SPIKE)
+FLAG_REJECTED = int(Flag.REJECTED)
+FLAG_PRESSURE_MISSING = int(Flag.PRESSURE_MISSING)
+FLAG_OUT_OF_RANGE = int(Flag.OUT_OF_RANGE)
+FLAG_TIME_JUMP = int(Flag.TIME_JUMP)
+FLAG_OVERLOAD = int(Flag.OVERLOAD)
+FLAG_HELD_ELSEWHERE = int(Flag.HELD_ELSEWHERE)
+FLAG_MOTION = int(Flag.MOTION)
 
-STATE_FREE = 1
-STATE_CONTACT = 2
-STATE_HELD = 3
-STATE_FAULT = 5
+STATE_FREE = int(State.FREE)
+STATE_CONTACT = int(State.CONTACT)
+STATE_HELD = int(State.HELD_ELSEWHERE)
+STATE_FAULT = int(State.FAULT)
 
 EVENT_CONTACT = 1
 EVENT_RELEASE = 2
@@ -156,7 +156,7 @@ def write_health(
         out.state = STATE_HELD
     if touch.held == 1:
         flags |= FLAG_HELD_ELSEWHERE
-    if faults & ~PRESSURE_FAULT == (1 << memo.used.shape[0]) - 1:
+    if faults & ~PRESSURE_FAULT == (1 << memo.channels.shape[0]) - 1:
         out.state = STATE_FAULT
     rings = touch.in_contact == 0 and touch.theta[1] > 2.0 * touch.theta0[1]
     if rings or touch.shake**2 > 0.5 * touch.sigma[1] ** 2:
@@ -168,19 +168,20 @@ def write_health(
 def _find_faults(memo: RowState) -> tuple[int, int]:
     """Return the flags of the channels and one bit for each fault."""
     flags, faults = 0, 0
-    for k in range(memo.used.shape[0]):
-        fault = memo.health.fault[k]
+    for k in range(memo.channels.shape[0]):
+        channel = memo.channels[k]
+        fault = channel.fault
         if fault != GOOD:
             faults |= 1 << k
-        if fault == OPEN or (fault == GOOD and memo.health.miss_run[k] > 0.5):
+        if fault == OPEN or (fault == GOOD and channel.miss_run > 0):
             flags |= FLAG_CHANNEL_OPEN
         elif fault == STUCK:
             flags |= FLAG_STUCK
-        elif fault == SPIKE or memo.health.jump_run[k] > 0.5:
+        elif fault == SPIKE or channel.jump_run > 0:
             flags |= FLAG_SPIKE
-        elif memo.used[k] < 0.5:
+        elif channel.used == 0:
             flags |= FLAG_REJECTED
-    if memo.health.pressure[FAULT] > 0.5:
+    if memo.pressure[0].fault == 1:
         faults |= PRESSURE_FAULT
     return flags, faults
 
@@ -212,7 +213,7 @@ def write_bend(model: RowModel, memo: RowState, stretch: float, out: Record) -> 
 
 
 @compiled
-def write_parts(memo: RowState, clock: Record, touch: Record, change: Array, parts: Array) -> None:
+def write_parts(memo: RowState, clock: Record, touch: Record, change: Array, parts: np.ndarray) -> None:
     """Write bending, free bending, contact and drift of each channel; change = bending + drift + contact holds."""
     for k in range(change.shape[0]):
         known = memo.learnt[k]
@@ -221,7 +222,6 @@ def write_parts(memo: RowState, clock: Record, touch: Record, change: Array, par
         if touch.in_contact == 0:
             drift += contact  # nothing touches: what is not bending is drift
             contact = 0.0 if np.isfinite(change[k]) else np.nan
-        parts[0, k] = memo.free[k]
-        parts[1, k] = memo.free[k]
-        parts[2, k] = contact
-        parts[3, k] = drift
+        parts[k].bending = memo.free[k]
+        parts[k].contact = contact
+        parts[k].drift = drift

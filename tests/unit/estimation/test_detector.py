@@ -15,6 +15,7 @@ from soft_tactile_node.estimation.detector import (
     CONTACT_ENDED,
     DETECTOR,
     TESTS,
+    TRACK,
     advance_activity,
     advance_detector,
     learn_zero,
@@ -166,8 +167,8 @@ def test_the_law_of_extremes_is_found() -> None:
     spread = np.zeros((TESTS, 3))
     spread[:, 0] = [1.0, 4.0, 0.25]
     location, scale = np.array([1.6, 1.1, 0.5]), np.array([0.75, 0.8, 0.85])
-    track = np.zeros((seconds, 8))
-    track[:, :TESTS] = rng.gumbel(location, scale, (seconds, TESTS)) * np.sqrt(spread[:, 0])
+    track = np.zeros(seconds, TRACK)
+    track["d"] = rng.gumbel(location, scale, (seconds, TESTS)) * np.sqrt(spread[:, 0])
     item = SimpleNamespace(item=SimpleNamespace(time_s=np.arange(seconds, dtype=float)))
     found = fit_extremes([item], [track], [np.ones(seconds, dtype=bool)], spread)  # type: ignore[list-item]
     # the scatter of moments of 40 000 maxima is below one per cent

@@ -16,8 +16,8 @@ from soft_tactile_node.estimation.features import (
     STRETCH_TERMS,
     advance_features,
     count_features,
-    count_memory,
     is_quick,
+    new_filters,
     order_of_features,
     restart_features,
 )
@@ -35,11 +35,11 @@ def pad_of(count: int, rise_s: float = 0.0, fall_s: float = 0.0) -> PadRange:
 def follow(pad: PadRange, start: list[float], n: list[float], stretch: float, scans: int) -> np.ndarray:
     """Return the features after some scans at new coordinates."""
     count = len(n)
-    memory = np.zeros(count_memory(count, TUNING))
-    restart_features(pad, memory, np.array(start), len(TUNING.memory_s), len(TUNING.side_memory_s))
+    filters = new_filters(TUNING)[0]
+    restart_features(pad, filters, np.array(start))
     out = np.zeros(count_features(count, TUNING))
     for _ in range(scans):
-        advance_features(TUNING, pad, memory, np.array(n), stretch, False, DT_S, out)
+        advance_features(TUNING, pad, filters, np.array(n), stretch, False, DT_S, out)
     return out
 
 
@@ -99,10 +99,10 @@ def test_each_feature_has_an_order_and_a_kind(count: int) -> None:
 
 def test_the_path_is_counted_from_the_touch() -> None:
     """How far the stretch went since the touch stands alone and times v; free, it is zero."""
-    pad, memory = pad_of(1), np.zeros(count_memory(1, TUNING))
-    restart_features(pad, memory, np.array([2.0]), len(TUNING.memory_s), len(TUNING.side_memory_s))
+    pad, filters = pad_of(1), new_filters(TUNING)[0]
+    restart_features(pad, filters, np.array([2.0]))
     out = np.zeros(count_features(1, TUNING))
     first = FIRST_TERMS + 2 * KNOTS + STRETCH_TERMS
     for stretch, touched, wanted in ((0.3, False, 0.0), (0.3, True, 0.0), (0.5, True, 0.2), (0.6, False, 0.0)):
-        advance_features(TUNING, pad, memory, np.array([2.0]), stretch, touched, DT_S, out)
+        advance_features(TUNING, pad, filters, np.array([2.0]), stretch, touched, DT_S, out)
         assert_allclose(out[first : first + PATH_TERMS], [wanted, 2.0 * wanted], atol=1e-12)

@@ -5,19 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from soft_tactile_node.estimation import writing
 from soft_tactile_node.estimation.health import (
-    FAULT,
     GOOD,
-    LOAD,
     OPEN,
+    PRESSURE,
     STUCK,
     HealthLimits,
     check_channels,
     check_pressure,
-    new_health_state,
+    new_channels,
 )
-from soft_tactile_node.samples import Flag
 
 DT_S = 0.002
 LIMITS = HealthLimits(
@@ -35,13 +32,12 @@ LIMITS = HealthLimits(
 
 def follow(values: np.ndarray) -> tuple[list[float], list[float]]:
     """Return fault and use of a channel after each reading."""
-    memo = new_health_state(1)
+    memo = new_channels(1)
     faults, uses = [], []
-    used = np.zeros(1)
     for i, value in enumerate(values):
-        check_channels(LIMITS, memo, i * DT_S, DT_S, np.array([value]), np.zeros(1), used)
-        faults.append(float(memo.fault[0]))
-        uses.append(float(used[0]))
+        check_channels(LIMITS, memo, i * DT_S, DT_S, np.array([value]))
+        faults.append(float(memo["fault"][0]))
+        uses.append(float(memo["used"][0]))
     return faults, uses
 
 
@@ -86,42 +82,25 @@ def test_a_spike_costs_one_sample_only() -> None:
 
 def test_lost_pressure_is_flagged_and_its_variance_grows() -> None:
     """Silence beyond the timeout: the last value holds, ever less certain."""
-    memo = new_health_state(1)
+    memo = np.zeros(1, PRESSURE)[0]
     check_pressure(LIMITS, memo, 0.0, 0.001, np.nan)
     for _ in range(10):
-        check_pressure(LIMITS, memo, 0.02, memo.pressure[LOAD] + 0.05, np.nan)
-    held = memo.pressure[LOAD]
+        check_pressure(LIMITS, memo, 0.02, memo["level"] + 0.05, np.nan)
+    held = memo["level"]
     variances = [check_pressure(LIMITS, memo, DT_S, np.nan, np.nan) for _ in range(400)]
-    assert memo.pressure[FAULT] == 1.0
-    assert memo.pressure[LOAD] == held
+    assert memo["fault"] == 1
+    assert memo["level"] == held
     assert variances[0] == 0.0
     assert variances[-1] > variances[-100] > 0.0
 
 
 def test_a_reading_of_zero_while_bent_is_not_believed() -> None:
     """No valve empties a chamber between two scans; the channels, still bent, disagree as well."""
-    memo = new_health_state(1)
+    memo = np.zeros(1, PRESSURE)[0]
     for k in range(60):
         check_pressure(LIMITS, memo, 0.02, 0.01 * k + 1e-4 * (-1) ** k, np.nan)
-    bent = memo.pressure[LOAD]
+    bent = memo["level"]
     for _ in range(300):
         check_pressure(LIMITS, memo, DT_S, 0.0, bent)
-    assert memo.pressure[FAULT] == 1.0
-    assert memo.pressure[LOAD] == bent
-
-
-def test_flags_are_those_of_the_messages() -> None:
-    """The inner loop's bits and the public flags are one set."""
-    for name in (
-        "CHANNEL_OPEN",
-        "STUCK",
-        "SPIKE",
-        "REJECTED",
-        "PRESSURE_MISSING",
-        "OUT_OF_RANGE",
-        "TIME_JUMP",
-        "OVERLOAD",
-        "HELD_ELSEWHERE",
-        "MOTION",
-    ):
-        assert getattr(writing, f"FLAG_{name}") == Flag[name]
+    assert memo["fault"] == 1
+    assert memo["level"] == bent

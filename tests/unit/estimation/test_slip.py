@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from soft_tactile_node.estimation.slip import new_slip_state, watch_slip
+from soft_tactile_node.estimation.slip import new_slip, watch_slip
 
 DT_S = 0.002
 
 
 def count_slips(shear_n: np.ndarray, normal_n: np.ndarray | float = 1.0, noise_n: float = 0.002) -> list[float]:
     """Return the times at which slips are called."""
-    memo = new_slip_state()
+    memo = new_slip()[0]
     rng = np.random.default_rng(1)
     normal = np.broadcast_to(normal_n, shear_n.shape)
     return [
@@ -61,15 +61,15 @@ def test_pressing_harder_is_no_slip() -> None:
 
 def test_unobserved_shear_gives_no_probability() -> None:
     """Not observable is not zero."""
-    memo = new_slip_state()
+    memo = new_slip()[0]
     assert not watch_slip(memo, 0.0, DT_S, True, np.nan, np.nan, 1.0)
-    assert np.isnan(memo.scalar[0])
+    assert np.isnan(memo["probability"])
 
 
 @pytest.mark.parametrize("rate_hz", [200.0, 1000.0])
 def test_any_rate(rate_hz: float) -> None:
     """The call does not depend on the sample rate."""
-    memo = new_slip_state()
+    memo = new_slip()[0]
     dt_s = 1.0 / rate_hz
     time_s = np.arange(0.0, 2.0, dt_s)
     shear = 0.1 + 0.3 * np.clip((time_s - 1.0) / 0.03, 0.0, 1.0)
