@@ -1,4 +1,7 @@
-"""Writes the reference pages from the code: `python shared/docs/generate.py` renews shared/docs/reference."""
+"""Writes the reference pages from the code: `python shared/docs/generate.py` renews shared/docs/reference.
+
+The package's copies of the messages are renewed as well.
+"""
 
 from __future__ import annotations
 
@@ -320,4 +323,6 @@ def page(name: str) -> str:
 if __name__ == "__main__":
     for file in PAGES:
         (HERE / "reference" / file).write_text(page(file))
+    for message in (ROOT / "soft_tactile_msgs" / "msg").glob("*.msg"):
+        (PACKAGE / "recordings" / "interfaces" / message.name).write_text(message.read_text())
     sys.stdout.write(f"{len(PAGES)} pages renewed\n")

@@ -17,12 +17,9 @@ from soft_tactile_node.estimation.features import (
     FIRST_TERMS,
     MOST_COORDINATES,
     SIDE_TERMS,
-    count_features,
+    feature_list,
     feature_rows,
-    is_path,
-    is_quick,
     new_filters,
-    order_of_features,
 )
 from soft_tactile_node.estimation.tuning import TUNING
 from soft_tactile_node.samples import Array
@@ -234,7 +231,8 @@ def fit_map(items: Sequence[Pressed], axes: int) -> MapFit:
     doubt = np.concatenate([force_doubt(p.item.time_s, p.force_n)[p.rows] for p in items])
     weight = 1.0 / np.sqrt(ERROR_FLOOR_N**2 + (ERROR_SHARE * np.linalg.norm(force, axis=1)) ** 2 + doubt**2)
     block = split_blocks([p.item.time_s[p.rows] for p in items])
-    scale = ORDER_PENALTY ** (order_of_features(count, TUNING) - 1.0)
+    listed = feature_list(count, TUNING)
+    scale = ORDER_PENALTY ** (listed["order"] - 1.0)
 
     def rows_of(rise: float, fall: float) -> list[Array]:
         return [features_of(p, directions, PadRange(low, high, rise, fall)) for p in items]
@@ -243,9 +241,9 @@ def fit_map(items: Sequence[Pressed], axes: int) -> MapFit:
         design = np.concatenate([x[p.rows] for x, p in zip(rows, items, strict=True)])[:, terms]
         return Ridge(design, target, block, weight, scale[terms])
 
-    every = np.ones(count_features(count, TUNING), dtype=bool)
+    every = np.ones(listed.size, dtype=bool)
     if count_squeezes(items) < LEAST_SQUEEZES:
-        every &= ~is_path(count, TUNING)
+        every &= ~listed["path"]
 
     def error(lag: tuple[float, float]) -> float:
         return regress(rows_of(*lag), force[:, 2:], every).choose(penalties=COARSE)[1]
@@ -260,7 +258,7 @@ def fit_map(items: Sequence[Pressed], axes: int) -> MapFit:
     leverage[0][np.ix_(every, every)] = normal.leverage_matrix(normal_penalty)
     shear, shear_penalty, slow = normal, normal_penalty, every
     if axes == 3:
-        slow = every & ~is_quick(count, TUNING)
+        slow = every & ~listed["quick"]
         shear = regress(features, force[:, :2], slow)
         shear_penalty, _ = shear.choose(WITHIN)
         weights[slow, :2] = shear.weights(shear_penalty)
@@ -326,13 +324,11 @@ def features_of(pressed: Pressed, directions: Array, pad: PadRange) -> Array:
     numpy.ndarray, shape (n, f)
         Features (1).
     """
-    count = len(directions)
     coordinates = np.ascontiguousarray(pressed.departure @ directions.T)
     filters = new_filters(TUNING)[0]
     time_s, stretch = pressed.item.time_s, np.ascontiguousarray(pressed.stretch)
-    return np.asarray(
-        feature_rows(TUNING, pad, time_s, coordinates, stretch, pressed.touched, filters, count_features(count, TUNING))
-    )
+    features = feature_list(len(directions), TUNING).size
+    return np.asarray(feature_rows(TUNING, pad, time_s, coordinates, stretch, pressed.touched, filters, features))
 
 
 def map_gain(fit: MapFit, items: Sequence[Pressed]) -> Array:

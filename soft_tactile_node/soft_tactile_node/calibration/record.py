@@ -231,12 +231,12 @@ class Calibration(Strict):
     def _shapes_agree(self) -> Calibration:
         """Refuse arrays whose shape does not fit the channel count and the models' own sizes."""
         from soft_tactile_node.estimation.drive import count_terms
-        from soft_tactile_node.estimation.features import count_features
+        from soft_tactile_node.estimation.features import feature_list
         from soft_tactile_node.estimation.tuning import TUNING
 
         c = self.channels
         terms, coordinates = count_terms(TUNING), len(self.force_map.directions)
-        features = count_features(coordinates, TUNING)
+        features = feature_list(coordinates, TUNING).size
         wanted: dict[str, tuple[object, tuple[int, ...]]] = {
             "tare_inductance_h": (self.tare_inductance_h, (c,)),
             "base.weights": (self.base.weights, (terms, c)),

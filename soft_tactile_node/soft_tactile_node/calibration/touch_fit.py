@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from soft_tactile_node.calibration.map_fit import CONTACT_N, MapFit, PadRange, Pressed, features_of, fit_nonnegative
+from soft_tactile_node.calibration.press import UNLOADED_N
 from soft_tactile_node.estimation.detector import DETECTOR, TESTS, TRACK, free_rows
 from soft_tactile_node.estimation.model import TouchModel
 from soft_tactile_node.estimation.settings import LIGHT
@@ -19,9 +20,6 @@ QUIET_SHARE = 0.3
 
 MOST_ROWS = 20000
 """Rows that the spread is fitted to (1)."""
-
-UNLOADED_N = 0.02
-"""Load that no longer counts as carried (N)."""
 
 APART_S = 0.1
 """Free rows count this long after and before a contact (s)."""

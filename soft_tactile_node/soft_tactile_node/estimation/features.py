@@ -33,18 +33,33 @@ STRETCH_TERMS = 3
 PATH_TERMS = 2
 
 
-def count_features(coordinates: int, tuning: Tuning) -> int:
-    """Return the number of features for `coordinates` (1) and the memories of `tuning`."""
-    sides = (coordinates - 1) * len(tuning.side_memory_s)
-    return (
-        FIRST_TERMS
-        + SIDE_TERMS * (coordinates - 1)
-        + 2 * KNOTS
-        + STRETCH_TERMS
-        + PATH_TERMS
-        + len(tuning.memory_s)
-        + sides
-    )
+FEATURE = np.dtype([("order", "f8"), ("quick", "?"), ("path", "?")])
+"""A feature: its order as a polynomial, whether it is a memory below a second or how far the stretch has gone."""
+
+
+def feature_list(coordinates: int, tuning: Tuning) -> np.ndarray:
+    """Return what each feature is, in the order in which `advance_features` writes them.
+
+    Parameters
+    ----------
+    coordinates : int
+        Number of coordinates (1).
+    tuning : Tuning
+        Memories.
+
+    Returns
+    -------
+    numpy.ndarray, shape (f,)
+        Records of FEATURE. A higher order is penalised more; shear, which is slow, leaves quick ones out: they carry
+        noise.
+    """
+    sides = coordinates - 1
+    memories = (*tuning.memory_s, *tuning.side_memory_s * sides)
+    plain = [1, 2, 2] * sides + [1, 2, 3, 2, 3, 3, 4] + [1, 2] * KNOTS + [1, 2, 3]
+    rows = [(order, False, False) for order in plain]
+    rows += [(1, False, True), (2, False, True)]
+    rows += [(1, tau_s < 1.0, False) for tau_s in memories]
+    return np.array(rows, FEATURE)
 
 
 def new_filters(tuning: Tuning) -> np.ndarray:
@@ -62,73 +77,6 @@ def new_filters(tuning: Tuning) -> np.ndarray:
             ]
         ),
     )
-
-
-def order_of_features(coordinates: int, tuning: Tuning) -> Array:
-    """Return the order of each feature as a polynomial; a higher one is penalised more.
-
-    Parameters
-    ----------
-    coordinates : int
-        Number of coordinates (1).
-    tuning : Tuning
-        Memories.
-
-    Returns
-    -------
-    numpy.ndarray, shape (f,)
-        Order (1).
-    """
-    sides = (coordinates - 1) * len(tuning.side_memory_s)
-    orders = (
-        [1, 2, 2] * (coordinates - 1)
-        + [1, 2, 3, 2, 3, 3, 4]
-        + [1, 2] * KNOTS
-        + [1, 2, 3]
-        + [1, 2]
-        + [1] * (len(tuning.memory_s) + sides)
-    )
-    return np.array(orders, dtype=np.float64)
-
-
-def is_quick(coordinates: int, tuning: Tuning) -> np.ndarray:
-    """Return which features are quick memories, which shear leaves out: they carry noise, shear is slow.
-
-    Parameters
-    ----------
-    coordinates : int
-        Number of coordinates (1).
-    tuning : Tuning
-        Memories.
-
-    Returns
-    -------
-    numpy.ndarray of bool, shape (f,)
-        True for memories below a second.
-    """
-    first = FIRST_TERMS + SIDE_TERMS * (coordinates - 1) + 2 * KNOTS + STRETCH_TERMS + PATH_TERMS
-    times = [*tuning.memory_s, *tuning.side_memory_s * (coordinates - 1)]
-    return np.array([False] * first + [tau < 1.0 for tau in times])
-
-
-def is_path(coordinates: int, tuning: Tuning) -> np.ndarray:
-    """Return which features tell how far the stretch has gone since the pad was touched.
-
-    Parameters
-    ----------
-    coordinates : int
-        Number of coordinates (1).
-    tuning : Tuning
-        Memories.
-
-    Returns
-    -------
-    numpy.ndarray of bool, shape (f,)
-        True for these.
-    """
-    first = FIRST_TERMS + SIDE_TERMS * (coordinates - 1) + 2 * KNOTS + STRETCH_TERMS
-    number = np.arange(count_features(coordinates, tuning))
-    return np.asarray((number >= first) & (number < first + PATH_TERMS))
 
 
 @compiled

@@ -168,7 +168,7 @@ class RowState(NamedTuple):
 
     Attributes
     ----------
-    clock, detector, slip, pressure, drive, pad : numpy.ndarray, shape (1,)
+    clock, detector, slip, pressure, drive, filters : numpy.ndarray, shape (1,)
         Records of CLOCK, `detector.DETECTOR`, `slip.SLIP`, `health.PRESSURE`, `drive.new_drive`,
         `features.new_filters`.
     channels, learnt : numpy.ndarray, shape (c,)
@@ -188,7 +188,7 @@ class RowState(NamedTuple):
     slip: np.ndarray
     pressure: np.ndarray
     drive: np.ndarray
-    pad: np.ndarray
+    filters: np.ndarray
     channels: np.ndarray
     learnt: np.ndarray
     terms: Array
@@ -316,7 +316,7 @@ def build_state(model: RowModel, finger: CalibratedFinger) -> RowState:
         slip=new_slip(),
         pressure=np.zeros(1, PRESSURE),
         drive=new_drive(model.tuning),
-        pad=new_filters(model.tuning),
+        filters=new_filters(model.tuning),
         channels=new_channels(channels),
         learnt=new_learnt(model.drift, slope, deviation),
         terms=np.zeros(model.base.shape[0]),

@@ -79,7 +79,7 @@ def process_row(
     parts: np.ndarray,
 ) -> None:
     """Run the estimator over one scan, in place."""
-    clock, touch = memo.clock[0], memo.detector[0]
+    clock, detector = memo.clock[0], memo.detector[0]
     started = clock.started == 1
     flags, dt = _advance_clock(clock, time_s, warm)
     rejected_row = started and not dt > 0.0
@@ -94,8 +94,8 @@ def process_row(
         blind = blind or model.told.shape[0] == 0
     if not started:
         rest_drive(tuning, memo.drive[0], p)
-        start_detector(touch, p)
-    advance_shake(tuning, touch, specific, dt)
+        start_detector(detector, p)
+    advance_shake(tuning, detector, specific, dt)
     if not blind:
         _bridge(model, memo, p, drive_s, dt)
     stretch = _bend_freely(model, memo)
@@ -110,28 +110,28 @@ def process_row(
             for k in range(change.shape[0]):
                 memo.coordinates[i] += model.pad.directions[i, k] * memo.departure[k]
         if not started or clock.blind_s > tuning.restart_s:
-            restart_features(model.pad, memo.pad[0], memo.coordinates)
-            touch.restart_s = 0.0
+            restart_features(model.pad, memo.filters[0], memo.coordinates)
+            detector.restart_s = 0.0
         if started:
             clock.blind_s = 0.0
         _find_force(model, memo, stretch, dt)
-        events = _decide(model, memo, clock, touch, p, time_s, seen)
+        events = _decide(model, memo, clock, detector, p, time_s, seen)
         if events & EVENT_CONTACT:
-            out.onset_s = touch.onset_s
-        _learn(model, memo, clock, touch, missing, dt)
+            out.onset_s = detector.onset_s
+        _learn(model, memo, clock, detector, missing, dt)
     else:
         clock.blind_s += dt
-    write_force(model, memo, clock, touch, blind, missing, p_variance, out)
-    flags, events = write_health(model, memo, clock, touch, p, flags, events, out)
+    write_force(model, memo, clock, detector, blind, missing, p_variance, out)
+    flags, events = write_health(model, memo, clock, detector, p, flags, events, out)
     fx, fy, fz = out.force_n[0], out.force_n[1], out.force_n[2]
-    if watch_slip(memo.slip[0], clock.now_s, dt, touch.in_contact == 1, fx, fy, fz):
+    if watch_slip(memo.slip[0], clock.now_s, dt, detector.in_contact == 1, fx, fy, fz):
         events |= EVENT_SLIP
     out.slip_probability = memo.slip[0].probability
     out.friction_use = memo.slip[0].friction_use
     write_bend(model, memo, stretch, out)
-    write_parts(memo, clock, touch, change, parts)
-    out.in_contact = touch.in_contact
-    out.contact_id = touch.contacts
+    write_parts(memo, clock, detector, change, parts)
+    out.in_contact = detector.in_contact
+    out.contact_id = detector.contacts
     out.pressure_pa = p * model.scale_pa
     out.flags = flags
     out.events = events
@@ -278,7 +278,7 @@ def _find_force(model: RowModel, memo: RowState, stretch: float, dt: float) -> N
     advance_features(
         model.tuning,
         model.pad,
-        memo.pad[0],
+        memo.filters[0],
         memo.coordinates,
         stretch,
         memo.detector[0].in_contact == 1,
@@ -293,14 +293,16 @@ def _find_force(model: RowModel, memo: RowState, stretch: float, dt: float) -> N
 
 
 @compiled
-def _decide(model: RowModel, memo: RowState, clock: Record, touch: Record, p: float, time_s: float, dt: float) -> int:
+def _decide(
+    model: RowModel, memo: RowState, clock: Record, detector: Record, p: float, time_s: float, dt: float
+) -> int:
     """Let the detector take the scan and return the events."""
     warmed = clock.warm - clock.onset_warm
     warmth = 0.0
     for k in range(memo.learnt.shape[0]):
         warmth += model.gain[2, k] * memo.learnt[k].slope_var * warmed * warmed
-    told = advance_detector(model.tuning, model.touch, touch, memo.force, p, warmth, time_s, dt)
-    level = memo.force[2] - touch.zero[2]
+    told = advance_detector(model.tuning, model.touch, detector, memo.force, p, warmth, time_s, dt)
+    level = memo.force[2] - detector.zero[2]
     if told & CONTACT_BEGAN:
         clock.onset_warm = clock.warm
         clock.quick = level
@@ -310,9 +312,9 @@ def _decide(model: RowModel, memo: RowState, clock: Record, touch: Record, p: fl
 
 
 @compiled
-def _learn(model: RowModel, memo: RowState, clock: Record, touch: Record, missing: int, dt: float) -> None:
+def _learn(model: RowModel, memo: RowState, clock: Record, detector: Record, missing: int, dt: float) -> None:
     """Let each channel learn its zero and temperature slope while nothing touches."""
-    free = touch.in_contact == 0 and touch.held == 0 and touch.free_s > model.tuning.rest_s
+    free = detector.in_contact == 0 and detector.held == 0 and detector.free_s > model.tuning.rest_s
     for k in range(memo.change.shape[0]):
         raw = memo.change[k] - memo.free[k]
         learn_channel(model.tuning, memo.learnt[k], model.drift[k], raw, clock.warm, dt, free and k + 1 != missing)

@@ -51,12 +51,12 @@ def _lever(matrix: Array, x: Array) -> float:
 
 
 @compiled
-def _frozen_variance(model: RowModel, memo: RowState, clock: Record, touch: Record, axis: int) -> float:
+def _frozen_variance(model: RowModel, memo: RowState, clock: Record, detector: Record, axis: int) -> float:
     """Return what drift and temperature may have done to an axis since the contact began (N^2)."""
     warmed = clock.warm - clock.onset_warm
     total = 0.0
     for k in range(memo.learnt.shape[0]):
-        drift = model.drift[k] * model.drift[k] * touch.touch_s
+        drift = model.drift[k] * model.drift[k] * detector.touch_s
         total += model.gain[axis, k] * (drift + memo.learnt[k].slope_var * warmed * warmed)
     return total
 
@@ -66,7 +66,7 @@ def write_force(
     model: RowModel,
     memo: RowState,
     clock: Record,
-    touch: Record,
+    detector: Record,
     blind: bool,
     missing: int,
     p_variance: float,
@@ -74,11 +74,11 @@ def write_force(
 ) -> None:
     """Write force, variance and contact probability."""
     highest = 0.0
-    for j in range(touch.d.shape[0]):
-        highest = max(highest, touch.d[j] / touch.theta[j]) if touch.theta[j] > 0.0 else highest
+    for j in range(detector.d.shape[0]):
+        highest = max(highest, detector.d[j] / detector.theta[j]) if detector.theta[j] > 0.0 else highest
     power = highest**3.4
     out.contact_probability = power / (power + 1.5)
-    in_contact = touch.in_contact == 1
+    in_contact = detector.in_contact == 1
     for axis in range(3):
         observed = (axis == 2 or model.axes == 3) and not blind
         out.force_n[axis] = np.nan
@@ -86,16 +86,18 @@ def write_force(
         if not observed:
             continue
         if not in_contact:
-            hidden = max(touch.d[1], 0.0)
+            hidden = max(detector.d[1], 0.0)
             out.force_n[axis] = 0.0
-            out.force_variance_n2[axis] = touch.sigma[0] ** 2 + out.contact_probability * hidden * hidden
+            out.force_variance_n2[axis] = detector.sigma[0] ** 2 + out.contact_probability * hidden * hidden
             continue
         # shear is read against the rest position: its zero moves with the bend, which the map knows
-        out.force_n[axis] = memo.force[axis] - (touch.zero[2] if axis == 2 else 0.0)
+        out.force_n[axis] = memo.force[axis] - (detector.zero[2] if axis == 2 else 0.0)
         variance = (
-            _normal_variance(model, memo, clock, touch) if axis == 2 else _shear_variance(model, memo, touch, axis)
+            _normal_variance(model, memo, clock, detector)
+            if axis == 2
+            else _shear_variance(model, memo, detector, axis)
         )
-        out.force_variance_n2[axis] = variance + _frozen_variance(model, memo, clock, touch, axis)
+        out.force_variance_n2[axis] = variance + _frozen_variance(model, memo, clock, detector, axis)
     if missing > 0:
         for axis in range(3):
             out.force_variance_n2[axis] += model.gain[axis, missing - 1] * model.substitute_variance[missing - 1]
@@ -107,21 +109,21 @@ def write_force(
 
 
 @compiled
-def _normal_variance(model: RowModel, memo: RowState, clock: Record, touch: Record) -> float:
+def _normal_variance(model: RowModel, memo: RowState, clock: Record, detector: Record) -> float:
     """Return the larger of two models of the map's error, and the spread of a free finger."""
-    level = memo.force[2] - touch.zero[2]
+    level = memo.force[2] - detector.zero[2]
     square, quick = level * level, (level - clock.quick) ** 2
     lever = _lever(model.pad.leverage[0], memo.features)
     v = model.normal_variance
     far = v[0, 0] + v[0, 1] * square + v[0, 2] * lever
     moving = v[1, 0] + v[1, 1] * square + v[1, 2] * quick
-    return float(max(far, moving) + touch.sigma[0] ** 2)
+    return float(max(far, moving) + detector.sigma[0] ** 2)
 
 
 @compiled
-def _shear_variance(model: RowModel, memo: RowState, touch: Record, axis: int) -> float:
+def _shear_variance(model: RowModel, memo: RowState, detector: Record, axis: int) -> float:
     """Return the largest of three models of the map's error."""
-    level = memo.force[2] - touch.zero[2]
+    level = memo.force[2] - detector.zero[2]
     lever = _lever(model.pad.leverage[1], memo.features)
     v = model.shear_variance[axis]
     largest = 0.0
@@ -132,7 +134,7 @@ def _shear_variance(model: RowModel, memo: RowState, touch: Record, axis: int) -
 
 @compiled
 def write_health(
-    model: RowModel, memo: RowState, clock: Record, touch: Record, p: float, flags: int, events: int, out: Record
+    model: RowModel, memo: RowState, clock: Record, detector: Record, p: float, flags: int, events: int, out: Record
 ) -> tuple[int, int]:
     """Write the state; return flags and events with faults, ranges and overload added."""
     told, faults = _find_faults(memo)
@@ -142,7 +144,7 @@ def write_health(
     if clock.faulty & ~faults:
         events |= EVENT_RECOVERED
     clock.faulty = faults
-    if _is_beyond(model, p, clock.warm, touch.in_contact == 1, out):
+    if _is_beyond(model, p, clock.warm, detector.in_contact == 1, out):
         flags |= FLAG_OUT_OF_RANGE
     if out.force_n[2] > model.overload:
         flags |= FLAG_OVERLOAD
@@ -151,15 +153,15 @@ def write_health(
         clock.overloaded = 1
     elif not out.force_n[2] > 0.95 * model.overload:
         clock.overloaded = 0
-    out.state = STATE_CONTACT if touch.in_contact == 1 else STATE_FREE
-    if touch.in_contact == 0 and touch.held == 1:
+    out.state = STATE_CONTACT if detector.in_contact == 1 else STATE_FREE
+    if detector.in_contact == 0 and detector.held == 1:
         out.state = STATE_HELD
-    if touch.held == 1:
+    if detector.held == 1:
         flags |= FLAG_HELD_ELSEWHERE
     if faults & ~PRESSURE_FAULT == (1 << memo.channels.shape[0]) - 1:
         out.state = STATE_FAULT
-    rings = touch.in_contact == 0 and touch.theta[1] > 2.0 * touch.theta0[1]
-    if rings or touch.shake**2 > 0.5 * touch.sigma[1] ** 2:
+    rings = detector.in_contact == 0 and detector.theta[1] > 2.0 * detector.theta0[1]
+    if rings or detector.shake**2 > 0.5 * detector.sigma[1] ** 2:
         flags |= FLAG_MOTION
     return flags, events
 
@@ -213,13 +215,13 @@ def write_bend(model: RowModel, memo: RowState, stretch: float, out: Record) -> 
 
 
 @compiled
-def write_parts(memo: RowState, clock: Record, touch: Record, change: Array, parts: np.ndarray) -> None:
+def write_parts(memo: RowState, clock: Record, detector: Record, change: Array, parts: np.ndarray) -> None:
     """Write bending, free bending, contact and drift of each channel; change = bending + drift + contact holds."""
     for k in range(change.shape[0]):
         known = memo.learnt[k]
         drift = known.zero + known.slope * clock.warm
         contact = change[k] - memo.free[k] - drift
-        if touch.in_contact == 0:
+        if detector.in_contact == 0:
             drift += contact  # nothing touches: what is not bending is drift
             contact = 0.0 if np.isfinite(change[k]) else np.nan
         parts[k].bending = memo.free[k]

@@ -27,9 +27,9 @@ def test_hysteresis_terms_follow_the_play_operator() -> None:
     table = np.genfromtxt(
         [row for row in PLAY.read_text().splitlines() if not row.startswith("#")], delimiter=",", names=True
     )
-    load = np.concatenate([[0.0], table["u"]])
+    pressure = np.concatenate([[0.0], table["u"]])
     radii = tuple(float(r) for r in range(1, 1 + len(TUNING.play_radius)))
-    terms = drive_terms(AT_ONCE._replace(play_radius=radii), np.arange(load.size, dtype=float), load)
+    terms = drive_terms(AT_ONCE._replace(play_radius=radii), np.arange(pressure.size, dtype=float), pressure)
     for k, name in enumerate(("r1", "r2", "r3")):
         play = terms[1:, POWERS + 2 * k]
         assert_allclose(play, table[name], rtol=0.0, atol=1e-12)
@@ -38,8 +38,8 @@ def test_hysteresis_terms_follow_the_play_operator() -> None:
 
 def test_lag_terms_follow_the_step_response() -> None:
     """Source: step response of a first-order lag, 1 - exp(-t/tau), any control text."""
-    time_s, load = stepped(100.0, height=0.5)
-    terms = drive_terms(AT_ONCE, time_s, load)
+    time_s, pressure = stepped(100.0, height=0.5)
+    terms = drive_terms(AT_ONCE, time_s, pressure)
     for j, tau in enumerate(TUNING.creep_s):
         answer = 1.0 - np.exp(-time_s / tau)
         assert_allclose(terms[:, LAGS + 2 * j], 0.5 * answer, rtol=1e-12, atol=1e-12)
@@ -65,8 +65,8 @@ def test_terms_do_not_depend_on_the_sample_rate() -> None:
 
 def test_a_finger_that_rested_for_long_has_the_terms_of_rest() -> None:
     """Minutes at one pressure, reached from below, end in `rest_terms`; as many terms as `count_terms` says."""
-    time_s, load = stepped(20.0, end_s=1200.0, height=0.6)
-    held = drive_terms(TUNING, time_s, load)
+    time_s, pressure = stepped(20.0, end_s=1200.0, height=0.6)
+    held = drive_terms(TUNING, time_s, pressure)
     assert held.shape == (time_s.size, count_terms(TUNING))
     assert count_terms(TUNING) == CELL + CELL_TERMS
     assert_allclose(held[-1], rest_terms(TUNING, 0.6), rtol=1e-7)

@@ -15,10 +15,8 @@ from soft_tactile_node.estimation.features import (
     PATH_TERMS,
     STRETCH_TERMS,
     advance_features,
-    count_features,
-    is_quick,
+    feature_list,
     new_filters,
-    order_of_features,
     restart_features,
 )
 from soft_tactile_node.estimation.tuning import TUNING
@@ -37,7 +35,7 @@ def follow(pad: PadRange, start: list[float], n: list[float], stretch: float, sc
     count = len(n)
     filters = new_filters(TUNING)[0]
     restart_features(pad, filters, np.array(start))
-    out = np.zeros(count_features(count, TUNING))
+    out = np.zeros(feature_list(count, TUNING).size)
     for _ in range(scans):
         advance_features(TUNING, pad, filters, np.array(n), stretch, False, DT_S, out)
     return out
@@ -88,8 +86,9 @@ def test_coordinates_are_believed_within_their_range() -> None:
 @pytest.mark.parametrize("count", [1, 3, 4])
 def test_each_feature_has_an_order_and_a_kind(count: int) -> None:
     """Orders and kinds are as many as features; doubling coordinates and stretch grows none beyond its order."""
-    orders, quick = order_of_features(count, TUNING), is_quick(count, TUNING)
-    assert orders.size == quick.size == count_features(count, TUNING)
+    listed = feature_list(count, TUNING)
+    orders, quick = listed["order"], listed["quick"]
+    assert listed["path"].sum() == PATH_TERMS
     n = [0.8, -0.5, 0.3, 0.2][:count]
     one, two = (follow(pad_of(count), [0.0] * count, [k * a for a in n], k * 0.6, 3) for k in (1.0, 2.0))
     assert quick.sum() == sum(tau < 1.0 for tau in (*TUNING.memory_s, *TUNING.side_memory_s * (count - 1)))
@@ -101,7 +100,7 @@ def test_the_path_is_counted_from_the_touch() -> None:
     """How far the stretch went since the touch stands alone and times v; free, it is zero."""
     pad, filters = pad_of(1), new_filters(TUNING)[0]
     restart_features(pad, filters, np.array([2.0]))
-    out = np.zeros(count_features(1, TUNING))
+    out = np.zeros(feature_list(1, TUNING).size)
     first = FIRST_TERMS + 2 * KNOTS + STRETCH_TERMS
     for stretch, touched, wanted in ((0.3, False, 0.0), (0.3, True, 0.0), (0.5, True, 0.2), (0.6, False, 0.0)):
         advance_features(TUNING, pad, filters, np.array([2.0]), stretch, touched, DT_S, out)
