@@ -16,8 +16,8 @@ PLAIN = TUNING._replace(
     detect_s=(MEMORY_S,) * TESTS,
     confirm_s=0.0,
     zero_s=FOREVER_S,
-    zero_start_s=FOREVER_S,
-    ring_after_s=FOREVER_S,
+    fall_s=FOREVER_S,
+    ring_gain=0.0,
     held_s=FOREVER_S,
 )
 """The detector's touch tests alone: neither zero nor thresholds learn, each test is the average of its readings."""

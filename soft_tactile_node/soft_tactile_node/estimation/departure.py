@@ -79,5 +79,5 @@ def departure_rows(
         for k in range(raw.shape[1]):
             known = learnt[k]
             out[i, k] = raw[i, k] - known.zero - known.slope * warm[i]
-            learn_channel(tuning, known, drift[k], raw[i, k], warm[i], dt, free_s > tuning.rest_s)
+            learn_channel(tuning, known, drift[k], raw[i, k], warm[i], dt, free_s > tuning.recovery_s)
     return out

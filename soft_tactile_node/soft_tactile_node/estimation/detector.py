@@ -95,15 +95,15 @@ def start_detector(s: Record, p: float) -> None:
 @compiled
 def advance_activity(tuning: Tuning, s: Record, p: float, dt: float) -> None:
     """Follow how quickly the pressure moves, in place."""
-    s.p_quick = ema(s.p_quick, p, dt, tuning.activity_quick_s)
-    s.p_slow = ema(s.p_slow, p, dt, tuning.activity_slow_s)
-    s.activity = max(s.activity * np.exp(-dt / tuning.activity_hold_s), abs(s.p_quick - s.p_slow))
+    s.p_quick = ema(s.p_quick, p, dt, tuning.detect_s[1])
+    s.p_slow = ema(s.p_slow, p, dt, tuning.activity_s)
+    s.activity = max(s.activity * np.exp(-dt / tuning.recent_s), abs(s.p_quick - s.p_slow))
 
 
 @compiled
 def advance_shake(tuning: Tuning, s: Record, specific: Array, dt: float) -> None:
     """Follow what a change of the base's specific force (m/s^2; NaN = unknown) may do to the pad, in place."""
-    s.shake *= np.exp(-dt / tuning.ring_s)
+    s.shake *= np.exp(-dt / tuning.recovery_s)
     if not np.isfinite(specific.sum()):
         return
     square = 0.0
@@ -111,7 +111,7 @@ def advance_shake(tuning: Tuning, s: Record, specific: Array, dt: float) -> None
         if np.isnan(s.steady[axis]):
             s.steady[axis] = specific[axis]
         square += (specific[axis] - s.steady[axis]) ** 2
-        s.steady[axis] = ema(s.steady[axis], specific[axis], dt, tuning.ring_s)
+        s.steady[axis] = ema(s.steady[axis], specific[axis], dt, tuning.recovery_s)
     s.shake = max(s.shake, tuning.moved_kg * np.sqrt(square))
 
 
@@ -130,7 +130,7 @@ def set_thresholds(tuning: Tuning, touch: Record, s: Record) -> None:
 def learn_zero(tuning: Tuning, touch: Record, s: Record, u: Array, dt: float) -> None:
     """Let the zero follow the force of a free finger, in place."""
     hidden = s.theta0[1] / touch.floor_n
-    tau = min(tuning.zero_s, s.free_s + tuning.zero_start_s) * hidden
+    tau = min(tuning.zero_s, s.free_s + tuning.fall_s) * hidden
     for axis in range(3):
         s.zero[axis] = ema(s.zero[axis], u[axis], dt, tau)
 
@@ -146,7 +146,7 @@ def advance_detector(
     raw = u[2] - s.zero[2]
     for j in range(TESTS):
         s.d[j] = ema(s.d[j], raw, dt, tuning.detect_s[j])
-        s.slow[j] = ema(s.slow[j], s.d[j], dt, tuning.sharp_s)
+        s.slow[j] = ema(s.slow[j], s.d[j], dt, tuning.recent_s)
         s.edge[j] = max(s.edge[j] * np.exp(-dt / tuning.zero_s), s.d[j] - s.slow[j])
     set_thresholds(tuning, touch, s)
     if s.in_contact == 0:
@@ -158,7 +158,7 @@ def advance_detector(
 def _advance_free(tuning: Tuning, touch: Record, s: Record, u: Array, time_s: float, dt: float) -> int:
     """Watch for a touch; learn the zero where there is none."""
     s.free_s += dt
-    s.carried *= np.exp(-dt / tuning.carried_hold_s)
+    s.carried *= np.exp(-dt / tuning.recovery_s)
     _watch_ringing(tuning, s, u, dt)
     if _is_above(tuning, s, u):
         if s.above_s == 0.0:
@@ -179,7 +179,7 @@ def _is_above(tuning: Tuning, s: Record, u: Array) -> bool:
     """Return whether any test stands above its threshold, from every zero that counts."""
     for j in range(TESTS):
         high = s.d[j] > s.theta[j]
-        if s.contacts > 0 and s.free_s < tuning.again_s:
+        if s.contacts > 0 and s.free_s < tuning.recovery_s:
             high = high and u[2] - s.zero_before > s.theta[j]
         if s.held == 1:
             high = high and u[2] - s.held_zero[2] > s.theta[j]
@@ -209,10 +209,10 @@ def _watch_ringing(tuning: Tuning, s: Record, u: Array, dt: float) -> None:
         for j in range(TESTS):
             s.ring[j] = max(s.ring[j], 0.5 * s.swing_peak**2)
         s.swing_s = LONG_AGO_S
-    if s.held == 0 and s.free_s > tuning.ring_after_s:
+    if s.held == 0 and s.free_s > tuning.detect_s[2]:
         for j in range(TESTS):
             # what is far beyond any threshold is a touch, not ringing
-            s.ring[j] = ema(s.ring[j], min(s.d[j] ** 2, (6.0 * s.theta0[j]) ** 2), dt, tuning.ring_s)
+            s.ring[j] = ema(s.ring[j], min(s.d[j] ** 2, (6.0 * s.theta0[j]) ** 2), dt, tuning.recovery_s)
 
 
 @compiled
@@ -232,7 +232,7 @@ def _watch_held(tuning: Tuning, s: Record, u: Array, dt: float) -> None:
         s.held = 0
         for axis in range(3):
             s.zero[axis] = s.held_zero[axis]
-    elif s.held_for_s > tuning.held_most_s:
+    elif s.held_for_s > tuning.drift_s:
         s.held = 0
 
 
@@ -242,16 +242,16 @@ def _advance_touched(tuning: Tuning, s: Record, u: Array, raw: float, warmth: fl
     s.touch_s += dt
     s.carried = max(s.carried, raw)
     s.largest = max(s.largest, raw)
-    s.peak = max(s.peak * np.exp(-dt / tuning.peak_s), s.d[1])
+    s.peak = max(s.peak * np.exp(-dt / tuning.recent_s), s.d[1])
     for j in range(TESTS):
         if s.edge[j] > 0.5 * s.theta[j]:  # it may have come before the threshold let the touch be claimed
             s.sharp = 1
-    if s.sharp == 0 and s.touch_s > tuning.soft_s:
+    if s.sharp == 0 and s.touch_s > tuning.settled_s:
         for axis in range(3):
             s.zero[axis] = ema(s.zero[axis], u[axis], dt, tuning.zero_s)
     s.below_s = s.below_s + dt if raw < 0.5 * s.theta0[0] else 0.0
     rest = max(np.sqrt(s.theta0[1] ** 2 + 9.0 * warmth), tuning.fallen_share * s.peak)
-    fallen = s.touch_s > tuning.fallen_age_s and s.d[1] < 0.5 * s.peak and s.d[1] < rest
+    fallen = s.touch_s > tuning.settled_s and s.d[1] < 0.5 * s.peak and s.d[1] < rest
     s.fallen_s = s.fallen_s + dt if fallen else 0.0
     if s.below_s < tuning.release_s and s.fallen_s < tuning.fallen_s:
         return 0
@@ -288,7 +288,7 @@ def free_rows(
                 for j in range(TESTS):
                     s.d[j] = raw
             s.free_s += dt
-            s.carried *= np.exp(-dt / tuning.carried_hold_s)
+            s.carried *= np.exp(-dt / tuning.recovery_s)
             learn_zero(tuning, touch, s, u[i], dt)
         out[i].d[:] = s.d
         out[i].zero[:] = s.zero

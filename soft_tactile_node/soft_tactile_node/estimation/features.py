@@ -31,6 +31,7 @@ SIDE_TERMS = 3
 KNOTS = 3
 STRETCH_TERMS = 3
 PATH_TERMS = 2
+SIDE_MEMORIES = 2
 
 
 FEATURE = np.dtype([("order", "f8"), ("quick", "?"), ("path", "?")])
@@ -54,7 +55,7 @@ def feature_list(coordinates: int, tuning: Tuning) -> np.ndarray:
         noise.
     """
     sides = coordinates - 1
-    memories = (*tuning.memory_s, *tuning.side_memory_s * sides)
+    memories = (*tuning.memory_s, *tuning.memory_s[:SIDE_MEMORIES] * sides)
     plain = [1, 2, 2] * sides + [1, 2, 3, 2, 3, 3, 4] + [1, 2] * KNOTS + [1, 2, 3]
     rows = [(order, False, False) for order in plain]
     rows += [(1, False, True), (2, False, True)]
@@ -72,7 +73,7 @@ def new_filters(tuning: Tuning) -> np.ndarray:
                 ("rise", "f8"),  # the first one, low-passed further as it rises and falls
                 ("fall", "f8"),
                 ("memory", "f8", (len(tuning.memory_s),)),  # what a viscoelastic pad remembers of it
-                ("side", "f8", (MOST_COORDINATES - 1, len(tuning.side_memory_s))),  # the same of the others
+                ("side", "f8", (MOST_COORDINATES - 1, SIDE_MEMORIES)),  # the same of the others
                 ("origin", "f8"),  # stretch when the pad was touched
             ]
         ),
@@ -148,8 +149,8 @@ def advance_features(
         k += 1
     for i in range(1, count):
         a = believe(pad, i, s.low[i])
-        for j in range(len(tuning.side_memory_s)):
-            s.side[i - 1, j] += (1.0 - np.exp(-dt / tuning.side_memory_s[j])) * (a - s.side[i - 1, j])
+        for j in range(SIDE_MEMORIES):
+            s.side[i - 1, j] += (1.0 - np.exp(-dt / tuning.memory_s[j])) * (a - s.side[i - 1, j])
             out[k] = a - s.side[i - 1, j]
             k += 1
 

@@ -314,7 +314,7 @@ def _decide(
 @compiled
 def _learn(model: RowModel, memo: RowState, clock: Record, detector: Record, missing: int, dt: float) -> None:
     """Let each channel learn its zero and temperature slope while nothing touches."""
-    free = detector.in_contact == 0 and detector.held == 0 and detector.free_s > model.tuning.rest_s
+    free = detector.in_contact == 0 and detector.held == 0 and detector.free_s > model.tuning.recovery_s
     for k in range(memo.change.shape[0]):
         raw = memo.change[k] - memo.free[k]
         learn_channel(model.tuning, memo.learnt[k], model.drift[k], raw, clock.warm, dt, free and k + 1 != missing)

@@ -25,48 +25,46 @@ class Tuning(NamedTuple):
     fill_s, empty_s : float
         Lag of a cell that fills and empties through a duct (s).
     drift_s : float
-        Memory of a channel's slow zero while free (s).
-    rest_s : float
-        How long a finger must be free before its slow zero learns (s): the pad recovers first.
+        Memory of a channel's slow zero while free (s); being held elsewhere for longer is drift as well.
+    recovery_s : float
+        How long pad and finger recover after a touch (s): before it is over no slow zero learns and a touch must stand
+        above the earlier zero too; memory of the load and of the ringing that the thresholds grow with.
     slope_prior : float
         Standard deviation of a coil's unknown temperature slope (1/K); coils show about 1e-4 (common practice, no
         source).
     smooth_s : float
         Low-pass of the coordinates (s).
     rise_s, fall_s : float
-        Low-passes whose slope undoes the pad's own lag (s).
+        Low-passes whose slope undoes the pad's own lag (s); the second is the zero's memory right after a release.
     memory_s : tuple of float
-        Memories of the load on the pad (s): viscoelastic recovery.
-    side_memory_s : tuple of float
-        Memories of the other coordinates (s).
+        Memories of the load on the pad (s): viscoelastic recovery. Other coordinates have the first two.
     clip : float
         How far beyond the calibrated range a coordinate is believed (1, share of the range).
-    zero_s, zero_start_s : float
-        Memory of the force zero while free, and right after a release (s).
+    zero_s : float
+        Memory of the force zero while free (s).
     detect_s : tuple of float
-        Low-passes of the three touch tests (s).
-    activity_quick_s, activity_slow_s, activity_hold_s : float
-        Band and memory of the pressure activity that the spread grows with (s).
-    carried_hold_s : float
-        Memory of the load the pad recovers from (s).
+        Low-passes of the three touch tests (s). The second is the quick end of the band of pressure activity, and for
+        the third nobody watches for ringing after a release.
+    activity_s : float
+        Slow end of the band of pressure activity that the spread grows with (s).
+    recent_s : float
+        What is recent (s): memory of that activity, of a contact's peak, and against which an edge is told.
     confirm_s, release_s : float
         How long a test must stand above its threshold, or below half of it (s).
-    fallen_s, fallen_age_s, peak_s, fallen_share : float
-        A contact older than the second (s) ends where the force has fallen to the last (1) of its recent peak, whose
-        memory is the third (s), for the first (s): the zero moved meanwhile.
-    ring_s, ring_gain, ring_after_s : float
-        Memory of the ringing of a shaken finger (s), threshold over its rms (1), pause after a release (s).
+    settled_s : float
+        Age of a contact (s) from which it ends by a fall, and its zero learns until it has shown an edge: drift.
+    fallen_s, fallen_share : float
+        A settled contact ends where the force has fallen to the second (1) of its recent peak for the first (s): the
+        zero moved meanwhile.
+    ring_gain : float
+        Threshold over the rms of the ringing of a shaken finger (1).
     moved_kg : float
         Force on the pad per acceleration of the base (kg): the mass that hangs on the finger. Tips of the shipped
         simulator show 0.007 to 0.018 kg.
     swing_s, swing_back_s, swing_share : float
         A shorter contact (s), followed within this (s) by a dip of this share (1), was a swing.
-    soft_s, sharp_s : float
-        Until a contact has shown an edge against this memory (s) the zero goes on learning after this age (s): drift.
-    again_s : float
-        After a release, a touch must stand above the earlier zero too for this long (s).
-    held_s, held_most_s : float
-        How long force must be negative before the finger counts as held (s), and how long that is believed (s).
+    held_s : float
+        How long force must be negative before the finger counts as held (s).
     restart_s : float
         Longer blindness restarts the filters (s).
     """
@@ -77,39 +75,28 @@ class Tuning(NamedTuple):
     fill_s: float = 0.06
     empty_s: float = 0.8
     drift_s: float = 20.0
-    rest_s: float = 1.0
+    recovery_s: float = 1.0
     slope_prior: float = 5e-4
     smooth_s: float = 0.0055
     rise_s: float = 0.012
     fall_s: float = 0.030
     memory_s: Times = (0.03, 0.3, 2.0, 10.0, 60.0)
-    side_memory_s: Times = (0.03, 0.3)
     clip: float = 0.25
     zero_s: float = 0.7
-    zero_start_s: float = 0.03
     detect_s: Times = (0.0, 0.02, 0.1)
-    activity_quick_s: float = 0.02
-    activity_slow_s: float = 0.2
-    activity_hold_s: float = 0.5
-    carried_hold_s: float = 1.0
+    activity_s: float = 0.2
+    recent_s: float = 0.5
     confirm_s: float = 0.003
     release_s: float = 0.008
+    settled_s: float = 0.3
     fallen_s: float = 0.06
-    fallen_age_s: float = 0.3
-    peak_s: float = 0.5
     fallen_share: float = 0.2
-    ring_s: float = 1.0
     ring_gain: float = 1.7
-    ring_after_s: float = 0.1
     moved_kg: float = 0.015
     swing_s: float = 0.6
     swing_back_s: float = 0.25
     swing_share: float = 0.4
-    soft_s: float = 0.3
-    sharp_s: float = 0.5
-    again_s: float = 1.0
     held_s: float = 0.05
-    held_most_s: float = 20.0
     restart_s: float = 0.05
 
 

@@ -52,13 +52,13 @@ def test_activity_is_the_difference_of_two_lags() -> None:
     """Source: step responses of first-order lags; after the step it decays with its own memory."""
     state = new_state()
     advance_activity(TUNING, state[0], 0.5, DT_S)
-    quick = 1.0 - math.exp(-DT_S / TUNING.activity_quick_s)
-    slow = 1.0 - math.exp(-DT_S / TUNING.activity_slow_s)
+    quick = 1.0 - math.exp(-DT_S / TUNING.detect_s[1])
+    slow = 1.0 - math.exp(-DT_S / TUNING.activity_s)
     assert_allclose(state["activity"][0], 0.5 * (quick - slow), rtol=1e-12)
     state["p_quick"] = state["p_slow"] = 0.5
     before = float(state["activity"][0])
     advance_activity(TUNING, state[0], 0.5, DT_S)
-    assert_allclose(state["activity"][0], before * math.exp(-DT_S / TUNING.activity_hold_s), rtol=1e-12)
+    assert_allclose(state["activity"][0], before * math.exp(-DT_S / TUNING.recent_s), rtol=1e-12)
 
 
 def test_thresholds_grow_with_activity_load_and_ringing() -> None:

@@ -13,6 +13,7 @@ from soft_tactile_node.estimation.features import (
     FIRST_TERMS,
     KNOTS,
     PATH_TERMS,
+    SIDE_MEMORIES,
     STRETCH_TERMS,
     advance_features,
     feature_list,
@@ -91,7 +92,7 @@ def test_each_feature_has_an_order_and_a_kind(count: int) -> None:
     assert listed["path"].sum() == PATH_TERMS
     n = [0.8, -0.5, 0.3, 0.2][:count]
     one, two = (follow(pad_of(count), [0.0] * count, [k * a for a in n], k * 0.6, 3) for k in (1.0, 2.0))
-    assert quick.sum() == sum(tau < 1.0 for tau in (*TUNING.memory_s, *TUNING.side_memory_s * (count - 1)))
+    assert quick.sum() == sum(tau < 1.0 for tau in (*TUNING.memory_s, *TUNING.memory_s[:SIDE_MEMORIES] * (count - 1)))
     plain = np.abs(one) > 0.0
     assert_allclose(two[plain], one[plain] * 2.0 ** orders[plain], rtol=1e-9)
 
