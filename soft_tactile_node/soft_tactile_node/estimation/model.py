@@ -221,7 +221,9 @@ def touch_model(finger: CalibratedFinger, settings: EstimatorSettings) -> TouchM
     return TouchModel(np.array(touch.spread), level, settings.touch_force_n)
 
 
-def build_model(finger: CalibratedFinger, settings: EstimatorSettings, rest_pressure: float = 0.0) -> RowModel:
+def build_model(
+    finger: CalibratedFinger, settings: EstimatorSettings, rest_pressure: float = 0.0, tuning: Tuning | None = None
+) -> RowModel:
     """Return the constants of the inner loop.
 
     Parameters
@@ -232,12 +234,15 @@ def build_model(finger: CalibratedFinger, settings: EstimatorSettings, rest_pres
         The user's choices.
     rest_pressure : float
         Relative pressure during the tare (1).
+    tuning : Tuning, optional
+        Times and shares; None = those in use.
 
     Returns
     -------
     RowModel
         See RowModel.
     """
+    tuning = tuning or TUNING
     base, force_map, ranges, health = finger.base, finger.force_map, finger.ranges, finger.health
     weights = np.array(base.weights)
     pad = PadMap(
@@ -255,14 +260,14 @@ def build_model(finger: CalibratedFinger, settings: EstimatorSettings, rest_pres
         span = ranges.temperature_c[1] - ranges.temperature_c[0]
         low, high = -1.25 * span - 0.2, 1.25 * span + 0.2
     return RowModel(
-        tuning=TUNING,
+        tuning=tuning,
         base=weights,
-        rest=rest_terms(TUNING, rest_pressure) @ weights,
+        rest=rest_terms(tuning, rest_pressure) @ weights,
         stretch=np.array(base.stretch),
         angle_weights=np.array(base.angle_weights if base.angle_weights is not None else ()),
         angle_variance=(base.angle_deviation_rad or 0.0) ** 2,
         drift=np.array(base.drift),
-        span=rest_terms(TUNING, 1.0) @ weights,
+        span=rest_terms(tuning, 1.0) @ weights,
         substitute=np.array(finger.substitute.weights),
         substitute_variance=np.array(finger.substitute.deviation) ** 2,
         told=np.array(finger.substitute.pressure),

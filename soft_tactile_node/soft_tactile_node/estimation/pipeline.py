@@ -16,6 +16,7 @@ from soft_tactile_node.estimation.results import EVENT_KINDS, to_estimate, to_ta
 from soft_tactile_node.estimation.row import process_rows
 from soft_tactile_node.estimation.settings import LIGHT, EstimatorSettings
 from soft_tactile_node.estimation.tare import Tare, check_unit, find_exchanged, take_tare
+from soft_tactile_node.estimation.tuning import Tuning
 from soft_tactile_node.estimation.types import CalibratedFinger
 from soft_tactile_node.recordings import EstimateTable, Recording
 from soft_tactile_node.samples import Array, ChannelParts, ContactEvent, Estimate, EventKind, Flag, Scan, State
@@ -53,6 +54,9 @@ class Estimator:
         Length of the tare at the start of the stream (s).
     tare : Tare, optional
         An earlier tare to go on with; flag TARE_OLD is then set until a new tare succeeds.
+    tuning : Tuning, optional
+        Times and shares that calibration does not measure; None = those in use. To see what a part of the estimator
+        buys, give one without it, as `tests/benchmarks/accuracy/ablation.py` does.
     """
 
     def __init__(
@@ -61,6 +65,7 @@ class Estimator:
         settings: EstimatorSettings = LIGHT,
         tare_s: float = 1.0,
         tare: Tare | None = None,
+        tuning: Tuning | None = None,
     ) -> None:
         self._calibration = calibration
         self._channels = calibration.channels
@@ -69,7 +74,8 @@ class Estimator:
         self._drift = np.array(calibration.base.drift)
         self._tare_s = tare_s
         self._settings = settings
-        self._model = build_model(calibration, settings)
+        self._tuning = tuning
+        self._model = build_model(calibration, settings, tuning=tuning)
         self._memo = build_state(self._model, calibration)
         self._state = State.FREE
         self._tare: Tare | None = None
@@ -133,7 +139,7 @@ class Estimator:
             The new choices.
         """
         self._settings = settings
-        self._model = build_model(self._calibration, settings, self._rest_pressure())
+        self._model = build_model(self._calibration, settings, self._rest_pressure(), self._tuning)
 
     def step(self, scan: Scan, pressure_pa: float = math.nan) -> Step:
         """Take one scan into account.
@@ -243,7 +249,7 @@ class Estimator:
     def _start(self, tare: Tare) -> None:
         """Begin estimating from a tare."""
         self._tare = tare
-        self._model = build_model(self._calibration, self._settings, self._rest_pressure())
+        self._model = build_model(self._calibration, self._settings, self._rest_pressure(), self._tuning)
         self._memo = build_state(self._model, self._calibration)
         self._state = State.FREE
         self._refusal = ""
