@@ -1,4 +1,4 @@
-"""Definitions of static characteristics: hysteresis, non-linearity in its four kinds, repeatability, signal to noise.
+"""Definitions of static characteristics: hysteresis, non-linearity in three kinds, repeatability, signal to noise.
 
 Source: IEC 61298-2:2008 and ISA-51.1-1979 (wording from memory); repeatability as a standard deviation after ISO 5725.
 Everything is in the unit of the output; divide by the span for the usual per cent.
@@ -76,39 +76,6 @@ def independent_deviation(x: Array, y: Array) -> float:
         Deviation in the unit of `y`.
     """
     return _smallest_deviation(x, y, free_offset=True)
-
-
-def least_squares_deviation(x: Array, y: Array) -> float:
-    """Return the largest deviation of points from their least-squares line.
-
-    Parameters
-    ----------
-    x, y : numpy.ndarray, shape (n,)
-        Input and mean output (any units).
-
-    Returns
-    -------
-    float
-        Deviation in the unit of `y`.
-    """
-    slope, offset = np.polyfit(x, y, 1)
-    return float(np.max(np.abs(y - offset - slope * x)))
-
-
-def repeatability_range(repeats: Array) -> float:
-    """Return the range of repeated outputs at one input, approached from one side.
-
-    Parameters
-    ----------
-    repeats : numpy.ndarray, shape (n,)
-        Outputs, any unit.
-
-    Returns
-    -------
-    float
-        Largest less smallest, same unit.
-    """
-    return float(np.ptp(repeats))
 
 
 def repeatability_deviation(repeats: Array) -> float:
