@@ -1,4 +1,4 @@
-"""Every number of the estimator that a person chose, in one place; all else is measured by calibration.
+"""Every number of force and touch that a person chose; those of slip and health stand with them, the rest is measured.
 
 Times were chosen on the recordings of two simulated families of fingers, both pads, so that a factor of 1.5 either way
 changes little; `tests/unit/estimation/test_tuning.py` moves each one and sees the estimate move.

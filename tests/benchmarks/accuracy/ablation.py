@@ -30,6 +30,8 @@ NEVER = math.inf
 
 PARTS: dict[str, dict[str, float]] = {
     "all parts": {},
+    "the coils' slow zero is learnt": {"drift_s": NEVER},
+    "pad and finger recover for a second": {"recovery_s": 0.0},
     "a claim takes a moment": {"confirm_s": 0.0},
     "ringing raises the thresholds": {"ring_gain": 0.0},
     "a swing raises them as well": {"swing_s": 0.0},

@@ -24,6 +24,7 @@ from soft_tactile_node.recordings import (
     save_recording,
     save_truth,
 )
+from soft_tactile_node.recordings.csv_files import ESTIMATE
 from soft_tactile_node.samples import ContactEvent, EventKind
 
 PLAIN = """time_s,pressure_pa,coil_1_h,coil_2_h,temperature_c
@@ -304,10 +305,8 @@ def test_events_read_back_the_same(tmp_path: Path) -> None:
 )
 def test_a_bad_estimate_is_refused(tmp_path: Path, column: str, value: str, message: str) -> None:
     """Contact is 0 or 1 and flags are whole numbers, or the file is refused with the place."""
-    names = ["time_s", "force_x_n", "force_y_n", "force_z_n", "force_x_var_n2", "force_y_var_n2", "force_z_var_n2"]
-    names += ["contact_probability", "in_contact", "bend_rad", "flags"]
-    row = ",".join(value if name == column else "0" for name in names)
-    path = write(tmp_path, ",".join(names) + "\n" + row + "\n")
+    row = ",".join(value if name == column else "0" for name in ESTIMATE)
+    path = write(tmp_path, ",".join(ESTIMATE) + "\n" + row + "\n")
     with pytest.raises(RecordingError) as caught:
         load_estimate(path)
     assert message in str(caught.value)

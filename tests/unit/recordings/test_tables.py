@@ -59,7 +59,7 @@ def test_truth_and_estimate_have_one_entry_a_row() -> None:
     with pytest.raises(ShapeError, match="slip must be of shape"):
         Truth(n, np.zeros((4, 3)), n, n > 0, np.zeros(3, dtype=bool))
     with pytest.raises(ShapeError, match="flags must be of shape"):
-        EstimateTable(n, np.zeros((4, 3)), np.zeros((4, 3)), n, n > 0, n, np.zeros(5, dtype=np.int64))
+        EstimateTable(n, flags=np.zeros(5, dtype=np.int64))
 
 
 def test_a_column_that_is_not_given_is_blank_in_every_row() -> None:
