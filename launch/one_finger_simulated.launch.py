@@ -1,12 +1,14 @@
 """One simulated finger with its sensor, nothing else needed; press it by commanding pressure.
 
+Its name begins with `sim` and its discovery stays on this machine, so that nothing of it is taken for a real finger.
+
 ros2 launch soft_tactile_node one_finger_simulated.launch.py
-ros2 topic pub -r 20 /finger/pressure_command sensor_msgs/msg/FluidPressure "{fluid_pressure: 131325.0}"
+ros2 topic pub -r 20 /sim/finger/pressure_command sensor_msgs/msg/FluidPressure "{fluid_pressure: 131325.0}"
 """
 
 from launch import LaunchDescription
-from launch.actions import DeclareLaunchArgument
-from launch.substitutions import LaunchConfiguration, PathJoinSubstitution
+from launch.actions import DeclareLaunchArgument, SetEnvironmentVariable
+from launch.substitutions import EnvironmentVariable, LaunchConfiguration, PathJoinSubstitution
 from launch_ros.actions import Node
 from launch_ros.parameter_descriptions import ParameterValue
 from launch_ros.substitutions import FindPackageShare
@@ -15,7 +17,7 @@ from launch_ros.substitutions import FindPackageShare
 def generate_launch_description() -> LaunchDescription:
     share = FindPackageShare("soft_tactile_node")
     arguments = [
-        DeclareLaunchArgument("namespace", default_value="finger", description="Namespace of the finger."),
+        DeclareLaunchArgument("namespace", default_value="sim/finger", description="Namespace of the finger."),
         DeclareLaunchArgument(
             "object", default_value="bun", description="Object within reach: bun, roll, jar or none."
         ),
@@ -44,4 +46,6 @@ def generate_launch_description() -> LaunchDescription:
         ],
         output="screen",
     )
-    return LaunchDescription([*arguments, sensor])
+    here = EnvironmentVariable("ROS_AUTOMATIC_DISCOVERY_RANGE", default_value="LOCALHOST")
+    stay_here = SetEnvironmentVariable("ROS_AUTOMATIC_DISCOVERY_RANGE", here)
+    return LaunchDescription([*arguments, stay_here, sensor])

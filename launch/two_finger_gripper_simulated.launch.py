@@ -1,11 +1,13 @@
 """The simulated two-finger gripper of the bakery packing bench; it picks again and again.
 
+Its names begin with `sim` and its discovery stays on this machine, so that it never commands a real finger.
+
 ros2 launch soft_tactile_node two_finger_gripper_simulated.launch.py object:=jar
 """
 
 from launch import LaunchContext, LaunchDescription
-from launch.actions import DeclareLaunchArgument, OpaqueFunction
-from launch.substitutions import LaunchConfiguration, PathJoinSubstitution
+from launch.actions import DeclareLaunchArgument, OpaqueFunction, SetEnvironmentVariable
+from launch.substitutions import EnvironmentVariable, LaunchConfiguration, PathJoinSubstitution
 from launch_ros.actions import Node
 from launch_ros.substitutions import FindPackageShare
 
@@ -50,7 +52,7 @@ def generate_launch_description() -> LaunchDescription:
     arguments = [
         DeclareLaunchArgument("object", default_value="jar", description="Object on the tray: bun, roll, jar or none."),
         DeclareLaunchArgument("picks", default_value="-1", description="How many picks to do; -1 = without end."),
-        DeclareLaunchArgument("namespace", default_value="", description="Put before every namespace, e.g. cell_1."),
+        DeclareLaunchArgument("namespace", default_value="sim", description="Put before every namespace, e.g. cell_1."),
         DeclareLaunchArgument("one_process", default_value="false", description="true = one process for both sensors."),
         DeclareLaunchArgument(
             "time", default_value="system", description="system, or clock = the simulator publishes /clock, all follow."
@@ -72,4 +74,6 @@ def generate_launch_description() -> LaunchDescription:
             for finger in FINGERS
         ),
     ]
-    return LaunchDescription([*arguments, OpaqueFunction(function=start)])
+    here = EnvironmentVariable("ROS_AUTOMATIC_DISCOVERY_RANGE", default_value="LOCALHOST")
+    stay_here = SetEnvironmentVariable("ROS_AUTOMATIC_DISCOVERY_RANGE", here)
+    return LaunchDescription([*arguments, stay_here, OpaqueFunction(function=start)])

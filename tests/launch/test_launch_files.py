@@ -120,10 +120,10 @@ def two_fingers() -> launch.LaunchDescription:
 @pytest.mark.launch(fixture=two_fingers)
 def test_two_finger_gripper_simulated(live: Graph) -> Iterator[None]:
     """The five nodes become active, the gripper holds the roll, and all end with 0."""
-    live.wait(lambda: live.client.count_publishers("/gripper/grasp_state"), "the monitor", START_S)
-    grasps = live.listen(GraspState, "/gripper/grasp_state", qos.reliable(50, latched=True))
-    nodes = ("/left_finger/tactile_sensor", "/right_finger/tactile_sensor", "/gripper/gripper_simulator",
-             "/gripper/grasp_monitor", "/gripper/grasp_controller")  # fmt: skip
+    live.wait(lambda: live.client.count_publishers("/sim/gripper/grasp_state"), "the monitor", START_S)
+    grasps = live.listen(GraspState, "/sim/gripper/grasp_state", qos.reliable(50, latched=True))
+    nodes = ("/sim/left_finger/tactile_sensor", "/sim/right_finger/tactile_sensor", "/sim/gripper/gripper_simulator",
+             "/sim/gripper/grasp_monitor", "/sim/gripper/grasp_controller")  # fmt: skip
     for node in nodes:
         live.wait(lambda node=node: live.state(node) == ACTIVE, f"{node} active", START_S)
     live.wait(lambda: any(g.state == GraspState.HOLDING for g in grasps), "a held roll", START_S)
