@@ -17,7 +17,8 @@ from soft_tactile_node.ros.nodes.grasp_monitor import GraspMonitor
 from soft_tactile_node.ros.wire import qos
 
 FINGERS = ("left_finger", "right_finger")
-CONTROLLER = "/gripper/grasp_controller"
+GRIPPER = "/gripper"
+CONTROLLER = f"{GRIPPER}/grasp_controller"
 QUICK = {"closing_speed": 1e5, "regulation": 1e4, "max_force": 3.0}
 ATMOSPHERIC_PA = 101325.0
 TOUCH_PA, NEWTON_PER_PA = 15e3, 1e-4
@@ -29,7 +30,7 @@ class SoftFingers:
     Lives on a node of its own that can be killed as a whole.
     """
 
-    def __init__(self, live: Graph, *, there: bool = True) -> None:
+    def __init__(self, live: Graph, *, there: bool = True, space: str = "") -> None:
         self.live = live
         self.node = Node("fingers", context=live.context)
         live.executor.add_node(self.node)
@@ -39,13 +40,14 @@ class SoftFingers:
         self.pressure_pa = dict.fromkeys(FINGERS, 0.0)
         self.highest_pa = 0.0
         make = self.node.create_publisher
-        self.estimates = {f: make(PadEstimate, f"/{f}/pad_estimate", qos.estimate(0.1)) for f in FINGERS}
-        self.events = {f: make(ContactEvent, f"/{f}/contact_events", qos.reliable(50)) for f in FINGERS}
+        self.estimates = {f: make(PadEstimate, f"{space}/{f}/pad_estimate", qos.estimate(0.1)) for f in FINGERS}
+        self.events = {f: make(ContactEvent, f"{space}/{f}/contact_events", qos.reliable(50)) for f in FINGERS}
         for finger in FINGERS:
+            command = f"{space}/{finger}/pressure_command"
             self.node.create_subscription(
-                FluidPressure, f"/{finger}/pressure_command", lambda m, f=finger: self._follow(f, m), qos.reliable(10)
+                FluidPressure, command, lambda m, f=finger: self._follow(f, m), qos.reliable(10)
             )
-            self.node.create_service(Trigger, f"/{finger}/tare", self._on_tare)
+            self.node.create_service(Trigger, f"{space}/{finger}/tare", self._on_tare)
         self.node.create_timer(0.005, self._tell)
 
     def close(self) -> None:
@@ -88,15 +90,15 @@ class SoftFingers:
 class Bench:
     """Fingers, controller, monitor and a hand on the client, all ready."""
 
-    def __init__(self, live: Graph, *, there: bool = True, monitor: bool = True, **parameters: object) -> None:
+    def __init__(self, live: Graph, *, there: bool = True, space: str = "", **parameters: object) -> None:
         self.live = live
-        self.fingers = SoftFingers(live, there=there)
-        for make, name in ((GraspController, CONTROLLER), (GraspMonitor, "/gripper/grasp_monitor")):
+        self.fingers = SoftFingers(live, there=there, space=space)
+        for make, name in ((GraspController, CONTROLLER), (GraspMonitor, f"{GRIPPER}/grasp_monitor")):
             given = {**QUICK, **parameters} if make is GraspController else {}
-            live.add(make, namespace="gripper", parameters={"autostart": False, **given})
-            assert live.transition(name, CONFIGURE)
-            assert live.transition(name, ACTIVATE)
-        self.hand = Hand(live.client, FINGERS)
+            live.add(make, namespace=f"{space}{GRIPPER}", parameters={"autostart": False, **given})
+            assert live.transition(space + name, CONFIGURE)
+            assert live.transition(space + name, ACTIVATE)
+        self.hand = Hand(live.client, FINGERS, space + GRIPPER)
         ready = self.hand.ready()
         live.wait(ready.done, "fingers, controller and monitor")
 

@@ -22,7 +22,7 @@ from soft_tactile_node.simulation.gripper import Gripper
 
 CONFIG = Path(__file__).resolve().parents[2] / "config" / "two_finger_gripper_simulated.yaml"
 FINGERS = {"left_finger": LEFT, "right_finger": RIGHT}
-SIMULATOR = "/gripper/gripper_simulator"
+SIMULATOR = "/sim/gripper/gripper_simulator"
 START_S = 90.0
 """Longest wait for processes to come up, compiling included."""
 
@@ -48,19 +48,19 @@ class Gripped:
             self.start("tactile_sensor", finger, "-p", f"calibration:={calibration}", "-p", "use_sim_time:=true")
         self.start("grasp_monitor", "gripper", "-p", "use_sim_time:=true")
         self.start("grasp_controller", "gripper", "-p", "use_sim_time:=true", "-p", "picks:=0", "-p", "pace:=estimates")
-        live.wait(lambda: live.client.count_publishers("/gripper/grasp_state"), "the monitor", START_S)
-        self.steps = live.client.create_client(Trigger, "/gripper/step")
+        live.wait(lambda: live.client.count_publishers("/sim/gripper/grasp_state"), "the monitor", START_S)
+        self.steps = live.client.create_client(Trigger, "/sim/gripper/step")
         live.wait(self.steps.service_is_ready, "the simulator", START_S)
-        self.truths = {f: live.listen(PadTruth, f"/{f}/truth", qos.reliable(1000)) for f in FINGERS}
-        estimates = {f: live.listen(PadEstimate, f"/{f}/pad_estimate", qos.reliable(10)) for f in FINGERS}
-        self.grasps = live.listen(GraspState, "/gripper/grasp_state", qos.reliable(100, latched=True))
+        self.truths = {f: live.listen(PadTruth, f"/sim/{f}/truth", qos.reliable(1000)) for f in FINGERS}
+        estimates = {f: live.listen(PadEstimate, f"/sim/{f}/pad_estimate", qos.reliable(10)) for f in FINGERS}
+        self.grasps = live.listen(GraspState, "/sim/gripper/grasp_state", qos.reliable(100, latched=True))
         free = PadEstimate.STATE_FREE
         self.go_on()
         live.wait(lambda: all(e and e[-1].state == free for e in estimates.values()), "the tares", START_S)
 
     def start(self, module: str, namespace: str, *words: str) -> None:
         """Start one node."""
-        self.live.start(module, "-r", f"__ns:=/{namespace}", "--params-file", str(CONFIG), *words)
+        self.live.start(module, "-r", f"__ns:=/sim/{namespace}", "--params-file", str(CONFIG), *words)
 
     def go_on(self) -> None:
         """Let time go on, step after step, whenever the graph runs."""

@@ -47,8 +47,9 @@ def deaf(monkeypatch: pytest.MonkeyPatch) -> set[str]:
     return names
 
 
-def test_the_pick_of_the_tutorial_holds_and_lets_go(bench: Bench) -> None:
+def test_the_pick_of_the_tutorial_holds_and_lets_go(live: Graph) -> None:
     """The grasping program of the ROS tutorial, run as it stands there, holds the object, tells its forces, lets go."""
+    bench = Bench(live, space="/sim")
     text = (Path(__file__).resolve().parents[2] / "shared/docs/ros_tutorial.md").read_text()
     program = next(block for block in re.findall(r"```python\n(.*?)```", text, re.DOTALL) if "hold_force" in block)
     picker = subprocess.Popen(
@@ -63,6 +64,7 @@ def test_the_pick_of_the_tutorial_holds_and_lets_go(bench: Bench) -> None:
     assert held == pytest.approx([0.3, 0.3], abs=0.15), output
     assert bench.fingers.highest_pa > TOUCH_PA
     bench.live.wait(lambda: max(bench.fingers.pressure_pa.values()) == 0.0, "vented")
+    bench.close()
 
 
 class TestHold:

@@ -29,14 +29,14 @@ ATMOSPHERE_PA = 101325.0
 def start(live: Graph, *words: str) -> None:
     """Start a simulated finger as a process of its own, as the README says it."""
     live.start(
-        "tactile_sensor", "-r", "__ns:=/left_finger", "-p", "source:=simulated", "-p", "tare_file:=none",
+        "tactile_sensor", "-r", "__ns:=/sim/left_finger", "-p", "source:=simulated", "-p", "tare_file:=none",
         "-p", f"calibration:={ROOT / 'config/calibrations/left_finger.yaml'}", "-p", "coil_timeout:=2.0", *words,
     )  # fmt: skip
 
 
 def press(live: Graph, events: list[ContactEvent]) -> None:
     """Close the finger on what is there, slowly, until it touches."""
-    command = live.client.create_publisher(FluidPressure, "/left_finger/pressure_command", 10)
+    command = live.client.create_publisher(FluidPressure, "/sim/left_finger/pressure_command", 10)
     live.wait(command.get_subscription_count, "valve")
     gauge_pa = 0.0
     for _ in range(1500):
@@ -51,11 +51,11 @@ def press(live: Graph, events: list[ContactEvent]) -> None:
 def test_a_client_of_public_messages_alone(live: Graph) -> None:
     """Everything a grasping programmer is promised arrives by message: states, wrench, event, diagnostics, services."""
     start(live, "-p", "simulated_object:=roll")
-    estimates = live.listen(PadEstimate, "/left_finger/pad_estimate", RELIABLE)
-    wrenches = live.listen(WrenchStamped, "/left_finger/wrench", RELIABLE)
-    events = live.listen(ContactEvent, "/left_finger/contact_events", RELIABLE)
+    estimates = live.listen(PadEstimate, "/sim/left_finger/pad_estimate", RELIABLE)
+    wrenches = live.listen(WrenchStamped, "/sim/left_finger/wrench", RELIABLE)
+    events = live.listen(ContactEvent, "/sim/left_finger/contact_events", RELIABLE)
     health = live.listen(DiagnosticArray, "/diagnostics", RELIABLE)
-    live.listen(CoilReadings, "/left_finger/coils", QoSProfile(depth=50, reliability=ReliabilityPolicy.BEST_EFFORT))
+    live.listen(CoilReadings, "/sim/left_finger/coils", QoSProfile(depth=50, reliability=ReliabilityPolicy.BEST_EFFORT))
     live.wait(lambda: estimates and estimates[-1].state == PadEstimate.STATE_FREE, "the end of the tare")
     taring = [estimate for estimate in estimates if estimate.state == PadEstimate.STATE_TARING]
     assert all(math.isnan(estimate.wrench.force.z) for estimate in taring), "no wrench before the tare is done"
@@ -65,15 +65,15 @@ def test_a_client_of_public_messages_alone(live: Graph) -> None:
     assert touch.onset.sec > 0
     live.wait(lambda: estimates[-1].in_contact, "the state says it, too")
     assert estimates[-1].state == PadEstimate.STATE_CONTACT
-    assert wrenches[-1].header.frame_id == "left_finger_pad"
-    refused = live.call(Trigger, "/left_finger/tare", Trigger.Request())
+    assert wrenches[-1].header.frame_id == "sim_left_finger_pad"
+    refused = live.call(Trigger, "/sim/left_finger/tare", Trigger.Request())
     assert not refused.success
     assert "release" in refused.message or "vent" in refused.message
     live.wait(lambda: health and len(health[-1].status) == 2, "diagnostics")
     names = [status.name for status in health[-1].status]
-    assert names == ["left_finger/tactile_sensor: finger", "left_finger/tactile_sensor: stream"]
+    assert names == ["sim_left_finger/tactile_sensor: finger", "sim_left_finger/tactile_sensor: stream"]
     # a lifecycle manager can take it down and up again
-    node = "/left_finger/tactile_sensor"
+    node = "/sim/left_finger/tactile_sensor"
     for transition in (Transition.TRANSITION_DEACTIVATE, Transition.TRANSITION_ACTIVATE):
         request = ChangeState.Request(transition=Transition(id=transition))
         assert live.call(ChangeState, f"{node}/change_state", request).success
@@ -88,13 +88,13 @@ def test_the_listener_of_the_readme_hears_the_touch(live: Graph) -> None:
     blocks = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
     snippet = next(block for block in blocks if "contact_events" in block)
     start(live, "-p", "simulated_object:=roll")
-    events = live.listen(ContactEvent, "/left_finger/contact_events", RELIABLE)
-    estimates = live.listen(PadEstimate, "/left_finger/pad_estimate", RELIABLE)
+    events = live.listen(ContactEvent, "/sim/left_finger/contact_events", RELIABLE)
+    estimates = live.listen(PadEstimate, "/sim/left_finger/pad_estimate", RELIABLE)
     listener = subprocess.Popen(
         [sys.executable, "-u", "-c", snippet], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
     )
     live.processes.append(listener)
-    live.wait(lambda: live.client.count_subscribers("/left_finger/contact_events") >= 2, "the listener")
+    live.wait(lambda: live.client.count_subscribers("/sim/left_finger/contact_events") >= 2, "the listener")
     live.wait(lambda: estimates and estimates[-1].state == PadEstimate.STATE_FREE, "the end of the tare")
     press(live, events)
     end = time.monotonic() + 5.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Callable, Coroutine, Sequence
 
@@ -14,6 +15,9 @@ from std_msgs.msg import Float64
 
 from soft_tactile_node.errors import SoftTactileError
 from soft_tactile_node.grasping import Hand, Hold, NoAnswerError, pause
+
+SIMULATED = "/sim/gripper"
+"""Where the simulated gripper is; a real one has to be named."""
 
 TICK_S = 0.02
 
@@ -87,7 +91,7 @@ def options(description: str, args: Sequence[str] | None) -> tuple[argparse.Argu
     """Return a parser with what all examples take, and the arguments that are not for ROS."""
     description += " It moves the gripper: read shared/docs/safety.md before something real moves."
     parser = argparse.ArgumentParser(description=description, formatter_class=argparse.ArgumentDefaultsHelpFormatter)
-    parser.add_argument("--gripper", default="/gripper", help="namespace of monitor and controller")
+    parser.add_argument("--gripper", default=SIMULATED, help="namespace of monitor and controller")
     parser.add_argument("--fingers", default="left_finger,right_finger", help="fingers, with commas")
     parser.add_argument("--wait", type=float, default=60.0, help="longest wait for the gripper to be there, s")
     return parser, remove_ros_args([sys.argv[0], *(sys.argv[1:] if args is None else args)])[1:]
@@ -99,7 +103,7 @@ def run(
     work: Callable[[Node, Hand], Coroutine[None, None, int]],
     args: Sequence[str] | None,
 ) -> int:
-    """Run a coroutine on a node with a hand.
+    """Run a coroutine on a node with a hand, which meets this machine alone unless the environment says otherwise.
 
     Parameters
     ----------
@@ -117,6 +121,7 @@ def run(
     int
         Exit code of the work; 1 with one line on stderr where it met a SoftTactileError.
     """
+    os.environ.setdefault("ROS_AUTOMATIC_DISCOVERY_RANGE", "LOCALHOST")
     rclpy.init(args=None if args is None else [sys.argv[0], *args])
     node = Node(name)
     executor = SingleThreadedExecutor()

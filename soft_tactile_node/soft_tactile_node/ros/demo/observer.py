@@ -28,7 +28,8 @@ from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.ros.wire.conversions import absolute_to_gauge, stamp_to_seconds
 from soft_tactile_node.samples import ContactEvent, EventKind, State
 
-GRIPPER = "/gripper"
+SPACE = "/sim"
+GRIPPER = f"{SPACE}/gripper"
 
 ATMOSPHERIC_PA = 101325.0
 """What simulator and controller of the demo take for atmospheric pressure (Pa absolute), their default."""
@@ -88,10 +89,11 @@ class Observer:
         self._slip_s = -math.inf
         subscribe = self.node.create_subscription
         for finger in fingers:
-            subscribe(PadEstimate, f"/{finger}/pad_estimate", partial(self._on_estimate, finger), qos.reliable(1000))
-            subscribe(PadTruth, f"/{finger}/truth", partial(self._on_truth, finger), qos.reliable(1000))
-            subscribe(EventMessage, f"/{finger}/contact_events", partial(self._on_event, finger), qos.reliable(50))
-            subscribe(FluidPressure, f"/{finger}/pressure_command", partial(self._on_command, finger), qos.reliable(10))
+            topics = f"{SPACE}/{finger}"
+            subscribe(PadEstimate, f"{topics}/pad_estimate", partial(self._on_estimate, finger), qos.reliable(1000))
+            subscribe(PadTruth, f"{topics}/truth", partial(self._on_truth, finger), qos.reliable(1000))
+            subscribe(EventMessage, f"{topics}/contact_events", partial(self._on_event, finger), qos.reliable(50))
+            subscribe(FluidPressure, f"{topics}/pressure_command", partial(self._on_command, finger), qos.reliable(10))
         subscribe(GraspState, f"{GRIPPER}/grasp_state", self._on_grasp, qos.reliable(1, latched=True))
         subscribe(String, f"{GRIPPER}/phase", self._on_phase, qos.reliable(1, latched=True))
         subscribe(Float64, f"{GRIPPER}/lift_command", self._on_lift, qos.reliable(10))

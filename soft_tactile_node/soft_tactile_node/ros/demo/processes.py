@@ -77,15 +77,15 @@ class NodeProcesses:
         module : str
             Module of `ros/nodes`, which is also the node's name.
         namespace : str
-            Namespace of the node.
+            Fully qualified namespace of the node.
         parameters : mapping
             Its parameters.
         """
-        name = f"{namespace}.{module}"
+        name = f"{namespace.rsplit('/', 1)[-1]}.{module}"
         file = self._folder / f"{name}.yaml"
-        file.write_text(yaml.safe_dump({f"/{namespace}/{module}": {"ros__parameters": dict(parameters)}}))
+        file.write_text(yaml.safe_dump({f"{namespace}/{module}": {"ros__parameters": dict(parameters)}}))
         command = [sys.executable, "-m", f"soft_tactile_node.ros.nodes.{module}", "--ros-args"]
-        command += ["--params-file", str(file), "-r", f"__ns:=/{namespace}"]
+        command += ["--params-file", str(file), "-r", f"__ns:={namespace}"]
         with (self._folder / f"{name}.log").open("wb") as log:
             self._running[name] = subprocess.Popen(  # noqa: S603 - our own modules, no outside words
                 command,

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from soft_tactile_node.reports.demo_report import DemoRun
-from soft_tactile_node.ros.demo.observer import GRIPPER, Entry, Observer
+from soft_tactile_node.ros.demo.observer import GRIPPER, SPACE, Entry, Observer
 from soft_tactile_node.ros.demo.processes import NodeProcesses, free_domain
 from soft_tactile_node.samples import State
 from soft_tactile_node.scoring.findings import FingerRecord, compare
@@ -108,12 +108,12 @@ def _start_nodes(
     simulator: dict[str, Any] = {"fingers": fingers, "object": item, "seed": seed, "rate": rate_hz}
     if fault[0]:
         simulator |= {"fault": fault[0], "fault_finger": fault[1]}
-    nodes.start("gripper_simulator", "gripper", simulator)
+    nodes.start("gripper_simulator", GRIPPER, simulator)
     for name, path in calibrations.items():
-        nodes.start("tactile_sensor", name, {"calibration": str(path.resolve()), "tare_file": "none"})
+        nodes.start("tactile_sensor", f"{SPACE}/{name}", {"calibration": str(path.resolve()), "tare_file": "none"})
     palm = {"finger_root_radius": 0.030, "finger_tilt": 0.35, "arc_length": 0.080, "surface_offset": 0.012}
-    nodes.start("grasp_monitor", "gripper", {"fingers": fingers, **palm})
-    nodes.start("grasp_controller", "gripper", {"fingers": fingers})
+    nodes.start("grasp_monitor", GRIPPER, {"fingers": fingers, **palm})
+    nodes.start("grasp_controller", GRIPPER, {"fingers": fingers})
 
 
 def _pick_all(
