@@ -60,14 +60,16 @@ def flags_page() -> str:
     samples = (PACKAGE / "samples.py").read_text()
     words = dict(re.findall(r"^    ([A-Z_]+) = \d+  # (.+)$", samples, re.MULTILINE))
     event = (ROOT / "soft_tactile_msgs" / "msg" / "ContactEvent.msg").read_text()
-    kinds = dict(re.findall(r'^string [A-Z]+="(\w+)"\s+# (.+)$', event, re.MULTILINE))
+    kinds = dict(re.findall(r"^uint8 ([A-Z]+)=\d+\s+# (.+)$", event, re.MULTILINE))
     estimate = (ROOT / "soft_tactile_msgs" / "msg" / "PadEstimate.msg").read_text()
     states = re.findall(r"^uint8 STATE_(\w+)=(\d+)\s+# (.+)$", estimate, re.MULTILINE)
     return "\n".join(
         [
             table("flag|number|meaning", [(f"`{flag.name}`", flag.value, words[str(flag.name)]) for flag in Flag]),
             "\n## Events\n",
-            table("kind|meaning", [(f"`{kind.value}`", kinds[kind.value]) for kind in EventKind]),
+            table(
+                "kind|number in messages|meaning", [(f"`{k.value}`", k.number, kinds[str(k.name)]) for k in EventKind]
+            ),
             "\n## States\n",
             table("state|number|meaning", [(f"`{name}`", number, text) for name, number, text in states]),
         ]

@@ -38,7 +38,7 @@ class Flag(IntFlag):
 
 
 class EventKind(str, Enum):
-    """Kinds of event, spelled as in event files and messages."""
+    """Kinds of event, spelled as in event files."""
 
     CONTACT = "contact"
     RELEASE = "release"
@@ -46,6 +46,11 @@ class EventKind(str, Enum):
     OVERLOAD = "overload"
     FAULT = "fault"
     RECOVERED = "recovered"
+
+    @property
+    def number(self) -> int:
+        """Number of the kind in messages, from 1 on."""
+        return list(EventKind).index(self) + 1
 
 
 class State(IntEnum):

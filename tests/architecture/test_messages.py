@@ -112,8 +112,9 @@ def test_what_is_estimated_is_published() -> None:
 
 
 def test_event_kinds_are_those_of_the_samples() -> None:
-    """Each kind of event is spelled the same in the message and in the core."""
-    assert _constants("ContactEvent.msg") == {kind.name: kind.value for kind in EventKind}
+    """Each kind of event has the same name and number in the message and in the core."""
+    constants = {name: int(value) for name, value in _constants("ContactEvent.msg").items()}
+    assert constants == {kind.name: kind.number for kind in EventKind}
 
 
 def test_channel_limit_is_that_of_the_samples() -> None:

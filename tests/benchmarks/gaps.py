@@ -118,7 +118,9 @@ def wait(executor: Any, condition: Callable[[], bool], limit_s: float, what: str
 
 def judge(cell: Cell, rate_hz: float, held: bool) -> tuple[str, bool]:
     """Return what was seen since the measurement began, as text, and whether all of it was true."""
-    false = [event.kind for event in cell.events if event.kind == ("release" if held else "contact")]
+    false = [
+        event.kind for event in cell.events if event.kind == (ContactEvent.RELEASE if held else ContactEvent.CONTACT)
+    ]
     if held:
         false += ["LOST" for state in cell.grasps if state in (GraspState.LOST, GraspState.OPEN)][:1]
     wrong = unknown = 0

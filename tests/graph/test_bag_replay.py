@@ -99,4 +99,4 @@ def test_the_offline_estimate_is_the_online_one(live: Graph, tmp_path: Path) -> 
     assert_array_equal(online.flags, offline.flags)
     assert offline.in_contact.any()
     heard = [(event.kind, event.contact_id) for event in driver.events]
-    assert heard == [(event.kind.value, event.contact_id) for event in load_events(tmp_path / "ev.csv")]
+    assert heard == [(event.kind.number, event.contact_id) for event in load_events(tmp_path / "ev.csv")]

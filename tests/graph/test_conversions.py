@@ -149,7 +149,7 @@ class TestEstimates:
         assert_allclose(np.diag(square)[3:], given.torque_variance_n2_m2, rtol=0, atol=0)
         assert list(message.observed) == [True] * 6
         assert (message.contact_probability, message.slip_probability, message.friction_use) == (0.9, 0.25, 0.5)
-        assert (message.in_contact, message.contact_id, message.calibration_id) == (True, 7, "abc")
+        assert (message.in_contact, message.contact_id, message.calibration) == (True, 7, 0xABC)
         assert (message.bend, message.bend_variance, message.bend_fraction, message.pressure) == (0.4, 1e-4, 0.6, 21e3)
         assert message.flags == PadEstimate.OVERLOAD | PadEstimate.MOTION
         assert message.state == PadEstimate.STATE_CONTACT
@@ -217,13 +217,13 @@ def test_quaternions_change_order_once() -> None:
 
 
 def test_flags_states_and_kinds_are_those_of_the_messages() -> None:
-    """Bits, numbers and words are the same in the code and in the messages."""
+    """Bits and numbers are the same in the code and in the messages."""
     for flag in samples.Flag:
         assert getattr(PadEstimate, flag.name) == flag.value
     for state in samples.State:
         assert getattr(PadEstimate, f"STATE_{state.name}") == state.value
     for kind in samples.EventKind:
-        assert getattr(ContactEvent, kind.name) == kind.value
+        assert getattr(ContactEvent, kind.name) == kind.number
 
 
 class TestDiagnostics:

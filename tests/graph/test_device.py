@@ -200,7 +200,7 @@ def test_sensor_on_a_port_feels_the_roll(live: Graph, link: Path, picked: Record
     events = live.listen(ContactEvent, "/finger/contact_events", qos.reliable(50))
     board.play(8.0)
     live.wait(lambda: estimates and estimates[-1].state == PadEstimate.STATE_FREE, "the tare")
-    live.wait(lambda: [event.kind for event in events][:1] == ["contact"], "the touch")
+    live.wait(lambda: [event.kind for event in events][:1] == [ContactEvent.CONTACT], "the touch")
     live.wait(lambda: estimates[-1].wrench.force.z > 0.3, "the force")
     assert estimates[-1].pressure > 10e3
     assert not estimates[-1].flags & PadEstimate.TIME_JUMP

@@ -64,7 +64,7 @@ def test_two_statuses_say_all_there_is_to_know(driver: FingerDriver) -> None:
     assert finger.hardware_id == stream.hardware_id == "finger"
     assert (finger.level, stream.level) == (DiagnosticStatus.OK, DiagnosticStatus.OK), (finger.message, stream.message)
     said = values(finger)
-    assert said["calibration"] == driver.estimates[-1].calibration_id
+    assert int(said["calibration"], 16) == driver.estimates[-1].calibration
     assert said["calibration made on"] == str(load_calibration(LEFT).made_on)
     assert int(said["calibration age (days)"]) >= 0
     assert said["channels"] == "all good"

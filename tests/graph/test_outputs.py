@@ -72,7 +72,7 @@ def test_tf_goes_from_root_to_pad_at_most_50_times_a_second(monkeypatch: pytest.
     """Where tf2_msgs is there, /tf says where the pad is at its bend: the pose of pad_pose, at the rate allowed."""
     monkeypatch.setattr(outputs, "TFMessage", Pane)
     node = FakeNode()
-    published = outputs.FingerOutputs(node, GEOMETRY, "id")  # type: ignore[arg-type]
+    published = outputs.FingerOutputs(node, GEOMETRY, "1d")  # type: ignore[arg-type]
     for scan in range(1000):
         published.publish(estimate(time_s=scan / 1000.0, bend_rad=math.pi / 2), (), Time(sec=scan))
     sent = node.topics["/tf"].sent
@@ -95,7 +95,7 @@ def test_without_tf2_the_reason_is_said(monkeypatch: pytest.MonkeyPatch) -> None
     """Where tf2_msgs is missing there is no /tf, everything else goes on, and the log says why."""
     monkeypatch.setattr(outputs, "TFMessage", None)
     node = FakeNode()
-    published = outputs.FingerOutputs(node, GEOMETRY, "id")  # type: ignore[arg-type]
+    published = outputs.FingerOutputs(node, GEOMETRY, "1d")  # type: ignore[arg-type]
     published.publish(estimate(), (), Time())
     assert "/tf" not in node.topics
     assert node.said == ["no transform is published: tf2_msgs is not installed"]

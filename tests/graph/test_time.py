@@ -159,7 +159,7 @@ class TestSteps:
         """Two runs of simulator, sensors and controller as processes, step by step, give the same events to the bit."""
         first, second = self.picked(), self.picked()
         kinds = {event[1] for event in first}
-        assert {"contact", "release"} <= kinds, "something to compare"
+        assert {ContactEvent.CONTACT, ContactEvent.RELEASE} <= kinds, "something to compare"
         assert first == second
 
     def picked(self) -> list[tuple[Any, ...]]:

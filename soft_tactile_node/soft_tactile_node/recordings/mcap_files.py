@@ -238,16 +238,17 @@ def load_mcap_events(path: str | Path, *, namespace: str | None = None) -> list[
         As `load_mcap_recording`; an event of a kind nobody knows.
     """
     events = []
+    kinds = {kind.number: kind for kind in EventKind}
     for _, message in _read(Bag(path), ["contact_events"], "contact_events", namespace):
         data = message.data
-        if data.kind not in {kind.value for kind in EventKind}:
-            raise RecordingError(f"{message.place}: must be of a known kind; got {data.kind[:40]!r}")
+        if data.kind not in kinds:
+            raise RecordingError(f"{message.place}: must be of a known kind, 1 to {len(kinds)}; got {data.kind}")
         onset_s = stamp_s(data.onset)
         events.append(
             ContactEvent(
                 time_s=stamp_s(data.header.stamp),
                 onset_s=onset_s if onset_s else math.nan,
-                kind=EventKind(data.kind),
+                kind=kinds[data.kind],
                 contact_id=int(data.contact_id),
                 force_n=_vector(data.wrench.force),
                 contact_probability=float(data.probability),

@@ -31,6 +31,8 @@ from soft_tactile_node.samples import ContactEvent, EventKind, State
 SPACE = "/sim"
 GRIPPER = f"{SPACE}/gripper"
 
+KINDS = {kind.number: kind for kind in EventKind}
+
 ATMOSPHERIC_PA = 101325.0
 """What simulator and controller of the demo take for atmospheric pressure (Pa absolute), their default."""
 
@@ -152,7 +154,7 @@ class Observer:
         onset_s = stamp_to_seconds(message.onset) - self.start_s if message.onset.sec else math.nan
         force_n = np.array([force.x, force.y, force.z])
         event = ContactEvent(
-            time_s, onset_s, EventKind(message.kind), message.contact_id, force_n, message.probability,
+            time_s, onset_s, KINDS[message.kind], message.contact_id, force_n, message.probability,
             message.bend_fraction, message.detail,
         )  # fmt: skip
         self.fingers[finger].events.append(event)

@@ -27,6 +27,9 @@ from soft_tactile_node.ros.wire.names import sibling
 
 Array = NDArray[np.float64]
 
+WORDS = {ContactEvent.CONTACT: "contact", ContactEvent.SLIP: "slip"}
+"""The kinds of event that grasping code can wait for or hear."""
+
 SHORTEST_TARE_S = 0.1
 """No tare is shorter (s): an estimate this soon after the grant may still be one from before."""
 
@@ -47,7 +50,7 @@ class Touch:
     finger : str
         Which finger.
     kind : str
-        As in ContactEvent: "contact" or "slip".
+        "contact" or "slip".
     time_s : float
         When it was reported, on the clock of the estimates (s).
     onset_s : float
@@ -71,7 +74,8 @@ def touch_of(finger: str, event: ContactEvent) -> Touch:
     force = event.wrench.force
     known = event.onset.sec or event.onset.nanosec
     return Touch(
-        finger, event.kind, stamp_to_seconds(event.header.stamp), stamp_to_seconds(event.onset) if known else math.nan,
+        finger, WORDS[event.kind], stamp_to_seconds(event.header.stamp),
+        stamp_to_seconds(event.onset) if known else math.nan,
         np.array([force.x, force.y, force.z]), float(event.probability),
     )  # fmt: skip
 
@@ -363,11 +367,11 @@ class Hand:
         self.grasp = message
 
     def _on_event(self, finger: str, event: ContactEvent) -> None:
-        if event.kind not in self._listeners:
+        if event.kind not in WORDS:
             return
         touch = touch_of(finger, event)
-        self._answer(event.kind, lambda future: future.set_result(touch))
-        for listener in tuple(self._listeners[event.kind]):
+        self._answer(touch.kind, lambda future: future.set_result(touch))
+        for listener in tuple(self._listeners[touch.kind]):
             listener(touch)
 
     def _on_change(self, finger: str) -> None:

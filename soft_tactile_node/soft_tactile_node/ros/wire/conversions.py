@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import array
 import math
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -195,14 +196,14 @@ def estimate_to_message(
         setattr(message, field, kind(getattr(estimate, name)))
     if estimate.state in (State.TARING, State.STALE):
         message.contact_probability = math.nan
-    message.calibration_id = calibration_id
+    message.calibration = calibration_number(calibration_id)
     return message
 
 
 def event_to_message(event: ContactEvent, wrench: Array) -> ContactEventMessage:
     """Return an event as a message without stamp and frame; `wrench` (N, N m) in the frame it is published in."""
     return ContactEventMessage(
-        kind=event.kind.value,
+        kind=event.kind.number,
         contact_id=int(event.contact_id),
         onset=seconds_to_stamp(event.onset_s),
         wrench=wrench_message(wrench),
@@ -210,6 +211,12 @@ def event_to_message(event: ContactEvent, wrench: Array) -> ContactEventMessage:
         bend_fraction=float(event.bend_fraction),
         detail=event.detail,
     )
+@cache
+def calibration_number(calibration_id: str) -> int:
+    """Return the id of a calibration, hexadecimal digits, as the number that estimates carry; 0 for no calibration."""
+    return int(calibration_id or "0", 16)
+
+
 
 
 def truth_to_message(step: Any, finger: int) -> PadTruth:
