@@ -53,7 +53,7 @@ class SensorHealth:
         self._estimate: Estimate | None = None
         self._faults = self._refusal = self._tare_refusal = ""
         self._span = self._source_span = {}  # type: dict[str, str]
-        self._lossy = self._scanless = False
+        self._lossy = self._late = self._scanless = False
         self.flags, self.state = Flag(0), State.STALE
         self._reported_ns = node.get_clock().now().nanoseconds
         # Not a lifecycle publisher: a node that refuses to configure must be able to say so.
@@ -150,10 +150,13 @@ class SensorHealth:
         """Return what the counters of the last period say; empty = nothing."""
         if self._scanless:
             return "no scan in the last period: check the coil driver"
+        if self._late:
+            return "scans waited too long, their estimates are left out: check the load of the machine"
         return "scans are lost: check the load of machine and network" if self._lossy else ""
 
     def _report(self) -> None:
         self._lossy, self._scanless = self.counters.is_lossy, not self.counters.scans
+        self._late = self.counters.is_late
         self._span = self.counters.report(self._count_anew())
         self._source_span = self._source_report()
         if self._estimate is not None:

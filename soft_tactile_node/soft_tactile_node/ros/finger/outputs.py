@@ -111,6 +111,11 @@ class FingerOutputs:
         self._publish_pose(estimate, stamp)
         self._publish_markers(estimate, stamp)
 
+    def publish_events(self, estimate: samples.Estimate, events: Sequence[samples.ContactEvent], stamp: Time) -> None:
+        """Publish the events of an estimate alone, as in `publish`: what it says itself has come too late."""
+        for event in events:
+            self._publish_event(event, estimate.bend_rad, stamp)
+
     def _stamp(self, message: Any, stamp: Time) -> None:
         message.header.stamp = stamp
         message.header.frame_id = self._frame

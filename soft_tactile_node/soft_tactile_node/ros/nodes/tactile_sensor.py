@@ -28,6 +28,7 @@ from soft_tactile_node.ros.finger.estimator_setup import (
     make_estimator,
     warm_up,
 )
+from soft_tactile_node.ros.finger.freshness import Freshness
 from soft_tactile_node.ros.finger.health import SensorHealth
 from soft_tactile_node.ros.finger.last_messages import LastMessages
 from soft_tactile_node.ros.finger.outputs import FingerOutputs
@@ -126,6 +127,7 @@ class TactileSensor(ManagedNode):
             self._stream.restart(self._recall_tare(self._stream.channels))
         self._action.start()
         self._last = LastMessages()
+        self._fresh = Freshness(self.setting("coil_timeout"))
         self._active = True
         self._health.forget()
         self._health.say(WARN, "waiting for the first scan")
@@ -210,14 +212,23 @@ class TactileSensor(ManagedNode):
         try:
             self._check_channels(scan, self._stream.channels)
             self._expect_scans()
+            late = self._fresh.is_late(conversions.stamp_to_seconds(stamp), self._now_s())
             estimate, events = self._stream.step(scan)
         except SoftTactileError as error:
             self._health.refuse("coils", str(error))
             return
-        self._outputs.publish(estimate, events, stamp)
-        self._last.keep(estimate, stamp)
-        latency_s = self.get_clock().now().nanoseconds * 1e-9 - conversions.stamp_to_seconds(stamp)
-        self._health.see(number, latency_s, estimate, events)
+        if late:
+            self._health.counters.late += 1
+            self._outputs.publish_events(estimate, events, stamp)
+        else:
+            self._outputs.publish(estimate, events, stamp)
+            self._last.keep(estimate, stamp)
+        now_s = self._now_s()
+        self._fresh.done(now_s)
+        self._health.see(number, now_s - conversions.stamp_to_seconds(stamp), estimate, events)
+
+    def _now_s(self) -> float:
+        return float(self.get_clock().now().nanoseconds) * 1e-9
 
     def _expect_scans(self) -> None:
         self._grace.cancel()

@@ -71,8 +71,10 @@ class StreamCounters:
     pressures: int = 0
     refused: int = 0
     lost: int = 0
+    late: int = 0
     rejected: dict[Flag, int] = field(default_factory=lambda: dict.fromkeys(CAUSES, 0))
     lost_now: int = 0
+    late_told: int = 0
     latency_sum_s: float = 0.0
     latency_max_s: float = 0.0
     last_number: int = field(default=-1, repr=False)
@@ -90,6 +92,11 @@ class StreamCounters:
             self.lost += gap
             self.lost_now += gap
         self.last_number = number
+
+    @property
+    def is_late(self) -> bool:
+        """Whether estimates came too late since the last report."""
+        return self.late > self.late_told
 
     @property
     def is_lossy(self) -> bool:
@@ -110,10 +117,11 @@ class StreamCounters:
             values["latency max (ms)"] = f"{self.latency_max_s * 1e3:.2f}"
         values |= {
             "scans lost": str(self.lost),
+            "estimates too late": str(self.late),
             **{f"scans with {cause.name}": str(count) for cause, count in self.rejected.items()},
             "messages refused": str(self.refused),
         }
-        self.pressures, self.lost_now = 0, 0
+        self.pressures, self.lost_now, self.late_told = 0, 0, self.late
         self.scans, self.latency_sum_s, self.latency_max_s = 0, 0.0, 0.0
         return values
 
