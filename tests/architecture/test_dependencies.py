@@ -65,7 +65,7 @@ def test_package_manifest_covers_what_is_imported() -> None:
     """A build with rosdep installs each ROS 2 package that is imported."""
     manifest = ElementTree.parse(ROOT / "soft_tactile_node" / "package.xml")
     listed = {element.text for element in manifest.findall("exec_depend")}
-    assert _imported()[1] - OPTIONAL - listed == set()
+    assert _imported()[1] - listed == set()
 
 
 def test_test_tools_are_declared() -> None:
