@@ -14,6 +14,8 @@ from launch_ros.actions import Node
 from launch_ros.parameter_descriptions import ParameterValue
 from launch_ros.substitutions import FindPackageShare
 
+from soft_tactile_node.ros.parameters.launch_arguments import check_arguments
+
 
 def generate_launch_description() -> LaunchDescription:
     share = FindPackageShare("soft_tactile_node")
@@ -48,6 +50,7 @@ def generate_launch_description() -> LaunchDescription:
         ),
         DeclareLaunchArgument("autostart", default_value="true", description="false = wait for a lifecycle manager."),
     ]
+    check_arguments(__file__, arguments)
     autostart = {"autostart": ParameterValue(LaunchConfiguration("autostart"), value_type=bool)}
     calibration = {"calibration": ParameterValue(LaunchConfiguration("calibration"), value_type=str)}
     board = {

@@ -10,6 +10,8 @@ from launch_ros.actions import Node
 from launch_ros.parameter_descriptions import ParameterValue
 from launch_ros.substitutions import FindPackageShare
 
+from soft_tactile_node.ros.parameters.launch_arguments import check_arguments
+
 
 def generate_launch_description() -> LaunchDescription:
     share = FindPackageShare("soft_tactile_node")
@@ -23,6 +25,7 @@ def generate_launch_description() -> LaunchDescription:
             description="Parameter file; each key is explained in it.",
         ),
     ]
+    check_arguments(__file__, arguments)
     sensor = Node(
         package="soft_tactile_node",
         executable="tactile_sensor",

@@ -11,6 +11,8 @@ from launch_ros.actions import Node
 from launch_ros.parameter_descriptions import ParameterValue
 from launch_ros.substitutions import FindPackageShare
 
+from soft_tactile_node.ros.parameters.launch_arguments import check_arguments
+
 
 def generate_launch_description() -> LaunchDescription:
     share = FindPackageShare("soft_tactile_node")
@@ -25,6 +27,7 @@ def generate_launch_description() -> LaunchDescription:
         DeclareLaunchArgument("autostart", default_value="true", description="false = wait for a lifecycle manager."),
         DeclareLaunchArgument("use_sim_time", default_value="false", description="Follow the topic /clock."),
     ]
+    check_arguments(__file__, arguments)
     sensor = Node(
         package="soft_tactile_node",
         executable="tactile_sensor",

@@ -14,6 +14,7 @@ from launch_ros.actions import Node
 from launch_ros.substitutions import FindPackageShare
 
 from soft_tactile_node.ros.parameters.finger_files import finger_file, join_namespace, split_names
+from soft_tactile_node.ros.parameters.launch_arguments import check_arguments
 
 
 def start(context: LaunchContext) -> list[Node]:
@@ -84,4 +85,5 @@ def generate_launch_description() -> LaunchDescription:
             description="Parameter file; each key is explained in it.",
         ),
     ]
+    check_arguments(__file__, arguments)
     return LaunchDescription([*arguments, OpaqueFunction(function=start)])

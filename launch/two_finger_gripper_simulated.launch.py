@@ -5,6 +5,8 @@ Its names begin with `sim` and its discovery stays on this machine, so that it n
 ros2 launch soft_tactile_node two_finger_gripper_simulated.launch.py object:=jar
 """
 
+from pathlib import Path
+
 from launch import LaunchContext, LaunchDescription
 from launch.actions import DeclareLaunchArgument, OpaqueFunction, SetEnvironmentVariable
 from launch.substitutions import EnvironmentVariable, LaunchConfiguration, PathJoinSubstitution
@@ -12,6 +14,7 @@ from launch_ros.actions import Node
 from launch_ros.substitutions import FindPackageShare
 
 from soft_tactile_node.ros.parameters.finger_files import finger_file, join_namespace
+from soft_tactile_node.ros.parameters.launch_arguments import check_arguments
 
 FINGERS = ("left_finger", "right_finger")
 
@@ -39,11 +42,22 @@ def start(context: LaunchContext) -> list[Node]:
             for f in fingers
         ]  # fmt: skip
     picks = {"picks": int(given("picks"))}
+    viewers = []
+    if given("rviz").lower() == "true":
+        here = Path(FindPackageShare("soft_tactile_node").perform(context), "config")
+        model = {"robot_description": (here / "two_finger_gripper_simulated.urdf").read_text()}
+        file = str(here / "two_finger_gripper_simulated.rviz")
+        viewers = [
+            Node(package="robot_state_publisher", executable="robot_state_publisher", namespace=parent,
+                 parameters=[model, follow]),
+            Node(package="rviz2", executable="rviz2", arguments=["-d", file], parameters=[follow]),
+        ]  # fmt: skip
     return [
         Node(executable="gripper_simulator", name="gripper_simulator", parameters=[parameters, simulator], **gripper),
         *sensors,
         Node(executable="grasp_monitor", name="grasp_monitor", parameters=[parameters, follow], **gripper),
         Node(executable="grasp_controller", name="grasp_controller", parameters=[parameters, follow, picks], **gripper),
+        *viewers,
     ]
 
 
@@ -61,6 +75,11 @@ def generate_launch_description() -> LaunchDescription:
             "speed", default_value="1.0", description="Simulated seconds in one second (time clock)."
         ),
         DeclareLaunchArgument(
+            "rviz",
+            default_value="false",
+            description="true = shows it in RViz (namespace sim); needs rviz2 and robot_state_publisher.",
+        ),
+        DeclareLaunchArgument(
             "parameters",
             default_value=PathJoinSubstitution([share, "config", "two_finger_gripper_simulated.yaml"]),
             description="Parameter file; each key is explained in it.",
@@ -74,6 +93,7 @@ def generate_launch_description() -> LaunchDescription:
             for finger in FINGERS
         ),
     ]
+    check_arguments(__file__, arguments)
     here = EnvironmentVariable("ROS_AUTOMATIC_DISCOVERY_RANGE", default_value="LOCALHOST")
     stay_here = SetEnvironmentVariable("ROS_AUTOMATIC_DISCOVERY_RANGE", here)
     return LaunchDescription([*arguments, stay_here, OpaqueFunction(function=start)])

@@ -26,7 +26,7 @@ def shared_files(folder: str) -> list[tuple[str, list[str]]]:
     root = HERE.parent / folder
     entries: dict[str, list[str]] = {}
     for path in sorted(root.rglob("*")):
-        if path.is_file() and path.suffix in {".py", ".yaml", ".xml", ".rviz", ".md"}:
+        if path.is_file() and path.suffix in {".py", ".yaml", ".xml", ".rviz", ".urdf", ".md"}:
             target = (SHARE / folder / path.relative_to(root).parent).as_posix()
             entries.setdefault(target, []).append(f"../{path.relative_to(HERE.parent).as_posix()}")
     return list(entries.items())

@@ -1,12 +1,13 @@
-"""Writes the reference pages from the code: `python shared/docs/generate.py` renews shared/docs/reference.
+"""Writes what follows from the code: `python shared/docs/generate.py`.
 
-The package's copies of the messages are renewed as well.
+It renews shared/docs/reference, the URDF of the simulated gripper and the package's copies of the messages.
 """
 
 from __future__ import annotations
 
 import ast
 import inspect
+import math
 import re
 import sys
 from collections.abc import Callable, Iterable, Iterator
@@ -19,6 +20,8 @@ from pydantic import BaseModel
 from topics_of_code import scan
 
 from soft_tactile_node.commands.main import group
+from soft_tactile_node.grasp.palm import PalmGeometry
+from soft_tactile_node.grasp.palm_model import palm_urdf
 from soft_tactile_node.importing.schema import LogMap
 from soft_tactile_node.ros.parameters.spec import markdown_table
 from soft_tactile_node.ros.parameters.tables import NODES
@@ -322,7 +325,21 @@ def page(name: str) -> str:
     return f"{NOTE}\n\n{TEXTS['heads'][name]}\n{PAGES[name]().strip()}\n"
 
 
+MODEL = ROOT / "config" / "two_finger_gripper_simulated.urdf"
+
+
+def model() -> str:
+    """Return the URDF of the simulated gripper, from the parameters of its monitor."""
+    file = MODEL.with_suffix(".yaml").read_text()
+    given = yaml.safe_load(file)["/**/grasp_monitor"]["ros__parameters"]
+    fingers = given["fingers"]
+    angles = tuple(2.0 * math.pi * number / len(fingers) for number in range(len(fingers)))
+    geometry = PalmGeometry(angles, given["finger_root_radius"], tilt_rad=given["finger_tilt"])
+    return palm_urdf(geometry, "sim_gripper_palm", [f"sim_{finger}_finger_root" for finger in fingers])
+
+
 if __name__ == "__main__":
+    MODEL.write_text(model())
     for file in PAGES:
         (HERE / "reference" / file).write_text(page(file))
     for message in (ROOT / "soft_tactile_msgs" / "msg").glob("*.msg"):

@@ -42,6 +42,11 @@ def test_reference_pages_are_those_of_the_code(generate: ModuleType) -> None:
     assert committed == {name: generate.page(name) for name in generate.PAGES}
 
 
+def test_the_model_is_that_of_the_parameters(generate: ModuleType) -> None:
+    """The URDF of the simulated gripper has the lengths of its parameter file; renew it as the pages."""
+    assert generate.MODEL.read_text() == generate.model()
+
+
 def test_a_topic_without_words_is_noticed(generate: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
     """A topic that a node has and texts.yaml does not stops the generator, by name."""
     nodes = {**generate.TEXTS["nodes"], "grasp_monitor": {"publishes": {}}}

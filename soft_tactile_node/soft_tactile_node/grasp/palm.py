@@ -48,6 +48,11 @@ class PalmGeometry:
         upright = np.array([[0.0, s, c], [0.0, -c, s], [1.0, 0.0, 0.0]])
         return upright @ rotation_y(-self.tilt_rad)
 
+    def root_position_m(self, finger: int) -> Array:
+        """Return where the root of `finger` is in the palm frame, shape (3,) (m); NaN = not known."""
+        angle = self.angles_rad[finger]
+        return self.root_radius_m * np.array([math.cos(angle), math.sin(angle), 0.0])
+
     def pad_radius_m(self, bend_rad: float) -> float:
         """Return the distance of a pad from the palm axis (m) at the bend `bend_rad` (rad)."""
         along_m, outward_m = pad_position_formula(bend_rad, self.arc_length_m, self.surface_offset_m)

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 from diagnostic_msgs.msg import DiagnosticArray
+from geometry_msgs.msg import TransformStamped
 from soft_tactile_msgs.msg import ContactEvent, GraspState, PadEstimate
 
 from soft_tactile_node.grasp.held_object import HeldObject, OwnCompliance
@@ -21,9 +22,14 @@ from soft_tactile_node.ros.running import process
 from soft_tactile_node.ros.running.diagnostic_pace import DiagnosticPace
 from soft_tactile_node.ros.running.managed_node import ManagedNode
 from soft_tactile_node.ros.wire import qos
-from soft_tactile_node.ros.wire.conversions import stamp_to_seconds
+from soft_tactile_node.ros.wire.conversions import stamp_to_seconds, transform_message
 from soft_tactile_node.ros.wire.diagnostics import ERROR, OK, WARN, FingerHealth
-from soft_tactile_node.ros.wire.names import sibling
+from soft_tactile_node.ros.wire.names import frame_prefix, sibling
+
+try:
+    from tf2_msgs.msg import TFMessage
+except ImportError:  # not everywhere installed; the transforms are then left out and the reason said once
+    TFMessage = None
 
 HELD = (Grasp.HOLDING, Grasp.SLIPPING)
 
@@ -58,11 +64,14 @@ class GraspMonitor(ManagedNode):
         self._lost: dict[str, str] = {}
         self._state = self.publish_on(GraspState, "grasp_state", qos.reliable(1, latched=True))
         self._watches = [self._watch(number, finger) for number, finger in enumerate(fingers)]
+        self._roots = self._root_publisher()
         self.call_every(1.0 / self.setting("rate"), self._on_time)
 
     def activate(self) -> None:
-        """Start to watch."""
+        """Start to watch, and say where the finger roots are."""
         self._active = True
+        if self._roots is not None:
+            self._roots.publish(TFMessage(transforms=self._root_transforms()))
 
     def deactivate(self) -> None:
         """Publish nothing any more."""
@@ -89,6 +98,24 @@ class GraspMonitor(ManagedNode):
             self.setting("surface_offset"),
             self.setting("finger_tilt"),
         )
+
+    def _root_publisher(self) -> Any:
+        if TFMessage is None:
+            self.get_logger().info("no transforms of the finger roots are published: tf2_msgs is not installed")
+        elif math.isfinite(self._geometry.root_radius_m):
+            return self.publish_on(TFMessage, "/tf_static", qos.reliable(1, latched=True))
+        return None
+
+    def _root_transforms(self) -> list[TransformStamped]:
+        """Return palm to root for every finger, under the name that its sensor gives the root by default."""
+        stamp = self.get_clock().now().to_msg()
+        names = [f"{frame_prefix(sibling(self.get_namespace(), finger))}_finger_root" for finger in self._fingers]
+        return [
+            transform_message(
+                self._frame, name, self._geometry.root_position_m(n), self._geometry.root_to_palm(n), stamp
+            )
+            for n, name in enumerate(names)
+        ]
 
     def _watch(self, number: int, finger: str) -> FingerWatch:
         watch = FingerWatch(

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 from builtin_interfaces.msg import Time
-from geometry_msgs.msg import Pose, Quaternion, Wrench
+from geometry_msgs.msg import Pose, Quaternion, TransformStamped, Wrench
 from numpy.typing import NDArray
 from sensor_msgs.msg import FluidPressure
 from soft_tactile_msgs.msg import ChannelParts as ChannelPartsMessage
@@ -258,3 +258,13 @@ def pose_message(position_m: Array, rotation: Array) -> Pose:
     pose = Pose(orientation=quaternion_message(rotation))
     pose.position.x, pose.position.y, pose.position.z = (float(value) for value in position_m)
     return pose
+
+
+def transform_message(parent: str, child: str, position_m: Array, rotation: Array, stamp: Time) -> TransformStamped:
+    """Return the transform from frame `child` to frame `parent`: position (m), shape (3,); rotation, shape (3, 3)."""
+    message = TransformStamped(child_frame_id=child)
+    message.header.stamp, message.header.frame_id = stamp, parent
+    place = message.transform.translation
+    place.x, place.y, place.z = (float(value) for value in position_m)
+    message.transform.rotation = quaternion_message(rotation)
+    return message
