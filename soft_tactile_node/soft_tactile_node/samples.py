@@ -194,24 +194,24 @@ def declared(kind: type) -> tuple[EstimateField, ...]:
 
 
 Number = TypeVar("Number")
-Yes = TypeVar("Yes")
+YesNo = TypeVar("YesNo")
 Bits = TypeVar("Bits")
 
 
 @dataclass(frozen=True, eq=False)
-class Estimated(Generic[Number, Yes, Bits]):
+class Estimated(Generic[Number, YesNo, Bits]):
     """What is estimated, of one scan or of many.
 
     The fields of an estimate are declared here and in `Estimate`, and nowhere else: one that stands here is in the row
     of the compiled loop, in `Estimate`, in the table in memory and in files; one that stands there is in the row and in
-    `Estimate` alone. A field of the same name in `PadEstimate.msg` publishes it.
+    `Estimate` alone. A field of that name, unit left out, in `PadEstimate.msg` publishes it.
     """
 
     time_s: Number
     force_n: Array = declare("force on the pad in the pad frame; NaN = not observed", "N", column="force_{}_n")
     force_variance_n2: Array = declare("its variance; NaN = not observed", "N^2", column="force_{}_var_n2")
     contact_probability: Number = declare("probability of a touch on the pad", "1", blank=0.0)
-    in_contact: Yes = declare("the reported state of the touch", blank=False)
+    in_contact: YesNo = declare("the reported state of the touch", blank=False)
     bend_rad: Number = declare("bend angle; NaN without a bend reference in the calibration", "rad")
     flags: Bits = declare("why it is to be read with care; see Flag", blank=Flag(0))
 
