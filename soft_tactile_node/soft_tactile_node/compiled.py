@@ -40,7 +40,8 @@ def compiled(function: F) -> F:
     Parameters
     ----------
     function : callable
-        A function numba can compile without Python objects. Set NUMBA_DISABLE_JIT=1 to debug it as plain Python.
+        A function numba can compile without Python objects. With NUMBA_DISABLE_JIT=1 those that take no records can be
+        debugged as plain Python.
 
     Returns
     -------
