@@ -211,12 +211,12 @@ def event_to_message(event: ContactEvent, wrench: Array) -> ContactEventMessage:
         bend_fraction=float(event.bend_fraction),
         detail=event.detail,
     )
+
+
 @cache
 def calibration_number(calibration_id: str) -> int:
     """Return the id of a calibration, hexadecimal digits, as the number that estimates carry; 0 for no calibration."""
     return int(calibration_id or "0", 16)
-
-
 
 
 def truth_to_message(step: Any, finger: int) -> PadTruth:
