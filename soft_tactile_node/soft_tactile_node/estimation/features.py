@@ -51,8 +51,8 @@ def feature_list(coordinates: int, tuning: Tuning) -> np.ndarray:
     Returns
     -------
     numpy.ndarray, shape (f,)
-        Records of FEATURE. A higher order is penalised more; shear, which is slow, leaves quick ones out: they carry
-        noise.
+        Records of FEATURE (orders: 1). A higher order is penalised more; shear, which is slow, leaves quick ones out:
+        they carry noise.
     """
     sides = coordinates - 1
     memories = (*tuning.memory_s, *tuning.memory_s[:SIDE_MEMORIES] * sides)

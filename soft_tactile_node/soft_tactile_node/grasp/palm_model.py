@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from xml.etree import ElementTree as Xml
 
 from transforms3d.euler import mat2euler
@@ -58,5 +58,5 @@ def _link(robot: Xml.Element, name: str, colour: str, place_m: Sequence[float]) 
     return shape
 
 
-def _numbers(values: Sequence[float]) -> str:
+def _numbers(values: Iterable[float]) -> str:
     return " ".join(f"{value + 0.0:.9g}" for value in (round(float(value), 12) for value in values))
