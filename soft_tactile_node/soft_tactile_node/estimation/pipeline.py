@@ -15,6 +15,7 @@ from soft_tactile_node.estimation.model import PARTS, ROW, build_model, build_st
 from soft_tactile_node.estimation.results import EVENT_KINDS, to_estimate, to_table
 from soft_tactile_node.estimation.row import process_rows
 from soft_tactile_node.estimation.settings import LIGHT, EstimatorSettings
+from soft_tactile_node.estimation.stepping import Stepper
 from soft_tactile_node.estimation.tare import Tare, check_unit, find_exchanged, take_tare
 from soft_tactile_node.estimation.tuning import Tuning
 from soft_tactile_node.estimation.types import CalibratedFinger
@@ -77,6 +78,7 @@ class Estimator:
         self._tuning = tuning
         self._model = build_model(calibration, settings, tuning=tuning)
         self._memo = build_state(self._model, calibration)
+        self._stepper: Stepper | None = None
         self._state = State.FREE
         self._tare: Tare | None = None
         self._old_tare = False
@@ -140,6 +142,7 @@ class Estimator:
         """
         self._settings = settings
         self._model = build_model(self._calibration, settings, self._rest_pressure(), self._tuning)
+        self._stepper = None
 
     def step(self, scan: Scan, pressure_pa: float = math.nan) -> Step:
         """Take one scan into account.
@@ -169,14 +172,13 @@ class Estimator:
             )
         if self._tare is None:
             return self._collect(scan, pressure_pa)
-        out, parts = self._run(
-            np.array([scan.time_s]),
-            np.array([pressure_pa]),
-            scan.inductance_h[None, :],
-            np.array([scan.temperature_c]),
-            None if scan.acceleration_m_s2 is None else scan.acceleration_m_s2[None, :],
-        )
-        return Step(to_estimate(scan, out[0], parts[0]), self._to_events(scan.time_s, out[0]))
+        if self._stepper is None:
+            self._stepper = Stepper(self._model, self._memo, self._tare, self._scale_pa)
+        row, parts = self._stepper.step(scan, pressure_pa)
+        if self._old_tare:
+            row["flags"] |= int(Flag.TARE_OLD)
+        self._state = State(int(row["state"]))
+        return Step(to_estimate(scan, row, parts), self._to_events(scan.time_s, row))
 
     def stale(self, time_s: float) -> Estimate:
         """Return the one estimate to publish when the stream has stopped: no wrench, flag STALE.
@@ -251,6 +253,7 @@ class Estimator:
         self._tare = tare
         self._model = build_model(self._calibration, self._settings, self._rest_pressure(), self._tuning)
         self._memo = build_state(self._model, self._calibration)
+        self._stepper = None
         self._state = State.FREE
         self._refusal = ""
 
@@ -357,6 +360,8 @@ class Estimator:
 
     def _to_events(self, time_s: float, row: Any) -> tuple[ContactEvent, ...]:
         """Return the events of an output record."""
+        if not row["events"]:
+            return ()
         return tuple(
             ContactEvent(
                 time_s=time_s,
