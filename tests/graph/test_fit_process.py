@@ -12,7 +12,7 @@ import pytest
 from soft_tactile_node.calibration.pad_info import PadInfo
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.fitting import fit_process
-from soft_tactile_node.fitting.fit_process import FitJob, FitRequest, make_scratch
+from soft_tactile_node.fitting.fit_job import FitJob, FitRequest, make_scratch
 from soft_tactile_node.simulation import simulate
 
 CALIBRATION = Path(__file__).resolve().parents[2] / "config" / "calibrations" / "left_finger.yaml"

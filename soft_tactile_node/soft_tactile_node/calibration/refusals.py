@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import scipy  # loads its parts when they are used: its signal part takes half a second
 from scipy.ndimage import gaussian_filter1d
-from scipy.signal import correlate, correlation_lags
 
 from soft_tactile_node.calibration.contamination import check_drift
 from soft_tactile_node.calibration.judgement import LEAST_UNLOADING
@@ -163,9 +163,9 @@ def _check_synchronised(recording: Recording, prepared: Prepared, force_z: np.nd
         return
     rates = [np.where(still, rate - rate[still].mean(), 0.0) for rate in rates]
     window = round(2.0 / step)
-    lags = correlation_lags(force.size, force.size, mode="full")
+    lags = scipy.signal.correlation_lags(force.size, force.size, mode="full")
     near = np.abs(lags) <= window
-    strength = np.sqrt(sum(correlate(rate, force, mode="full", method="fft")[near] ** 2 for rate in rates))
+    strength = np.sqrt(sum(scipy.signal.correlate(rate, force, mode="full", method="fft")[near] ** 2 for rate in rates))
     best = int(np.argmax(strength))
     offset_s = float(lags[near][best] * step)
     peak = strength[best]

@@ -54,7 +54,6 @@ def command(seed: int, out: Path, freeze: str | None) -> int:
         ) from error
 
     from soft_tactile_node.calibration.storage import load_calibration
-    from soft_tactile_node.reports.demo_report import summarise, write_demo_report
     from soft_tactile_node.scoring.findings import is_good
 
     out.mkdir(parents=True, exist_ok=True)
@@ -73,6 +72,8 @@ def command(seed: int, out: Path, freeze: str | None) -> int:
         phases_s={"calibrating": calibrated_s, **run.phases_s},
         fault=f"the coils of {freeze} stood still" if freeze else "",
     )
+    from soft_tactile_node.reports.demo_report import summarise, write_demo_report
+
     write_demo_report(run, out / "report.html")
     print()
     for sentence in summarise(run):

@@ -10,7 +10,7 @@ from typing import Any
 
 from soft_tactile_node.calibration.pad_info import PadInfo
 from soft_tactile_node.errors import CalibrationError
-from soft_tactile_node.fitting.fit_process import FitJob, FitRequest, make_scratch
+from soft_tactile_node.fitting.fit_job import FitJob, FitRequest, make_scratch
 from soft_tactile_node.recordings import Recording
 
 

@@ -1,11 +1,14 @@
-"""Which format a file is in, by the ending of its name; the one place that decides."""
+"""Which format a file is in, by the ending of its name; the one place that decides.
+
+The libraries of MCAP files take 20 MB and a third of a second, so they are loaded when the first such file is met.
+"""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 from soft_tactile_node.errors import RecordingError
-from soft_tactile_node.recordings import csv_files, mcap_files, mcap_writer
+from soft_tactile_node.recordings import csv_files
 from soft_tactile_node.recordings.live import CsvWriter, RecordingWriter
 from soft_tactile_node.recordings.tables import EstimateTable, Recording, Truth
 from soft_tactile_node.samples import ContactEvent
@@ -57,6 +60,8 @@ def load_recording(
         "file, place: what; what to do".
     """
     if is_mcap(path):
+        from soft_tactile_node.recordings import mcap_files
+
         return mcap_files.load_mcap_recording(path, reference=reference, namespace=namespace, tare_s=tare_s)
     return csv_files.load_recording(path, reference=reference)
 
@@ -77,6 +82,8 @@ def save_recording(recording: Recording, path: str | Path) -> None:
         If the file cannot be written; an older file is left as it was.
     """
     if is_mcap(path):
+        from soft_tactile_node.recordings import mcap_writer
+
         mcap_writer.save_mcap_recording(recording, path)
     else:
         csv_files.save_recording(recording, path)
@@ -102,7 +109,11 @@ def load_truth(path: str | Path, *, namespace: str | None = None) -> Truth:
     RecordingError
         "file, place: what; what to do".
     """
-    return mcap_files.load_mcap_truth(path, namespace=namespace) if is_mcap(path) else csv_files.load_truth(path)
+    if is_mcap(path):
+        from soft_tactile_node.recordings import mcap_files
+
+        return mcap_files.load_mcap_truth(path, namespace=namespace)
+    return csv_files.load_truth(path)
 
 
 def save_truth(truth: Truth, path: str | Path) -> None:
@@ -121,6 +132,8 @@ def save_truth(truth: Truth, path: str | Path) -> None:
         If the file cannot be written; an older file is left as it was.
     """
     if is_mcap(path):
+        from soft_tactile_node.recordings import mcap_writer
+
         mcap_writer.save_mcap_truth(truth, path)
     else:
         csv_files.save_truth(truth, path)
@@ -146,7 +159,11 @@ def load_estimate(path: str | Path, *, namespace: str | None = None) -> Estimate
     RecordingError
         "file, place: what; what to do".
     """
-    return mcap_files.load_mcap_estimate(path, namespace=namespace) if is_mcap(path) else csv_files.load_estimate(path)
+    if is_mcap(path):
+        from soft_tactile_node.recordings import mcap_files
+
+        return mcap_files.load_mcap_estimate(path, namespace=namespace)
+    return csv_files.load_estimate(path)
 
 
 def load_events(path: str | Path, *, namespace: str | None = None) -> list[ContactEvent]:
@@ -169,7 +186,11 @@ def load_events(path: str | Path, *, namespace: str | None = None) -> list[Conta
     RecordingError
         "file, place: what; what to do".
     """
-    return mcap_files.load_mcap_events(path, namespace=namespace) if is_mcap(path) else csv_files.load_events(path)
+    if is_mcap(path):
+        from soft_tactile_node.recordings import mcap_files
+
+        return mcap_files.load_mcap_events(path, namespace=namespace)
+    return csv_files.load_events(path)
 
 
 def open_recording_writer(path: str | Path) -> RecordingWriter:
@@ -195,4 +216,8 @@ def open_recording_writer(path: str | Path) -> RecordingWriter:
         raise RecordingError(f"{target}: the name of a recording must end in {CSV} or {MCAP}; rename it")
     if target.is_dir():
         raise RecordingError(f"{target}: is a folder; name a file in it")
-    return mcap_writer.McapWriter(target) if is_mcap(target) else CsvWriter(target)
+    if is_mcap(target):
+        from soft_tactile_node.recordings import mcap_writer
+
+        return mcap_writer.McapWriter(target)
+    return CsvWriter(target)

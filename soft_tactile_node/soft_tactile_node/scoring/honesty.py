@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy  # loads its parts when they are used: the statistics take half a second
 from numpy.typing import NDArray
-from scipy import stats
 
 from soft_tactile_node.samples import Array
 from soft_tactile_node.scoring.alignment import AlignedPair
@@ -107,7 +107,7 @@ def compute_nees_band(effective_size: float, *, probability: float = 0.95) -> tu
     n times the mean is chi-square with n degrees of freedom.
     """
     tail = (1.0 - probability) / 2.0
-    low, high = stats.chi2.ppf([tail, 1.0 - tail], effective_size) / effective_size
+    low, high = scipy.stats.chi2.ppf([tail, 1.0 - tail], effective_size) / effective_size
     return float(low), float(high)
 
 
