@@ -11,6 +11,10 @@ from soft_tactile_node.ros.running.managed_node import ManagedNode
 REPORT_PERIOD_S = 1.0
 """How often a node speaks at least (s of its time)."""
 
+EARLY_SHARE = 0.5
+"""A timer call that comes sooner than this share of the period after the last one is none: the events executor calls a
+timer twice now and then, one right after the other (1)."""
+
 MOST_WORDS, WITHIN_S = 5, 1.0
 """It speaks no more often than this within so long (s of real time)."""
 
@@ -23,17 +27,18 @@ class DiagnosticPace:
     node : ManagedNode
         Owner; the timers of one that has failed stand still, so it says that at once.
     report : callable
-        Called each second of the node's time; ends with `tell`.
+        Called each second of the node's time, once however often the timer fires; ends with `tell`.
     publish : callable
         Publishes how things are at that moment.
     """
 
     def __init__(self, node: ManagedNode, report: Callable[[], None], publish: Callable[[], None]) -> None:
-        self._node, self._publish = node, publish
+        self._node, self._publish, self._report = node, publish, report
+        self._reported_ns = node.get_clock().now().nanoseconds
         self._told_s: deque[float] = deque(maxlen=MOST_WORDS)
         self._later = node.create_timer(WITHIN_S / MOST_WORDS, self._catch_up, clock=REAL_TIME)
         self._later.cancel()
-        node.create_timer(REPORT_PERIOD_S, report)
+        node.create_timer(REPORT_PERIOD_S, self._on_time)
 
     def tell(self) -> None:
         """Publish now, or soon, where too much has been said of late."""
@@ -43,6 +48,12 @@ class DiagnosticPace:
             self._publish()
         elif self._later.is_canceled():
             self._later.reset()
+
+    def _on_time(self) -> None:
+        now_ns = self._node.get_clock().now().nanoseconds
+        if not 0 <= now_ns - self._reported_ns < round(EARLY_SHARE * REPORT_PERIOD_S * 1e9):
+            self._reported_ns = now_ns
+            self._report()
 
     def _catch_up(self) -> None:
         self._later.cancel()
