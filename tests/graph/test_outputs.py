@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 from typing import Any
 
@@ -15,6 +16,7 @@ from visualization_msgs.msg import Marker
 
 from graph.test_conversions import estimate
 from soft_tactile_node.ros.finger import outputs
+from soft_tactile_node.ros.parameters.spec import ParameterError
 from soft_tactile_node.ros.wire import markers
 from soft_tactile_node.samples import State
 
@@ -34,11 +36,15 @@ class FakePublisher:
 
     def __init__(self) -> None:
         self.sent: list[Any] = []
-        self.publish = self.sent.append
+        self.listeners = 1
+
+    def publish(self, message: Any) -> None:
+        """Keep a copy: the node may fill the same message again."""
+        self.sent.append(copy.deepcopy(message))
 
     def get_subscription_count(self) -> int:
-        """Somebody listens."""
-        return 1
+        """Return how many listen."""
+        return self.listeners
 
 
 class FakeNode:
@@ -49,7 +55,7 @@ class FakeNode:
     def __init__(self, **settings: object) -> None:
         self.settings = {
             "pad_frame": "", "root_frame": "", "wrench_frame": "pad", "unobserved_force": "nan", "tf_rate": 50.0,
-            "marker_rate": 20.0, "coil_timeout": 0.1, **settings,
+            "marker_rate": 20.0, "coil_timeout": 0.1, "estimate_rate": 0.0, **settings,
         }  # fmt: skip
         self.topics: dict[str, FakePublisher] = {}
         self.said: list[str] = []
@@ -101,6 +107,63 @@ def test_without_tf2_the_reason_is_said(monkeypatch: pytest.MonkeyPatch) -> None
     assert node.said == ["no transform is published: tf2_msgs is not installed"]
     assert isinstance(node.topics["wrench"].sent[0], WrenchStamped)
     assert isinstance(node.topics["pad_estimate"].sent[0], PadEstimate)
+
+
+def test_estimates_come_at_the_rate_allowed_and_at_once_on_a_change() -> None:
+    """With an estimate_rate of 100 Hz one scan of ten has an estimate, and each that tells of a touch; all a wrench."""
+    node = FakeNode(estimate_rate=100.0)
+    published = outputs.FingerOutputs(node, None, "id")  # type: ignore[arg-type]
+    for scan in range(1000):
+        touches = 500 <= scan < 503
+        published.publish(
+            estimate(time_s=scan / 1000.0, in_contact=touches, contact_id=int(scan >= 500)), (), Time(sec=scan)
+        )
+    sent = [message.header.stamp.sec for message in node.topics["pad_estimate"].sent]
+    assert 99 <= len(sent) <= 103
+    assert {500, 503} <= set(sent)
+    assert len(node.topics["wrench"].sent) == 1000
+
+
+def test_an_estimate_rate_must_keep_the_promised_gap() -> None:
+    """A rate that would break the DEADLINE offered is refused by name."""
+    with pytest.raises(ParameterError, match=r"'estimate_rate' must be 0 or >= 2 / coil_timeout = 20 Hz; got 15"):
+        outputs.FingerOutputs(FakeNode(estimate_rate=15.0), None, "id")  # type: ignore[arg-type]
+
+
+def test_nothing_is_made_for_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without a listener no estimate and no wrench is converted; with one of the two, that one is published."""
+    node = FakeNode()
+    published = outputs.FingerOutputs(node, None, "id")  # type: ignore[arg-type]
+    monkeypatch.setattr(outputs.conversions, "wrench_arrays", lambda *_: pytest.fail("converted for nobody"))
+    node.topics["wrench"].listeners = node.topics["pad_estimate"].listeners = 0
+    published.publish(estimate(), (), Time())
+    assert not node.topics["wrench"].sent
+    assert not node.topics["pad_estimate"].sent
+    monkeypatch.undo()
+    node.topics["wrench"].listeners = 1
+    published.publish(estimate(), (), Time())
+    assert len(node.topics["wrench"].sent) == 1
+    assert not node.topics["pad_estimate"].sent
+
+
+def test_nothing_of_an_estimate_is_left_in_the_next() -> None:
+    """A stale estimate after a good one is all NaN, and a good one after it is whole, as if made alone."""
+    node = FakeNode()
+    published = outputs.FingerOutputs(node, None, "id")  # type: ignore[arg-type]
+    good = estimate()
+    blind = estimate(
+        force_n=np.full(3, math.nan), force_covariance_n2=-np.eye(3), torque_variance_n2_m2=np.full(3, -1.0),
+        observed=np.zeros(6, dtype=bool), in_contact=False, state=State.STALE,
+    )  # fmt: skip
+    for each in (good, blind, good):
+        published.publish(each, (), Time(sec=1))
+    first, nothing, last = node.topics["pad_estimate"].sent
+    assert first == last
+    assert math.isnan(nothing.wrench.force.z)
+    assert not any(nothing.observed)
+    assert_allclose(nothing.covariance.reshape(6, 6), -np.eye(6))
+    assert node.topics["wrench"].sent[0] == node.topics["wrench"].sent[2]
+    assert math.isnan(node.topics["wrench"].sent[1].wrench.torque.x)
 
 
 def test_markers_show_arc_pad_force_and_touch() -> None:

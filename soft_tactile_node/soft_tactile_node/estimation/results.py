@@ -20,8 +20,15 @@ EVENT_KINDS = (
 )
 """Bits of `ROW.events` in the order in which they are told."""
 
-KINDS = tuple((item.name, None if item.shape else type(item.blank)) for item in declared(Estimate))
-"""Field of an estimate and its type; None = a vector."""
+NAMES = tuple(item.name for item in declared(Estimate))
+"""Fields of an estimate as they stand in front in `ROW`."""
+
+CONVERSIONS: tuple[tuple[str, Any], ...] = tuple(
+    (item.name, np.ndarray.copy if item.shape else type(item.blank))
+    for item in declared(Estimate)
+    if item.shape or type(item.blank) not in (int, float)
+)
+"""What a record's own values do not give: vectors that stay as they are, and types that know more than a number."""
 
 
 def to_estimate(scan: Scan, row: Any, parts: np.ndarray) -> Estimate:
@@ -41,7 +48,9 @@ def to_estimate(scan: Scan, row: Any, parts: np.ndarray) -> Estimate:
     Estimate
         See Estimate.
     """
-    said = {name: row[name].copy() if kind is None else kind(row[name].item()) for name, kind in KINDS}
+    said = dict(zip(NAMES, row.item(), strict=False))
+    for name, convert in CONVERSIONS:
+        said[name] = convert(said[name])
     bending, contact, drift = (np.ascontiguousarray(parts[name]) for name in ("bending", "contact", "drift"))
     return Estimate(scan.time_s, **said, parts=ChannelParts(scan.inductance_h, bending, bending, contact, drift))
 

@@ -122,9 +122,11 @@ class CalibrateAction:
     def add_scan(self, scan: Scan) -> None:
         """Take a scan; costs nothing while no calibration is under way."""
         self._channels = scan.inductance_h.size
-        self._scan_ns = self._node.get_clock().now().nanoseconds
         run = self._run
-        if run is None or run.result is not None or run.guide.finished:
+        if run is None:
+            return
+        self._scan_ns = self._node.get_clock().now().nanoseconds
+        if run.result is not None or run.guide.finished:
             return
         try:
             wanted = run.guide.advance(scan)
@@ -215,6 +217,7 @@ class CalibrateAction:
             client=ClientWatch(self._node, "calibrate/_action/feedback"),
             done=Future(),
         )
+        self._scan_ns = self._node.get_clock().now().nanoseconds
         self._topics.listen(lambda *reading: self._on_reference(guide.add_force, *reading), guide.add_bend)
         return run
 

@@ -14,6 +14,7 @@ from soft_tactile_msgs.msg import ChannelParts, ContactEvent, PadEstimate
 
 from soft_tactile_node import samples
 from soft_tactile_node.physics.kinematics import pad_pose, wrench_transfer_matrix
+from soft_tactile_node.ros.parameters.spec import ParameterError
 from soft_tactile_node.ros.running.managed_node import ManagedNode, root_frame_of
 from soft_tactile_node.ros.wire import conversions, markers, qos
 
@@ -23,6 +24,9 @@ except ImportError:  # not everywhere installed; the transform is then left out 
     TFMessage = None
 
 Array = NDArray[np.float64]
+
+LEAST_IN_TIMEOUT = 2.0
+"""Fewest estimates within the gap that is promised (1): a late one breaks no promise."""
 
 
 class FingerOutputs:
@@ -47,9 +51,21 @@ class FingerOutputs:
         self._in_root = node.setting("wrench_frame") == "root"
         self._frame = self._root_frame if self._in_root else self._pad_frame
         self._unobserved = 0.0 if node.setting("unobserved_force") == "zero" else math.nan
-        self._next_s = {"tf": -math.inf, "markers": -math.inf}
-        self._rates_hz = {"tf": node.setting("tf_rate"), "markers": node.setting("marker_rate")}
+        self._next_s = {"tf": -math.inf, "markers": -math.inf, "estimate": -math.inf}
+        self._rates_hz = {
+            "tf": node.setting("tf_rate"), "markers": node.setting("marker_rate"),
+            "estimate": node.setting("estimate_rate"),
+        }  # fmt: skip
+        # filled anew for each scan: making them costs as much as sending them
+        self._estimate_message, self._wrench_message = PadEstimate(), WrenchStamped()
+        self._told: tuple[Any, ...] = ()
         promised = node.setting("coil_timeout")
+        least_hz = LEAST_IN_TIMEOUT / promised
+        if 0.0 < self._rates_hz["estimate"] < least_hz:
+            raise ParameterError(
+                f"parameter 'estimate_rate' must be 0 or >= {LEAST_IN_TIMEOUT:g} / coil_timeout = {least_hz:g} Hz; "
+                f"got {self._rates_hz['estimate']:g}"
+            )
         # no DEADLINE: there is no wrench during a tare, and who reads wrenches alone must not take that for a dead node
         self._wrench = node.publish_on(WrenchStamped, "wrench", qos.estimate())
         self._estimate = node.publish_on(PadEstimate, "pad_estimate", qos.estimate(promised))
@@ -82,6 +98,9 @@ class FingerOutputs:
     def publish(self, estimate: samples.Estimate, events: Sequence[samples.ContactEvent], stamp: Time) -> None:
         """Publish one estimate and its events, and a wrench: none during a tare, NaN when the stream has gone stale.
 
+        Only what somebody listens to is made; of the estimates as many as `estimate_rate` says, and each that tells of
+        another state, touch or flag.
+
         Parameters
         ----------
         estimate : samples.Estimate
@@ -91,19 +110,24 @@ class FingerOutputs:
         stamp : builtin_interfaces.msg.Time
             Acquisition time of the scan.
         """
-        transform = self._transform(estimate.bend_rad) if self._in_root else None
-        wrench, covariance, observed = conversions.wrench_arrays(estimate, transform)
-        message = conversions.estimate_to_message(estimate, wrench, covariance, observed, self.calibration_id)
-        self._stamp(message, stamp)
         for event in events:  # before the estimate: who acts on an estimate has heard of what happened by then
             self._publish_event(event, estimate.bend_rad, stamp)
-        self._estimate.publish(message)
-        if estimate.state != samples.State.TARING:
+        wants_estimate = self._wants_estimate(estimate) and self._estimate.get_subscription_count()
+        wants_wrench = estimate.state != samples.State.TARING and self._wrench.get_subscription_count()
+        if wants_estimate or wants_wrench:
+            transform = self._transform(estimate.bend_rad) if self._in_root else None
+            wrench, covariance, observed = conversions.wrench_arrays(estimate, transform)
+        if wants_estimate:
+            message = self._estimate_message
+            conversions.estimate_to_message(estimate, wrench, covariance, observed, self.calibration_id, message)
+            self._stamp(message, stamp)
+            self._estimate.publish(message)
+        if wants_wrench:
             blind = math.isnan(estimate.force_n[2])  # not a matter of axes: nothing is known
             unobserved = math.nan if blind else self._unobserved
-            wrenched = WrenchStamped(wrench=conversions.wrench_message(wrench, unobserved=unobserved))
-            self._stamp(wrenched, stamp)
-            self._wrench.publish(wrenched)
+            conversions.wrench_message(wrench, unobserved=unobserved, message=self._wrench_message.wrench)
+            self._stamp(self._wrench_message, stamp)
+            self._wrench.publish(self._wrench_message)
         if self._parts.get_subscription_count():
             parts = conversions.parts_to_message(estimate.parts)
             parts.header.stamp, parts.header.frame_id = stamp, self._pad_frame
@@ -115,6 +139,14 @@ class FingerOutputs:
         """Publish the events of an estimate alone, as in `publish`: what it says itself has come too late."""
         for event in events:
             self._publish_event(event, estimate.bend_rad, stamp)
+
+    def _wants_estimate(self, estimate: samples.Estimate) -> bool:
+        """Return whether an estimate is due, or tells of something new."""
+        if not self._rates_hz["estimate"]:
+            return True
+        told = (estimate.state, estimate.flags, estimate.in_contact, estimate.contact_id)
+        new, self._told = told != self._told, told
+        return self._is_due("estimate", estimate.time_s) or new
 
     def _stamp(self, message: Any, stamp: Time) -> None:
         message.header.stamp = stamp

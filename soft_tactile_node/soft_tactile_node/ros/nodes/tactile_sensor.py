@@ -32,21 +32,16 @@ from soft_tactile_node.ros.finger.freshness import Freshness
 from soft_tactile_node.ros.finger.health import SensorHealth
 from soft_tactile_node.ros.finger.last_messages import LastMessages
 from soft_tactile_node.ros.finger.outputs import FingerOutputs
+from soft_tactile_node.ros.finger.silence import SilenceWatch
 from soft_tactile_node.ros.finger.stream import FingerStream
 from soft_tactile_node.ros.finger.tare_store import KeptTare, keep_tare, recall_tare, tare_path
 from soft_tactile_node.ros.parameters.finger import SENSOR
 from soft_tactile_node.ros.parameters.spec import ParameterError
 from soft_tactile_node.ros.running import process
-from soft_tactile_node.ros.running.awaiting import REAL_TIME
 from soft_tactile_node.ros.running.managed_node import ManagedNode, root_frame_of
 from soft_tactile_node.ros.wire import conversions, qos
 from soft_tactile_node.ros.wire.diagnostics import ERROR, WARN
 from soft_tactile_node.samples import Scan, State
-
-DOUBT_SHARE, GRACE_SHARE = 0.7, 0.2
-"""Shares of coil_timeout after which a stream is doubted, and then called stale, so that the word is out within it. The
-second is of real time: if it was this process that stood still, or its clock that leapt, scans are waiting to be
-taken."""
 
 NONE = "none"
 """Value of the parameter `calibration` of a finger that has none yet."""
@@ -80,9 +75,7 @@ class TactileSensor(ManagedNode):
         )
         self.serve(Trigger, "tare", self._on_tare)
         self.serve(LoadCalibration, "load_calibration", self._on_load_calibration)
-        timeout_s = self.setting("coil_timeout")
-        self._watchdog = self.call_every(DOUBT_SHARE * timeout_s, self._on_doubt, running=False)
-        self._grace = self.call_every(GRACE_SHARE * timeout_s, self._on_silence, running=False, clock=REAL_TIME)
+        self._silence = SilenceWatch(self, self.setting("coil_timeout"), self._on_silence)
         self._motion = BaseMotion(self)
         self._source = make_scan_source(self, self._outputs.pad_frame, self._on_scan, self._on_pressure)
         if self._source is None:
@@ -131,7 +124,7 @@ class TactileSensor(ManagedNode):
         self._active = True
         self._health.forget()
         self._health.say(WARN, "waiting for the first scan")
-        self._watchdog.reset()
+        self._silence.start()
         if self._source is not None:
             self._source.start()
 
@@ -139,8 +132,7 @@ class TactileSensor(ManagedNode):
         """Publish nothing any more; a calibration under way is given up and the finger vented."""
         self._action.stop("the node was deactivated")
         self._active = False
-        self._watchdog.cancel()
-        self._grace.cancel()
+        self._silence.stop()
         if self._source is not None:
             self._source.stop()
         self._health.forget()
@@ -201,18 +193,19 @@ class TactileSensor(ManagedNode):
             self._health.show()
 
     def _on_scan(self, scan: Scan, stamp: Time, number: int) -> None:
-        if scan.acceleration_m_s2 is None:
-            scan = replace(scan, acceleration_m_s2=self._motion.at(scan.time_s))
+        if scan.acceleration_m_s2 is None and (force := self._motion.at(scan.time_s)) is not None:
+            scan = replace(scan, acceleration_m_s2=force)
         self._action.add_scan(scan)
         if self._stream is None:
-            self._expect_scans()
+            self._silence.hear(self._now_s())
             self._health.forget()
             self._health.show()
             return
         try:
             self._check_channels(scan, self._stream.channels)
-            self._expect_scans()
-            late = self._fresh.is_late(conversions.stamp_to_seconds(stamp), self._now_s())
+            now_s = self._now_s()
+            self._silence.hear(now_s)
+            late = self._fresh.is_late(conversions.stamp_to_seconds(stamp), now_s)
             estimate, events = self._stream.step(scan)
         except SoftTactileError as error:
             self._health.refuse("coils", str(error))
@@ -230,17 +223,8 @@ class TactileSensor(ManagedNode):
     def _now_s(self) -> float:
         return float(self.get_clock().now().nanoseconds) * 1e-9
 
-    def _expect_scans(self) -> None:
-        self._grace.cancel()
-        self._watchdog.reset()
-
-    def _on_doubt(self) -> None:
-        self._watchdog.cancel()
-        self._grace.reset()
-
     def _on_silence(self) -> None:
         """Say once that the stream has stopped, then keep silent until it comes back."""
-        self._grace.cancel()
         self._last.forget_estimate()
         if self._stream is None:
             self._health.stop(None)

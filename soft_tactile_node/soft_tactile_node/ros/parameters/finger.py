@@ -123,6 +123,16 @@ SENSOR = (
         "What an axis that is not observed shows in `wrench`.",
         choices=("nan", "zero"),
     ),
+    P(
+        "estimate_rate",
+        "double",
+        0.0,
+        "Most `pad_estimate` in a second, beside those that tell of another state, touch or flag; 0 = one for each "
+        "scan. `wrench` comes with each scan.",
+        "Hz",
+        low=0.0,
+        high=1e4,
+    ),
     P("tf_rate", "double", 50.0, "Most transforms root to pad in a second; 0 = none.", "Hz", low=0.0, high=50.0),
     P(
         "marker_rate",

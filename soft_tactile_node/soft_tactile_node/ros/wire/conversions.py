@@ -167,31 +167,42 @@ def wrench_arrays(estimate: Estimate, transform: Array | None = None) -> tuple[A
         observed[:] = observed[:3].all()
         covariance[range(3, 6), range(3, 6)] = np.maximum(covariance[range(3, 6), range(3, 6)], 0.0)
         wrench, covariance = transform @ wrench, transform @ covariance @ transform.T
-    hidden = ~observed
-    wrench[hidden] = np.nan
-    covariance[hidden, :] = 0.0
-    covariance[:, hidden] = 0.0
-    covariance[hidden, hidden] = -1.0
+    if not observed.all():
+        hidden = ~observed
+        wrench[hidden] = np.nan
+        covariance[hidden, :] = 0.0
+        covariance[:, hidden] = 0.0
+        covariance[hidden, hidden] = -1.0
     return wrench, covariance, observed
 
 
-def wrench_message(wrench: Array, *, unobserved: float = math.nan) -> Wrench:
-    """Return six numbers (N, N m) as a message; `unobserved` stands where they are NaN."""
-    values = [unobserved if math.isnan(value) else value for value in wrench.tolist()]
-    message = Wrench()
-    message.force.x, message.force.y, message.force.z = values[:3]
-    message.torque.x, message.torque.y, message.torque.z = values[3:]
+def wrench_message(wrench: Array, *, unobserved: float = math.nan, message: Wrench | None = None) -> Wrench:
+    """Return six numbers (N, N m) as a message, a new one or `message`; `unobserved` stands where they are NaN."""
+    message = Wrench() if message is None else message
+    values = wrench.tolist()
+    if not math.isnan(unobserved):
+        values = [unobserved if math.isnan(value) else value for value in values]
+    force, torque = message.force, message.torque
+    force.x, force.y, force.z, torque.x, torque.y, torque.z = values
     return message
 
 
 def estimate_to_message(
-    estimate: Estimate, wrench: Array, covariance: Array, observed: NDArray[np.bool_], calibration_id: str
+    estimate: Estimate,
+    wrench: Array,
+    covariance: Array,
+    observed: NDArray[np.bool_],
+    calibration_id: str,
+    message: PadEstimate | None = None,
 ) -> PadEstimate:
-    """Return an estimate as a message without stamp and frame; the arrays as `wrench_arrays` gives them."""
-    message = PadEstimate()
-    message.wrench = wrench_message(wrench)
+    """Return an estimate as a message, a new one or `message`, whose stamp and frame stay as they are.
+
+    The arrays are as `wrench_arrays` gives them.
+    """
+    message = PadEstimate() if message is None else message
+    wrench_message(wrench, message=message.wrench)
     message.covariance = np.ascontiguousarray(covariance, dtype=np.float64).reshape(36)
-    message.observed = [bool(value) for value in observed]
+    message.observed = observed.tolist()
     for name, kind, field in FIELDS:
         setattr(message, field, kind(getattr(estimate, name)))
     if estimate.state in (State.TARING, State.STALE):
