@@ -112,9 +112,9 @@ def relay(fingers: int, every: int) -> None:
 
         def answer(scan: Any) -> None:
             estimate.header.stamp = wrench.header.stamp = scan.header.stamp
+            wrenches.publish(wrench)
             if scan.scan % every == 0:
                 estimates.publish(estimate)
-            wrenches.publish(wrench)
 
         node.create_subscription(CoilReadings, "coils", answer, qos.sensor_data(500))
         node.create_subscription(FluidPressure, "pressure", lambda _: None, qos.sensor_data())

@@ -117,17 +117,17 @@ class FingerOutputs:
         if wants_estimate or wants_wrench:
             transform = self._transform(estimate.bend_rad) if self._in_root else None
             wrench, covariance, observed = conversions.wrench_arrays(estimate, transform)
-        if wants_estimate:
-            message = self._estimate_message
-            conversions.estimate_to_message(estimate, wrench, covariance, observed, self.calibration_id, message)
-            self._stamp(message, stamp)
-            self._estimate.publish(message)
         if wants_wrench:
             blind = math.isnan(estimate.force_n[2])  # not a matter of axes: nothing is known
             unobserved = math.nan if blind else self._unobserved
             conversions.wrench_message(wrench, unobserved=unobserved, message=self._wrench_message.wrench)
             self._stamp(self._wrench_message, stamp)
             self._wrench.publish(self._wrench_message)
+        if wants_estimate:
+            message = self._estimate_message
+            conversions.estimate_to_message(estimate, wrench, covariance, observed, self.calibration_id, message)
+            self._stamp(message, stamp)
+            self._estimate.publish(message)
         if self._parts.get_subscription_count():
             parts = conversions.parts_to_message(estimate.parts)
             parts.header.stamp, parts.header.frame_id = stamp, self._pad_frame
