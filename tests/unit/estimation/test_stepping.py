@@ -53,7 +53,7 @@ def first_touch(before: EstimatorSettings, after: EstimatorSettings) -> int:
     estimator = Estimator(CALIBRATION, before, tare=Tare(REST_H, 20.0, 0.0))
     estimator.step(scan(0), 0.0)
     estimator.use_settings(after)
-    told = (k for k in range(1, 1000) if estimator.step(scan(k, 2e-6 * max(k - 300, 0)), 0.0).estimate.in_contact)
+    told = (k for k in range(1, 1000) if estimator.step(scan(k, 4e-6 * max(k - 300, 0)), 0.0).estimate.in_contact)
     return next(told)
 
 
