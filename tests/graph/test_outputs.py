@@ -152,8 +152,7 @@ def test_nothing_of_an_estimate_is_left_in_the_next() -> None:
     published = outputs.FingerOutputs(node, None, "id")  # type: ignore[arg-type]
     good = estimate()
     blind = estimate(
-        force_n=np.full(3, math.nan), force_covariance_n2=-np.eye(3), torque_variance_n2_m2=np.full(3, -1.0),
-        observed=np.zeros(6, dtype=bool), in_contact=False, state=State.STALE,
+        force_n=np.full(3, math.nan), force_variance_n2=np.full(3, math.nan), in_contact=False, state=State.STALE,
     )  # fmt: skip
     for each in (good, blind, good):
         published.publish(each, (), Time(sec=1))

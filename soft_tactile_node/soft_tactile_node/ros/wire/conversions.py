@@ -157,15 +157,15 @@ def wrench_arrays(estimate: Estimate, transform: Array | None = None) -> tuple[A
     observed : numpy.ndarray of bool, shape (6,)
         Which axes are observed.
     """
-    observed = np.array(estimate.observed, dtype=bool)
+    observed = estimate.observed
     wrench = np.zeros(6)
     wrench[:3] = estimate.force_n
     covariance = np.zeros((6, 6))
-    covariance[:3, :3] = estimate.force_covariance_n2
-    covariance[range(3, 6), range(3, 6)] = estimate.torque_variance_n2_m2
+    diagonal = covariance.reshape(36)[::7]
+    diagonal[:3], diagonal[3:] = estimate.force_variance_n2, estimate.torque_variance_n2_m2
     if transform is not None:
         observed[:] = observed[:3].all()
-        covariance[range(3, 6), range(3, 6)] = np.maximum(covariance[range(3, 6), range(3, 6)], 0.0)
+        np.maximum(diagonal[3:], 0.0, out=diagonal[3:])
         wrench, covariance = transform @ wrench, transform @ covariance @ transform.T
     if not observed.all():
         hidden = ~observed
