@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import math
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +30,7 @@ from soft_tactile_node.estimation.tuning import TUNING  # noqa: E402
 NEVER = math.inf
 
 PARTS: dict[str, dict[str, float]] = {
-    "all parts": {},
+    "(nothing left out)": {},
     "the coils' slow zero is learnt": {"drift_s": NEVER},
     "pad and finger recover for a second": {"recovery_s": 0.0},
     "a claim takes a moment": {"confirm_s": 0.0},
@@ -56,32 +57,23 @@ FIGURES: dict[str, tuple[str, str]] = {
 """Figures of the table: heading and format."""
 
 
-def measure(pad: str, seeds: tuple[int, ...]) -> list[Verdict]:
-    """Return the figures without each part, those with all parts first."""
+def measure(pad: str, seeds: tuple[int, ...]) -> Iterator[tuple[str, Verdict]]:
+    """Yield each part with the figures without it; the first is with all parts."""
     fingers = {seed: cases.load_case(pad, seed) for seed in seeds}
     known = {seed: calibrate(free, press) for seed, (free, press, _) in fingers.items()}
     presses: dict[int, Any] = {seed: press for seed, (_, press, _) in fingers.items()}
-    verdicts = []
     for part, numbers in PARTS.items():
         answers = []
         for seed, (_, _, judged) in fingers.items():
             for name, (recording, truth) in judged.items():
                 table, events = Estimator(known[seed], LIGHT, tuning=TUNING._replace(**numbers)).replay(recording)
                 answers.append(Answer(seed, name, recording, truth, table, events))
-        verdicts.append(judge(part, answers, presses))
-        print(part, file=sys.stderr, flush=True)
-    return verdicts
+        yield part, judge(part, answers, presses)
 
 
-def table(pad: str, verdicts: list[Verdict]) -> str:
-    """Return the figures in Markdown."""
-    lines = [f"| {pad}: without | " + " | ".join(title for title, _ in FIGURES.values()) + " |"]
-    lines.append("|" + "---|" * (1 + len(FIGURES)))
-    for verdict in verdicts:
-        name = "(nothing left out)" if verdict is verdicts[0] else verdict.name
-        cells = [format(verdict[key], form) for key, (_, form) in FIGURES.items()]
-        lines.append(f"| {name} | " + " | ".join(cells) + " |")
-    return "\n".join(lines)
+def say(*cells: str) -> None:
+    """Print a row in Markdown."""
+    print("| " + " | ".join(cells) + " |", flush=True)
 
 
 def main() -> None:
@@ -92,7 +84,10 @@ def main() -> None:
     chosen = parser.parse_args()
     with threadpool_limits(1):
         for pad in chosen.pad or cases.VARIANTS:
-            print(table(pad, measure(pad, cases.DEV_SEEDS[: chosen.fingers])), end="\n\n", flush=True)
+            say(f"{pad}: without", *(title for title, _ in FIGURES.values()))
+            say(*["---"] * (1 + len(FIGURES)))
+            for part, verdict in measure(pad, cases.DEV_SEEDS[: chosen.fingers]):
+                say(part, *(format(verdict[key], form) for key, (_, form) in FIGURES.items()))
 
 
 if __name__ == "__main__":
