@@ -20,7 +20,7 @@ pip_install = start=$$(date +%s); \
   $(VENV)/bin/python -m pip --disable-pip-version-check install $(1) > $(PIP_LOG) 2>&1 \
   || { code=$$?; cat $(PIP_LOG) >&2; exit $$code; }; \
   echo "      done in $$(($$(date +%s) - start)) s"
-NODES := coil_reader grasp_controller grasp_monitor gripper_simulator tactile_sensor
+NODES := coil_reader grasp_controller grasp_monitor gripper_simulator tactile_sensor valve
 
 # ROS 2 comes from wheels inside .venv. One sourced in this shell must not mix with it: its libraries, Python packages and
 # CMake files would be found first, and its middleware may be one that the wheels do not have.

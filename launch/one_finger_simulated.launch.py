@@ -3,7 +3,8 @@
 Its name begins with `sim` and its discovery stays on this machine, so that nothing of it is taken for a real finger.
 
 ros2 launch soft_tactile_node one_finger_simulated.launch.py
-ros2 topic pub -r 20 /sim/finger/pressure_command sensor_msgs/msg/FluidPressure "{fluid_pressure: 131325.0}"
+ros2 topic pub -r 20 /sim/finger/pressure_command soft_tactile_msgs/msg/PressureCommand \
+    "{owner: me, pressure: 30000.0, lease: 0.5}"
 """
 
 from launch import LaunchDescription

@@ -35,6 +35,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "scoring": LEAVES | {"recordings"},
     "grasp": LEAVES | {"physics"},
     "sources": LEAVES | {"physics", "recordings", "simulation"},
+    "valves": LEAVES,
     "importing": LEAVES | {"physics", "recordings", "sources"},
     "design": LEAVES | {"physics", "recordings", "simulation"},
     "characterisation": LEAVES | {"recordings", "calibration"},
@@ -42,7 +43,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "fitting": LEAVES | {"recordings", "calibration", "reports"},
     "page": LEAVES | CORE - {"scoring", "grasp"} | {"fitting", "reports", "sources"},
     "commands": LEAVES | CORE | {"characterisation", "design", "importing", "page", "reports", "ros", "sources"},
-    "ros": LEAVES | CORE | {"fitting", "reports", "sources"},
+    "ros": LEAVES | CORE | {"fitting", "reports", "sources", "valves"},
     "grasping": {"errors", "ros"},
     "examples": {"errors", "grasping"},
 }

@@ -18,6 +18,7 @@ LINE = re.compile(
 UNIT = re.compile(r"\((?:gauge )?(?:Pa|N|N m|m|s|H|rad|ohm|degC|1|m/N)(?:\^2)?(?:[,/ ][^)]*)?\)")
 MUST_EXIST = {
     "CoilReadings.msg", "PadEstimate.msg", "ChannelParts.msg", "ContactEvent.msg", "GraspState.msg", "PadTruth.msg",
+    "PressureCommand.msg", "ValveStatus.msg",
     "LoadCalibration.srv", "Calibrate.action", "HoldForce.action",
 }  # fmt: skip
 
@@ -83,7 +84,7 @@ def test_fields_say_what_they_mean(path: Path) -> None:
 
 
 # Fields that are always numbers: computed from the goal by the node itself.
-NEVER_NAN = {("HoldForce", "target_normal_force"), ("CoilReadings", "offset")}
+NEVER_NAN = {("HoldForce", "target_normal_force"), ("CoilReadings", "offset"), ("ValveStatus", "pressure")}
 
 
 def test_flags_are_the_bits_of_the_samples() -> None:

@@ -164,11 +164,12 @@ def test_the_page_on_safety_names_each_danger(words: str) -> None:
     [
         "README.md", "launch/one_finger_hardware.launch.py", "launch/two_finger_gripper_hardware.launch.py",
         "launch/sensor_on_topics.launch.py", "config/one_finger_hardware.yaml", "config/sensor_on_topics.yaml",
-        "config/two_finger_gripper_hardware.yaml", "soft_tactile_msgs/action/Calibrate.action",
-        "soft_tactile_msgs/action/HoldForce.action", *(
+        "config/two_finger_gripper_hardware.yaml",
+        "config/valve.yaml", "launch/valve.launch.py", "soft_tactile_msgs/action/Calibrate.action",
+        "soft_tactile_msgs/action/HoldForce.action", "soft_tactile_msgs/msg/PressureCommand.msg", *(
             f"soft_tactile_node/soft_tactile_node/{module}.py" for module in (
                 "commands/calibrate", "examples/program", "grasping", "protocol/plan", "ros/calibrate/action",
-                "ros/nodes/grasp_controller", "ros/gripper/gripper_command", "ros/hand/hand",
+                "ros/nodes/grasp_controller", "ros/nodes/valve", "ros/gripper/gripper_command", "ros/hand/hand",
             )
         ),
     ],

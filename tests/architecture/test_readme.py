@@ -68,7 +68,7 @@ def test_files_exist(page: str) -> None:
     named |= {f"launch/{name}" for name in re.findall(r"\b(\w+\.launch\.py)\b", text)}
     # a name with a shell variable, or one of the reader's own files after it is installed, cannot be looked up
     missing = {name for name in named if "$" not in name and not (ROOT / name.rstrip("/.")).exists()}
-    assert {name for name in missing if not re.match(r"soft_tactile_msgs/[A-Z]\w+$", name)} == set()
+    assert {name for name in missing if not re.match(r"soft_tactile_msgs/(msg/)?[A-Z]\w+$", name)} == set()
 
 
 @pytest.mark.parametrize("page", PAGES)

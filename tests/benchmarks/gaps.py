@@ -25,8 +25,7 @@ from typing import Any
 import rclpy
 from rclpy.executors import SingleThreadedExecutor
 from rclpy.node import Node
-from sensor_msgs.msg import FluidPressure
-from soft_tactile_msgs.msg import ContactEvent, GraspState, PadEstimate, PadTruth
+from soft_tactile_msgs.msg import ContactEvent, GraspState, PadEstimate, PadTruth, PressureCommand
 from std_msgs.msg import Float64
 
 from soft_tactile_node.ros.demo.processes import NodeProcesses, free_domain
@@ -37,7 +36,7 @@ FINGERS = ("left_finger", "right_finger")
 GAPS_S = (0.05, 0.3, 1.0, 3.0, 10.0, 30.0)
 AFTER_S = 3.0
 START_S = 90.0
-ATMOSPHERIC_PA, HOLD_PA = 101325.0, 36e3
+HOLD_PA = 36e3
 CLOSING_PA_S = 8e3
 LIFT_M = 0.03
 WHO = {
@@ -70,7 +69,7 @@ class Cell(Node):
         listen(ContactEvent, "/left_finger/contact_events", self.events.append, reliable)
         listen(PadTruth, "/left_finger/truth", self._on_truth, reliable)
         listen(GraspState, "/gripper/grasp_state", lambda m: self.grasps.append(m.state), qos.reliable(1, latched=True))
-        self._commands = [self.create_publisher(FluidPressure, f"/{f}/pressure_command", 10) for f in FINGERS]
+        self._commands = [self.create_publisher(PressureCommand, f"/{f}/pressure_command", 10) for f in FINGERS]
         self._lift = self.create_publisher(Float64, "/gripper/lift_command", 10)
         self.create_timer(0.02, self._command)
 
@@ -85,7 +84,7 @@ class Cell(Node):
     def _command(self) -> None:
         most_pa = 0.02 * CLOSING_PA_S
         self.command_pa += min(max(self.goal_pa - self.command_pa, -most_pa), most_pa)
-        message = FluidPressure(fluid_pressure=ATMOSPHERIC_PA + self.command_pa)
+        message = PressureCommand(owner="/gaps", simulated=True, pressure=self.command_pa, lease=0.5)
         message.header.stamp = self.get_clock().now().to_msg()
         for publisher in self._commands:
             publisher.publish(message)
@@ -98,11 +97,11 @@ def _stamp(message: Any) -> tuple[int, int]:
 
 def start(nodes: Stoppable, rate_hz: float, thing: str) -> None:
     """Start simulator, sensors and monitor."""
-    nodes.start("gripper_simulator", "gripper", {"object": thing, "seed": 1, "rate": rate_hz})
+    nodes.start("gripper_simulator", "/gripper", {"object": thing, "seed": 1, "rate": rate_hz})
     for finger in FINGERS:
         calibration = str(CALIBRATIONS / f"{finger}.yaml")
-        nodes.start("tactile_sensor", finger, {"calibration": calibration, "tare_file": "none"})
-    nodes.start("grasp_monitor", "gripper", {})
+        nodes.start("tactile_sensor", f"/{finger}", {"calibration": calibration, "tare_file": "none"})
+    nodes.start("grasp_monitor", "/gripper", {})
 
 
 def wait(executor: Any, condition: Callable[[], bool], limit_s: float, what: str = "") -> None:

@@ -13,7 +13,7 @@ from rclpy.action import ActionClient
 from rclpy.time import Time
 from sensor_msgs.msg import FluidPressure
 from soft_tactile_msgs.action import Calibrate
-from soft_tactile_msgs.msg import CoilReadings
+from soft_tactile_msgs.msg import CoilReadings, PressureCommand
 
 from graph.finger_driver import ATMOSPHERIC_PA, SEED
 from graph.graph_tools import ACTIVATE, CONFIGURE, Graph
@@ -22,7 +22,6 @@ from soft_tactile_node.ros.calibrate.action import COMMAND_PERIOD_S
 from soft_tactile_node.ros.nodes.tactile_sensor import TactileSensor
 from soft_tactile_node.ros.wire import conversions, qos
 from soft_tactile_node.simulation.bench import Bench
-from soft_tactile_node.simulation.valve import Valve
 
 NODE = "/finger/tactile_sensor"
 RATE_HZ = 50.0
@@ -44,9 +43,9 @@ class BenchDriver:
         self.pressure = client.create_publisher(FluidPressure, "/finger/pressure", qos.sensor_data(500))
         self.wrench = client.create_publisher(WrenchStamped, "/finger/reference_wrench", qos.sensor_data(500))
         self.pose = client.create_publisher(PoseStamped, "/finger/reference_pose", qos.sensor_data(500))
-        client.create_subscription(FluidPressure, "/finger/pressure_command", self._on_command, qos.reliable(50))
+        client.create_subscription(PressureCommand, "/finger/pressure_command", self._on_command, qos.reliable(50))
         client.create_subscription(WrenchStamped, "/finger/press_command", self._on_press, qos.reliable(50))
-        self.valve = Valve(1e9, True, 60e3)
+        self.opening_pa = 0.0
         self.commands: list[float] = []
         self.commanded_s = -math.inf
         self.asked: WrenchStamped | None = None
@@ -113,7 +112,7 @@ class BenchDriver:
         """Let the bench live for a few scans, and the node answer them."""
         for _ in range(CHUNK):
             self._press()
-            opening_pa = 0.0 if self.leaks else self.valve.opening_pa(self.stamp_ns)
+            opening_pa = 0.0 if self.leaks else self.opening_pa
             self._publish(self.bench.step([opening_pa]))
         # Faster than the node takes them, scans would be lost and commands come late: its queues are finite.
         if self._is_taking_scans():
@@ -166,11 +165,10 @@ class BenchDriver:
         self.coils.publish(conversions.scan_to_message(step.scans[0], self.number, stamp, "finger_pad"))
         self.number += 1
 
-    def _on_command(self, message: FluidPressure) -> None:
-        gauge_pa = message.fluid_pressure - ATMOSPHERIC_PA
-        self.commands.append(gauge_pa)
+    def _on_command(self, message: PressureCommand) -> None:
+        self.opening_pa = message.pressure
+        self.commands.append(message.pressure)
         self.commanded_s = conversions.stamp_to_seconds(message.header.stamp)
-        self.valve.command(gauge_pa, self.stamp_ns)
 
     def _on_press(self, message: WrenchStamped) -> None:
         self.asked = message

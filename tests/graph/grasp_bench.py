@@ -6,8 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from rclpy.node import Node
-from sensor_msgs.msg import FluidPressure
-from soft_tactile_msgs.msg import ContactEvent, PadEstimate
+from soft_tactile_msgs.msg import ContactEvent, PadEstimate, PressureCommand
 from std_srvs.srv import Trigger
 
 from graph.graph_tools import ACTIVATE, CONFIGURE, Graph
@@ -20,7 +19,6 @@ FINGERS = ("left_finger", "right_finger")
 GRIPPER = "/gripper"
 CONTROLLER = f"{GRIPPER}/grasp_controller"
 QUICK = {"closing_speed": 1e5, "regulation": 1e4, "max_force": 3.0}
-ATMOSPHERIC_PA = 101325.0
 TOUCH_PA, NEWTON_PER_PA = 15e3, 1e-4
 
 
@@ -45,7 +43,7 @@ class SoftFingers:
         for finger in FINGERS:
             command = f"{space}/{finger}/pressure_command"
             self.node.create_subscription(
-                FluidPressure, command, lambda m, f=finger: self._follow(f, m), qos.reliable(10)
+                PressureCommand, command, lambda m, f=finger: self._follow(f, m), qos.reliable(10)
             )
             self.node.create_service(Trigger, f"{space}/{finger}/tare", self._on_tare)
         self.node.create_timer(0.005, self._tell)
@@ -67,8 +65,8 @@ class SoftFingers:
         event.header.stamp = self.node.get_clock().now().to_msg()
         self.events[finger].publish(event)
 
-    def _follow(self, finger: str, message: FluidPressure) -> None:
-        self.pressure_pa[finger] = message.fluid_pressure - ATMOSPHERIC_PA
+    def _follow(self, finger: str, message: PressureCommand) -> None:
+        self.pressure_pa[finger] = message.pressure
         self.highest_pa = max(self.highest_pa, self.pressure_pa[finger])
 
     def _on_tare(self, _request: Trigger.Request, response: Trigger.Response) -> Trigger.Response:

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from builtin_interfaces.msg import Time
 from numpy.testing import assert_allclose
-from soft_tactile_msgs.msg import CoilReadings, ContactEvent, PadEstimate
+from soft_tactile_msgs.msg import CoilReadings, ContactEvent, PadEstimate, PressureCommand
 
 from soft_tactile_node import samples
 from soft_tactile_node.errors import RangeError, ShapeError
+from soft_tactile_node.grasp.pressure_lease import PressureRequest
 from soft_tactile_node.physics.kinematics import pad_pose, wrench_transfer_matrix
 from soft_tactile_node.ros.wire import conversions
 from soft_tactile_node.ros.wire.diagnostics import (
@@ -58,6 +59,16 @@ class TestPressure:
         message = conversions.pressure_message(100e3, 99e3, Time(sec=3), "finger_pad")
         assert message.fluid_pressure == 199e3
         assert (message.header.stamp.sec, message.header.frame_id) == (3, "finger_pad")
+
+    def test_a_command_is_as_old_as_its_stamp_says(self) -> None:
+        """The age of a command is that of its stamp on the valve's clock; without a stamp or such a clock it is 0."""
+        message = PressureCommand(owner="/a", sequence=3, pressure=2e4, lease=0.5, simulated=True)
+        assert conversions.request_from_message(message, 9 * 10**9) == PressureRequest(
+            "/a", 3, 2e4, 0.5, 0.0, simulated=True
+        )
+        message.header.stamp.sec = 7
+        assert conversions.request_from_message(message, 9 * 10**9).age_s == 2.0
+        assert conversions.request_from_message(message, None).age_s == 0.0
 
     @pytest.mark.parametrize("reading", [49_999.0, 0.0, -2e3])
     def test_what_can_only_be_gauge_is_refused(self, reading: float) -> None:

@@ -1,17 +1,19 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from numpy.testing import assert_allclose
-from rclpy.qos import QoSDurabilityPolicy, QoSReliabilityPolicy
-from sensor_msgs.msg import FluidPressure
-from soft_tactile_msgs.msg import ContactEvent, GraspState, PadEstimate
+from rclpy.qos import QoSDurabilityPolicy, QoSProfile, QoSReliabilityPolicy
+from soft_tactile_msgs.msg import ContactEvent, GraspState, PadEstimate, PressureCommand, ValveStatus
 from std_msgs.msg import Float64, String
 from std_srvs.srv import Trigger
 
 from graph.graph_tools import ACTIVATE, CONFIGURE, UNCONFIGURED, Graph
+from soft_tactile_node.ros.nodes import grasp_monitor
 from soft_tactile_node.ros.nodes.grasp_controller import GraspController
 from soft_tactile_node.ros.nodes.grasp_monitor import GraspMonitor
 from soft_tactile_node.ros.wire import qos
@@ -97,6 +99,33 @@ class TestMonitor:
         assert math.isnan(heard[0].width)
         assert heard[0].header.frame_id == "gripper_palm"
 
+    def test_says_where_the_finger_roots_are(self, live: Graph, monkeypatch: pytest.MonkeyPatch) -> None:
+        """With tf2_msgs and a known palm, /tf_static fixes each root beside the axis, upright fingers along it."""
+        sent: list[SimpleNamespace] = []  # stands in for tf2_msgs, which not every installation has
+        topics: list[tuple[str, QoSDurabilityPolicy]] = []
+        make = GraspMonitor.publish_on
+
+        def publish_on(node: GraspMonitor, message: type, topic: str, profile: QoSProfile) -> object:
+            if message is not SimpleNamespace:
+                return make(node, message, topic, profile)
+            topics.append((topic, profile.durability))
+            return SimpleNamespace(publish=sent.append)
+
+        monkeypatch.setattr(grasp_monitor, "TFMessage", SimpleNamespace)
+        monkeypatch.setattr(GraspMonitor, "publish_on", publish_on)
+        bring_up(live, GraspMonitor, MONITOR, finger_root_radius=0.03)
+        assert topics == [("/tf_static", QoSDurabilityPolicy.TRANSIENT_LOCAL)]
+        left, right = sent[0].transforms
+        assert (left.header.frame_id, left.child_frame_id) == ("gripper_palm", "left_finger_finger_root")
+        assert right.child_frame_id == "right_finger_finger_root"
+        place = [(t.transform.translation.x, t.transform.translation.y) for t in (left, right)]
+        assert_allclose(place, [(0.03, 0.0), (-0.03, 0.0)], atol=1e-12)
+        # x of the left root along z of the palm, its z along x of the palm: half a turn about (1, 0, 1)
+        turn = left.transform.rotation
+        assert_allclose(
+            np.abs([turn.x, turn.y, turn.z, turn.w]), [math.sqrt(0.5), 0.0, math.sqrt(0.5), 0.0], atol=1e-12
+        )
+
     def test_two_touching_fingers_hold_and_slips_show(self, live: Graph) -> None:
         """Both fingers touching is HOLDING with their forces; a slip event shows as SLIPPING and passes."""
         bring_up(live, GraspMonitor, MONITOR, slip_hold=0.3, finger_timeout=10.0)
@@ -163,11 +192,11 @@ class TestController:
         bring_up(live, GraspController, CONTROLLER, **quick)
         hand = Hand(live)
         phases = live.listen(String, "/gripper/phase", qos.reliable(1, latched=True))
-        commands = live.listen(FluidPressure, "/left_finger/pressure_command", qos.reliable(50))
+        commands = live.listen(PressureCommand, "/left_finger/pressure_command", qos.reliable(50))
         lifts = live.listen(Float64, "/gripper/lift_command", qos.reliable(50))
 
         def touch() -> tuple[float, float]:
-            closed = bool(commands) and commands[-1].fluid_pressure > 101325.0 + 20e3
+            closed = bool(commands) and commands[-1].pressure > 20e3
             return (1.0, 1.0) if closed else (0.0, 0.0)
 
         hand.feel((0.0, 0.0))
@@ -181,24 +210,27 @@ class TestController:
         assert last(phases) == "idle: done"
         assert hand.tare_calls == 2
         assert max(lift.data for lift in lifts) == pytest.approx(0.08)
-        live.wait(lambda: commands[-1].fluid_pressure == 101325.0, "vented")
-        assert min(command.fluid_pressure for command in commands) >= 101325.0, "commands are absolute"
+        live.wait(lambda: commands[-1].lease == 0.0, "the lease given back")
+        assert commands[-1].pressure == 0.0
+        assert {(command.owner, command.simulated) for command in commands} == {(CONTROLLER, False)}
+        assert [command.sequence for command in commands] == list(range(1, len(commands) + 1))
+        assert min(command.pressure for command in commands) >= 0.0
 
     def test_slip_raises_the_pressure_at_once(self, live: Graph) -> None:
         """While holding, a slip event makes the next command of every finger higher by slip_step."""
         bring_up(live, GraspController, CONTROLLER, closing_speed=1e5, hold_time=60.0, slip_step=3e3, grip_force=0.5)
         hand = Hand(live)
         phases = live.listen(String, "/gripper/phase", qos.reliable(1, latched=True))
-        commands = live.listen(FluidPressure, "/right_finger/pressure_command", qos.reliable(50))
+        commands = live.listen(PressureCommand, "/right_finger/pressure_command", qos.reliable(50))
         hand.feel((0.0, 0.0))
         assert live.call(Trigger, "/gripper/pick", Trigger.Request()).success
         hand.feel_until(lambda: last(phases) == "close", (0.0, 0.0))
         hand.feel_until(lambda: last(phases) == "hold", (1.0, 1.0))
-        live.wait(lambda: len({c.fluid_pressure for c in commands[-3:]}) == 1, "a standing pressure")
-        before = commands[-1].fluid_pressure
+        live.wait(lambda: len({c.pressure for c in commands[-3:]}) == 1, "a standing pressure")
+        before = commands[-1].pressure
         hand.events["left_finger"].publish(ContactEvent(kind=ContactEvent.SLIP))
-        hand.feel_until(lambda: commands[-1].fluid_pressure != before, (1.0, 1.0))
-        assert commands[-1].fluid_pressure == pytest.approx(before + 3e3)
+        hand.feel_until(lambda: commands[-1].pressure != before, (1.0, 1.0))
+        assert commands[-1].pressure == pytest.approx(before + 3e3)
 
     @pytest.mark.parametrize(("on_fault", "vents"), [("hold", False), ("vent", True)])
     def test_sensing_lost_while_holding(self, live: Graph, on_fault: str, vents: bool) -> None:
@@ -208,13 +240,13 @@ class TestController:
         )
         hand = Hand(live)
         phases = live.listen(String, "/gripper/phase", qos.reliable(1, latched=True))
-        commands = live.listen(FluidPressure, "/right_finger/pressure_command", qos.reliable(50))
+        commands = live.listen(PressureCommand, "/right_finger/pressure_command", qos.reliable(50))
         hand.feel((0.0, 0.0))
         assert live.call(Trigger, "/gripper/pick", Trigger.Request()).success
-        hand.feel_until(lambda: commands and commands[-1].fluid_pressure > 101325.0 + 10e3, (0.0, 0.0))
+        hand.feel_until(lambda: commands and commands[-1].pressure > 10e3, (0.0, 0.0))
         hand.feel_until(lambda: last(phases) == "hold", (1.0, 1.0))
         live.run(1.0)
-        assert (commands[-1].fluid_pressure == 101325.0) == vents
+        assert (commands[-1].pressure == 0.0) == vents
         if not vents:
             assert last(phases) == "hold"
 
@@ -223,20 +255,16 @@ class TestController:
         bring_up(live, GraspController, CONTROLLER)
         hand = Hand(live)
         hand.feel((0.0, 0.0))
-        commands = live.listen(FluidPressure, "/left_finger/pressure_command", qos.reliable(50))
+        commands = live.listen(PressureCommand, "/left_finger/pressure_command", qos.reliable(50))
         live.run(0.5)
         assert commands == []
-        rival = live.client.create_publisher(FluidPressure, "/left_finger/pressure_command", 10)
-
-        def noticed() -> object:
-            rival.publish(FluidPressure(fluid_pressure=111e3))
-            return live.nodes[0]._commands[0].others()
-
-        live.wait(noticed, "the rival's commands")
+        valve = live.client.create_publisher(ValveStatus, "/left_finger/valve_status", qos.reliable(1, latched=True))
+        valve.publish(ValveStatus(state=ValveStatus.OWNED, owner="/client", lease=0.5))
+        live.wait(live.nodes[0]._owners[0].in_the_way, "the word of the valve")
         refused = live.call(Trigger, "/gripper/pick", Trigger.Request())
         assert not refused.success
         assert refused.message == "/left_finger/pressure_command is commanded by /client, too: stop that first"
-        assert {command.fluid_pressure for command in commands} == {111e3}
+        assert commands == []
 
     def test_one_pick_at_a_time(self, live: Graph) -> None:
         """A second pick is refused while one is under way, and `release` ends it."""

@@ -13,7 +13,7 @@ from diagnostic_msgs.msg import DiagnosticArray
 from geometry_msgs.msg import WrenchStamped
 from rclpy.qos import QoSDurabilityPolicy, QoSReliabilityPolicy
 from sensor_msgs.msg import FluidPressure
-from soft_tactile_msgs.msg import CoilReadings, ContactEvent, PadEstimate, PadTruth
+from soft_tactile_msgs.msg import CoilReadings, ContactEvent, PadEstimate, PadTruth, PressureCommand, ValveStatus
 
 from graph.finger_driver import LEFT
 from graph.graph_tools import (
@@ -77,25 +77,41 @@ class TestSimulator:
     def test_follows_commands_refuses_bad_ones_and_vents_by_itself(
         self, live: Graph, capfd: pytest.CaptureFixture[str]
     ) -> None:
-        """A command bends the finger; gauge values, NaN and too much are refused; silence vents after the timeout."""
+        """A command bends the finger; absolute values, NaN, too much are refused; silence vents after the timeout."""
         self.bring_up(live, command_timeout=0.5)
         truths = live.listen(PadTruth, "/finger/truth", qos.reliable(500))
-        commands = live.client.create_publisher(FluidPressure, "/finger/pressure_command", qos.reliable(10))
+        commands = live.client.create_publisher(PressureCommand, "/finger/pressure_command", qos.reliable(10))
         live.wait(commands.get_subscription_count, "the simulator on the commands")
         live.wait(lambda: truths, "truth")
         rest = truths[-1].bend
 
-        def send_and_look(absolute_pa: float, bent: bool) -> bool:
-            commands.publish(FluidPressure(fluid_pressure=absolute_pa))
+        def send_and_look(gauge_pa: float, bent: bool) -> bool:
+            commands.publish(PressureCommand(owner="/client", pressure=gauge_pa, lease=0.5))
             return bool((truths[-1].bend > rest + 0.1) == bent)
 
-        live.wait(lambda: send_and_look(101325.0 + 30e3, True), "a bent finger")
-        for bad in (30e3, math.nan, 101325.0 + 70e3):
+        live.wait(lambda: send_and_look(30e3, True), "a bent finger")
+        for bad in (101325.0 + 30e3, math.nan, 70e3):
             live.wait(lambda bad=bad: send_and_look(bad, False), "a finger vented after its command has timed out")
-            live.wait(lambda: send_and_look(101325.0 + 30e3, True), "a bent finger")
+            live.wait(lambda: send_and_look(30e3, True), "a bent finger")
         said = capfd.readouterr().err
-        assert "looks like gauge pressure" in said
+        assert "finger: refused: pressure must be -1000 to 60000 Pa gauge; got 131325" in said
         live.wait(lambda: truths[-1].bend < rest + 0.1, "a finger vented after the timeout")
+
+    def test_a_second_owner_is_refused_by_name(self, live: Graph) -> None:
+        """The simulated valve obeys one owner as a real one does: status and diagnostics name who is refused."""
+        self.bring_up(live)
+        statuses = live.listen(ValveStatus, "/finger/valve_status", qos.reliable(50, latched=True))
+        health = live.listen(DiagnosticArray, "/diagnostics", qos.reliable(50))
+        commands = live.client.create_publisher(PressureCommand, "/finger/pressure_command", qos.reliable(10))
+
+        def refused() -> bool:
+            for owner in ("/a", "/b"):
+                commands.publish(PressureCommand(owner=owner, pressure=5e3, lease=0.5))
+            return any(s.owner == "/a" and s.refused == "/b" for s in statuses) and any(
+                "/b" in status.message for array in health for status in array.status
+            )
+
+        live.wait(refused, "the refusal")
 
     def test_lifecycle(self, live: Graph) -> None:
         """Inactive, time stands still; cleaned up, the topics are gone; configured again, it works."""
@@ -172,12 +188,12 @@ class TestProcesses:
         assert live.state(SENSOR) == ACTIVE
         live.wait(lambda: estimates and estimates[-1].state == PadEstimate.STATE_FREE, "the tare", START_S)
         live.wait(lambda: wrenches, "a wrench, also for a best-effort reader")
-        commands = live.client.create_publisher(FluidPressure, "/finger/pressure_command", qos.reliable(10))
+        commands = live.client.create_publisher(PressureCommand, "/finger/pressure_command", qos.reliable(10))
         begun_s = time.monotonic()
 
         def squeeze() -> bool:
             pressure_pa = min(20e3 * (time.monotonic() - begun_s), 45e3)
-            commands.publish(FluidPressure(fluid_pressure=101325.0 + pressure_pa))
+            commands.publish(PressureCommand(owner="/client", pressure=pressure_pa, lease=0.5))
             return any(event.kind == ContactEvent.CONTACT for event in events)
 
         live.wait(squeeze, "a contact event", START_S)
@@ -209,7 +225,7 @@ class TestProcesses:
             "import sys, time; from pathlib import Path\n"
             "from soft_tactile_node.ros.demo.processes import NodeProcesses\n"
             "nodes = NodeProcesses(Path(sys.argv[1]), {})\n"
-            "nodes.start('grasp_monitor', 'gripper', {})\n"
+            "nodes.start('grasp_monitor', '/gripper', {})\n"
             "print(nodes._running['gripper.grasp_monitor'].pid, flush=True); time.sleep(60)"
         )
         demo = subprocess.Popen([sys.executable, "-c", script, str(tmp_path)], stdout=subprocess.PIPE, text=True)

@@ -13,7 +13,7 @@ import pytest
 from action_msgs.msg import GoalStatus
 from rclpy.action import ActionClient
 from rclpy.node import Node
-from soft_tactile_msgs.msg import ContactEvent, PadEstimate
+from soft_tactile_msgs.msg import ContactEvent, PadEstimate, ValveStatus
 from std_srvs.srv import Trigger
 
 from graph.graph_tools import ACTIVATE, CLEANUP, CONFIGURE, DEACTIVATE, Graph
@@ -94,6 +94,24 @@ class TestHold:
         assert bench.end(second.result, "the second result").outcome == "held"
         assert min(bench.fingers.pressure_pa.values()) > lowest_pa
         bench.end(bench.hand.release(), "the release")
+        bench.live.wait(lambda: max(bench.fingers.pressure_pa.values()) == 0.0, "vented")
+
+    def test_a_valve_that_obeys_somebody_else_ends_the_hold(self, bench: Bench) -> None:
+        """When a valve refuses the controller, the hold ends REFUSED with the name of the other and vents the rest."""
+        valve = bench.live.client.create_publisher(
+            ValveStatus, "/left_finger/valve_status", qos.reliable(1, latched=True)
+        )
+        hold = bench.hand.hold_force(0.8)
+        bench.end(hold.held, "the object held")
+        valve.publish(
+            ValveStatus(
+                state=ValveStatus.OWNED, owner="/other", lease=0.5, refused=CONTROLLER, refused_sequence=10_000,
+                reason="/other commands the pressure",
+            )
+        )  # fmt: skip
+        result = bench.end(hold.result, "the result")
+        assert result.outcome == "refused"
+        assert result.message == "/left_finger/pressure_command is refused: /other commands the pressure"
         bench.live.wait(lambda: max(bench.fingers.pressure_pa.values()) == 0.0, "vented")
 
     def test_cancel_lets_go(self, bench: Bench) -> None:

@@ -14,8 +14,7 @@ from geometry_msgs.msg import WrenchStamped
 from lifecycle_msgs.msg import Transition
 from lifecycle_msgs.srv import ChangeState, GetState
 from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy
-from sensor_msgs.msg import FluidPressure
-from soft_tactile_msgs.msg import CoilReadings, ContactEvent, PadEstimate
+from soft_tactile_msgs.msg import CoilReadings, ContactEvent, PadEstimate, PressureCommand
 from std_srvs.srv import Trigger
 
 from graph.graph_tools import Graph
@@ -23,7 +22,6 @@ from graph.graph_tools import Graph
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text()
 RELIABLE = QoSProfile(depth=50, reliability=ReliabilityPolicy.RELIABLE, durability=DurabilityPolicy.VOLATILE)
-ATMOSPHERE_PA = 101325.0
 
 
 def start(live: Graph, *words: str) -> None:
@@ -36,12 +34,12 @@ def start(live: Graph, *words: str) -> None:
 
 def press(live: Graph, events: list[ContactEvent]) -> None:
     """Close the finger on what is there, slowly, until it touches."""
-    command = live.client.create_publisher(FluidPressure, "/sim/left_finger/pressure_command", 10)
+    command = live.client.create_publisher(PressureCommand, "/sim/left_finger/pressure_command", 10)
     live.wait(command.get_subscription_count, "valve")
     gauge_pa = 0.0
     for _ in range(1500):
         gauge_pa = min(gauge_pa + 300.0, 50e3)
-        command.publish(FluidPressure(fluid_pressure=ATMOSPHERE_PA + gauge_pa))
+        command.publish(PressureCommand(owner="/client", pressure=gauge_pa, lease=0.5))
         live.run(0.02)
         if any(event.kind == ContactEvent.CONTACT for event in events):
             return

@@ -4,9 +4,9 @@ import subprocess
 from typing import Any
 
 import pytest
+from builtin_interfaces.msg import Time
 from rosgraph_msgs.msg import Clock
-from sensor_msgs.msg import FluidPressure
-from soft_tactile_msgs.msg import CoilReadings, ContactEvent
+from soft_tactile_msgs.msg import CoilReadings, ContactEvent, PressureCommand
 from std_msgs.msg import String
 from std_srvs.srv import Trigger
 
@@ -88,6 +88,13 @@ class TestClock:
         assert "parameter 'use_sim_time' must be false with time: clock" in capfd.readouterr().err
 
 
+def command(gauge_pa: float, stamp: Time) -> PressureCommand:
+    """Return a command of this process."""
+    message = PressureCommand(owner="/client", pressure=gauge_pa, lease=0.5)
+    message.header.stamp = stamp
+    return message
+
+
 class TestSteps:
     """One scan a call."""
 
@@ -99,13 +106,13 @@ class TestSteps:
         """A step gives one scan, waits for the command of that scan, and time stands still in between."""
         bring_up(live, time="step")
         coils = live.listen(CoilReadings, "/finger/coils", qos.sensor_data(500))
-        commands = live.client.create_publisher(FluidPressure, "/finger/pressure_command", qos.reliable(10))
+        commands = live.client.create_publisher(PressureCommand, "/finger/pressure_command", qos.reliable(10))
         live.wait(commands.get_subscription_count, "the simulator on the commands")
         live.run(0.3)
         assert coils == []
         live.client.create_subscription(
             CoilReadings, "/finger/coils",
-            lambda m: commands.publish(conversions.pressure_message(20e3, 101325.0, m.header.stamp, "")),
+            lambda m: commands.publish(command(20e3, m.header.stamp)),
             qos.sensor_data(),
         )  # fmt: skip
         for number in range(5):
@@ -123,11 +130,11 @@ class TestSteps:
         live.run(0.3)  # the scan is out, and nobody has heard it
         assert not answer.done()
         heard: list[CoilReadings] = []
-        commands = live.client.create_publisher(FluidPressure, "/finger/pressure_command", qos.reliable(10))
+        commands = live.client.create_publisher(PressureCommand, "/finger/pressure_command", qos.reliable(10))
 
         def follow(message: CoilReadings) -> None:
             heard.append(message)
-            commands.publish(conversions.pressure_message(20e3, 101325.0, message.header.stamp, ""))
+            commands.publish(command(20e3, message.header.stamp))
 
         live.client.create_subscription(CoilReadings, "/finger/coils", follow, qos.sensor_data(500))
         live.wait(answer.done, "the answer", 5.0)
@@ -141,10 +148,10 @@ class TestSteps:
     def test_says_whose_command_is_missing(self, live: Graph) -> None:
         """Without a command the step fails after its timeout and names the finger; an older command does not count."""
         bring_up(live, time="step", step_timeout=0.3)
-        commands = live.client.create_publisher(FluidPressure, "/finger/pressure_command", qos.reliable(10))
+        commands = live.client.create_publisher(PressureCommand, "/finger/pressure_command", qos.reliable(10))
         live.wait(commands.get_subscription_count, "the simulator on the commands")
         old = conversions.seconds_to_stamp(100.0)
-        live.client.create_timer(0.05, lambda: commands.publish(conversions.pressure_message(0.0, 101325.0, old, "")))
+        live.client.create_timer(0.05, lambda: commands.publish(command(0.0, old)))
         answer = self.ask(live)
         assert not answer.success
         assert answer.message == "no command of scan 1 from finger within 0.3 s"

@@ -15,8 +15,7 @@ from launch.actions import IncludeLaunchDescription, RegisterEventHandler, SetLa
 from launch.event_handlers import OnProcessExit
 from launch.launch_description_sources import PythonLaunchDescriptionSource
 from lifecycle_msgs.msg import State
-from sensor_msgs.msg import FluidPressure
-from soft_tactile_msgs.msg import GraspState, PadEstimate
+from soft_tactile_msgs.msg import GraspState, PadEstimate, PressureCommand, ValveStatus
 
 from graph.finger_driver import FingerDriver
 from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, Graph, graph
@@ -98,10 +97,10 @@ def test_one_finger_simulated(live: Graph) -> Iterator[None]:
     estimates = live.listen(PadEstimate, "/thumb/pad_estimate", qos.reliable(100))
     wrenches = live.listen(WrenchStamped, "/thumb/wrench", qos.reliable(100))
     live.wait(lambda: estimates and estimates[-1].state == PadEstimate.STATE_FREE, "the tare", START_S)
-    commands = live.client.create_publisher(FluidPressure, "/thumb/pressure_command", qos.reliable(10))
+    commands = live.client.create_publisher(PressureCommand, "/thumb/pressure_command", qos.reliable(10))
 
     def bent() -> bool:
-        commands.publish(FluidPressure(fluid_pressure=101325.0 + 15e3))
+        commands.publish(PressureCommand(owner="/client", pressure=15e3, lease=0.5))
         return bool(estimates[-1].pressure > 10e3)
 
     live.wait(bent, "pressure in the finger")
@@ -276,6 +275,24 @@ def test_sensor_on_topics(live: Graph) -> Iterator[None]:
     assert live.transition(node, ACTIVATE)
     driver.run(0.4, heard=False)
     live.wait(lambda: driver.estimates, "an estimate")
+    yield
+    all_ended_well(1)
+
+
+@launch_pytest.fixture
+def valve(tmp_path: Path) -> launch.LaunchDescription:
+    """Launch the node of a valve that is not there yet."""
+    return launch_file("valve.launch.py", {"namespace": "finger", "serial_port": str(tmp_path / "valve")})
+
+
+@pytest.mark.launch(fixture=valve)
+def test_valve(live: Graph) -> Iterator[None]:
+    """The node becomes active without its valve, says that it is at fault, and ends with 0."""
+    live.wait(lambda: live.client.count_publishers("/finger/valve_status"), "the node", START_S)
+    statuses = live.listen(ValveStatus, "/finger/valve_status", qos.reliable(5, latched=True))
+    live.wait(lambda: any("cannot be opened" in status.reason for status in statuses), "the fault")
+    assert statuses[-1].state == ValveStatus.FAULT
+    assert live.state("/finger/valve") == ACTIVE
     yield
     all_ended_well(1)
 

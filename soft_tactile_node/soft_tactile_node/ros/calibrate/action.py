@@ -246,7 +246,7 @@ class CalibrateAction:
         run.phase, run.fraction, run.instruction = wanted.phase, FIT_FRACTION * wanted.fraction, wanted.instruction
         if time_s >= run.next_command_s:
             run.next_command_s = time_s + COMMAND_PERIOD_S
-            run.topics.command(wanted.pressure_pa, run.guide.atmospheric_pa, time_s)
+            run.topics.command(wanted.pressure_pa, time_s)
             run.topics.ask(wanted.force_n, wanted.place_m, time_s)
         if changed or time_s >= run.next_feedback_s:
             run.next_feedback_s = time_s + FEEDBACK_PERIOD_S
@@ -279,7 +279,7 @@ class CalibrateAction:
             self._give_up("scans have stopped; check cable and coil driver")
             return
         try:
-            run.topics.check_alone()
+            run.topics.check_valve()
         except CalibrationError as error:
             self._give_up(f"{error}; the finger is vented")
             return
@@ -295,6 +295,8 @@ class CalibrateAction:
         run.vented_ticks += 1
         if run.vented_ticks * TICK_S <= VENT_S:
             self._vent(run)
+        else:
+            run.topics.give_back(self._now_s())
         if run.phase != Phase.FITTING or run.vented_ticks % round(1.0 / TICK_S) == 0:
             run.phase, run.fraction, run.instruction = Phase.FITTING, FIT_FRACTION, ""
             self._tell(run)
@@ -330,16 +332,19 @@ class CalibrateAction:
             run.phase, run.instruction = Phase.VENTING, "keep everything away from the finger"
             self._tell(run)
 
+    def _now_s(self) -> float:
+        return float(self._node.get_clock().now().nanoseconds) * 1e-9
+
     def _vent(self, run: _Run) -> None:
-        now_s = self._node.get_clock().now().nanoseconds * 1e-9
-        run.topics.command(0.0, run.guide.atmospheric_pa, now_s)
-        run.topics.ask(None, (0.0, 0.0), now_s)
+        run.topics.command(0.0, self._now_s())
+        run.topics.ask(None, (0.0, 0.0), self._now_s())
 
     def _complete(self) -> None:
         """Hand out the result and be ready for the next goal."""
         run, self._run, self._goal = self._run, None, None
         assert run is not None
         run.fit.stop()
+        run.topics.give_back(self._now_s())
         run.topics.silence()
         self._timer.cancel()
         run.done.set_result(run.result)

@@ -9,15 +9,13 @@ from typing import Any
 import numpy as np
 from geometry_msgs.msg import PoseStamped, WrenchStamped
 from numpy.typing import NDArray
-from sensor_msgs.msg import FluidPressure
+from soft_tactile_msgs.msg import PressureCommand, ValveStatus
 
 from soft_tactile_node.errors import CalibrationError
 from soft_tactile_node.merging import MOST_VENTED_PA
-from soft_tactile_node.ros.running.command_watch import CommandWatch
-from soft_tactile_node.ros.running.managed_node import ManagedNode
+from soft_tactile_node.ros.running.managed_node import ManagedNode, is_simulated
+from soft_tactile_node.ros.running.pressure_owner import PressureOwner
 from soft_tactile_node.ros.wire import conversions, qos
-
-STANDARD_ATMOSPHERE_PA = 101325.0
 
 AddForce = Callable[[float, NDArray[np.float64]], None]
 AddBend = Callable[[float, float], None]
@@ -38,7 +36,10 @@ class BenchTopics:
         self._node = node
         self._pad_frame, self._root_frame = pad_frame, root_frame
         self._is_gauge = node.setting("pressure_reference") == "gauge"
-        self._command = CommandWatch(node, node.publish_on(FluidPressure, "pressure_command", qos.reliable(10)))
+        publisher = node.publish_on(PressureCommand, "pressure_command", qos.reliable(10))
+        simulated = is_simulated(node) or node.setting("source") in ("simulated", "recording")
+        self._command = PressureOwner(node, publisher, simulated=simulated)
+        node.subscribe_to(ValveStatus, "valve_status", self._command.hear, qos.reliable(1, latched=True))
         self._ask = node.publish_on(WrenchStamped, "press_command", qos.reliable(10))
         self._heard: list[Any] = []
 
@@ -48,30 +49,26 @@ class BenchTopics:
         Raises
         ------
         CalibrationError
-            Nobody takes `pressure_command`, or somebody else commands it, or nobody publishes `reference_wrench`, or a
-            command could not be told in absolute pressure.
+            Nobody takes `pressure_command`, or somebody else commands it, or nobody publishes `reference_wrench`.
         """
         if self._command.takers < 1:
             raise CalibrationError(f"nobody takes {self._command.topic}: start the driver of the valve")
-        self.check_alone()
+        if reason := self._command.in_the_way():
+            raise CalibrationError(reason)
         wrench = self._node.resolve_topic_name("reference_wrench")
         if not self._node.count_publishers(wrench):
             raise CalibrationError(f"nobody publishes {wrench}: start the driver of the force cell")
-        if self._is_gauge and math.isnan(self._node.setting("atmospheric_pressure")):
-            raise CalibrationError(
-                "parameter 'atmospheric_pressure' must be given with pressure_reference: gauge; commands are absolute"
-            )
 
-    def check_alone(self) -> None:
-        """Refuse to go on while another node commands the pressure, too.
+    def check_valve(self) -> None:
+        """Refuse to go on while the valve does not obey.
 
         Raises
         ------
         CalibrationError
-            One does; says which.
+            It obeys somebody else, or does not work; says which.
         """
-        if others := self._command.others():
-            raise CalibrationError(others)
+        if trouble := self._command.trouble():
+            raise CalibrationError(trouble)
 
     def check_vented(self, pressure_pa: float, atmospheric_pa: float) -> bool:
         """Return whether a reading (Pa, as the topic carries it) can be used.
@@ -91,16 +88,13 @@ class BenchTopics:
             )
         return True
 
-    def command(self, gauge_pa: float, atmospheric_pa: float, time_s: float) -> None:
-        """Command a pressure (gauge Pa); before the atmosphere (Pa) is known only the vented line can be meant."""
-        if self._is_gauge:
-            atmospheric_pa = self._node.setting("atmospheric_pressure")
-        if math.isnan(atmospheric_pa):
-            if gauge_pa > 0.0:
-                return
-            atmospheric_pa = STANDARD_ATMOSPHERE_PA
-        stamp = conversions.seconds_to_stamp(time_s)
-        self._command.publish(conversions.pressure_message(gauge_pa, atmospheric_pa, stamp, self._pad_frame))
+    def command(self, gauge_pa: float, time_s: float) -> None:
+        """Command a pressure (gauge Pa) at a time (s)."""
+        self._command.command(gauge_pa, conversions.seconds_to_stamp(time_s))
+
+    def give_back(self, time_s: float) -> None:
+        """Let somebody else command the pressure from a time (s) on."""
+        self._command.give_back(conversions.seconds_to_stamp(time_s))
 
     def ask(self, force_n: tuple[float, float, float] | None, place_m: tuple[float, float], time_s: float) -> None:
         """Ask a driven stage to press with a force (N) at a place (m); None = keep off, said as a NaN force.

@@ -16,25 +16,21 @@ from rclpy.experimental import EventsExecutor
 from rclpy.node import Node
 from rclpy.parameter import Parameter
 from rclpy.task import Future
-from sensor_msgs.msg import FluidPressure
 from soft_tactile_msgs.msg import ContactEvent as EventMessage
-from soft_tactile_msgs.msg import GraspState, PadEstimate, PadTruth
+from soft_tactile_msgs.msg import GraspState, PadEstimate, PadTruth, PressureCommand
 from std_msgs.msg import Float64, String
 from std_srvs.srv import Trigger
 
 from soft_tactile_node.errors import SoftTactileError
 from soft_tactile_node.recordings import EstimateTable, Truth
 from soft_tactile_node.ros.wire import qos
-from soft_tactile_node.ros.wire.conversions import absolute_to_gauge, stamp_to_seconds
+from soft_tactile_node.ros.wire.conversions import stamp_to_seconds
 from soft_tactile_node.samples import ContactEvent, EventKind, State
 
 SPACE = "/sim"
 GRIPPER = f"{SPACE}/gripper"
 
 KINDS = {kind.number: kind for kind in EventKind}
-
-ATMOSPHERIC_PA = 101325.0
-"""What simulator and controller of the demo take for atmospheric pressure (Pa absolute), their default."""
 
 
 @dataclass(frozen=True)
@@ -95,7 +91,9 @@ class Observer:
             subscribe(PadEstimate, f"{topics}/pad_estimate", partial(self._on_estimate, finger), qos.reliable(1000))
             subscribe(PadTruth, f"{topics}/truth", partial(self._on_truth, finger), qos.reliable(1000))
             subscribe(EventMessage, f"{topics}/contact_events", partial(self._on_event, finger), qos.reliable(50))
-            subscribe(FluidPressure, f"{topics}/pressure_command", partial(self._on_command, finger), qos.reliable(10))
+            subscribe(
+                PressureCommand, f"{topics}/pressure_command", partial(self._on_command, finger), qos.reliable(10)
+            )
         subscribe(GraspState, f"{GRIPPER}/grasp_state", self._on_grasp, qos.reliable(1, latched=True))
         subscribe(String, f"{GRIPPER}/phase", self._on_phase, qos.reliable(1, latched=True))
         subscribe(Float64, f"{GRIPPER}/lift_command", self._on_lift, qos.reliable(10))
@@ -162,11 +160,11 @@ class Observer:
         if event.kind is EventKind.SLIP:
             self._slip_s = self.now_s()
 
-    def _on_command(self, finger: str, message: FluidPressure) -> None:
+    def _on_command(self, finger: str, message: PressureCommand) -> None:
         commands = self.fingers[finger].commands
-        before_pa = commands[-1][1] if commands else message.fluid_pressure
-        commands.append((self.now_s(), message.fluid_pressure))
-        rise_pa = message.fluid_pressure - before_pa
+        before_pa = commands[-1][1] if commands else message.pressure
+        commands.append((self.now_s(), message.pressure))
+        rise_pa = message.pressure - before_pa
         if rise_pa > 1000.0 and math.isfinite(self._slip_s) and finger == next(iter(self.fingers)):
             delay_ms = (self.now_s() - self._slip_s) * 1e3
             self.say("controller", f"answers the slip after {delay_ms:.0f} ms: pressure up by {rise_pa * 1e-3:.1f} kPa")
@@ -268,7 +266,7 @@ class Observer:
 
     def gauge_commands(self, finger: str) -> list[tuple[float, float]]:
         """Return time (s) and commanded gauge pressure (Pa) of one finger."""
-        return [(time_s, absolute_to_gauge(pa, ATMOSPHERIC_PA)) for time_s, pa in self.fingers[finger].commands]
+        return list(self.fingers[finger].commands)
 
     def latency_s(self, finger: str) -> np.ndarray:
         """Return the age of each estimate when it was heard here (s), shape (n,)."""

@@ -113,7 +113,7 @@ def _start_nodes(
         nodes.start("tactile_sensor", f"{SPACE}/{name}", {"calibration": str(path.resolve()), "tare_file": "none"})
     palm = {"finger_root_radius": 0.030, "finger_tilt": 0.35, "arc_length": 0.080, "surface_offset": 0.012}
     nodes.start("grasp_monitor", GRIPPER, {"fingers": fingers, **palm})
-    nodes.start("grasp_controller", GRIPPER, {"fingers": fingers})
+    nodes.start("grasp_controller", GRIPPER, {"fingers": fingers, "simulated": True})
 
 
 def _pick_all(

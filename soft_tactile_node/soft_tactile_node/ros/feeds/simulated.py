@@ -9,17 +9,17 @@ from typing import Any
 from builtin_interfaces.msg import Time
 from rclpy.time import Time as ClockTime
 from sensor_msgs.msg import FluidPressure
-from soft_tactile_msgs.msg import CoilReadings
+from soft_tactile_msgs.msg import CoilReadings, PressureCommand, ValveStatus
 
-from soft_tactile_node.errors import RangeError
+from soft_tactile_node.grasp.pressure_lease import LeaseLimits
 from soft_tactile_node.ros.feeds.stage import SimulatedStage
 from soft_tactile_node.ros.running.managed_node import ManagedNode, root_frame_of
+from soft_tactile_node.ros.running.valve_side import ValveSide
 from soft_tactile_node.ros.wire import conversions, qos
 from soft_tactile_node.samples import Scan
 from soft_tactile_node.simulation.bench import Bench
 from soft_tactile_node.simulation.gripper import Gripper
 from soft_tactile_node.simulation.pacing import Pacer
-from soft_tactile_node.simulation.valve import Valve
 
 ATMOSPHERIC_PA = 101325.0
 COMMAND_TIMEOUT_S = 0.5
@@ -53,7 +53,6 @@ class SimulatedSource:
         self._on_scan, self._on_pressure = on_scan, on_pressure
         self._rate_hz = node.setting("simulated_rate")
         self._number = 0
-        self._valve = Valve(COMMAND_TIMEOUT_S, True, MAX_PRESSURE_PA)
         seed, pad = node.setting("simulated_seed"), node.setting("simulated_pad")
         self._stage: SimulatedStage | None = None
         self._gripper: Gripper
@@ -64,7 +63,10 @@ class SimulatedSource:
             self._gripper = Gripper(("finger",), node.setting("simulated_object"), seed, pad, self._rate_hz)
         self._coils = node.publish_on(CoilReadings, "coils", qos.sensor_data(qos.COIL_DEPTH))
         self._pressure = node.publish_on(FluidPressure, "pressure", qos.sensor_data())
-        node.subscribe_to(FluidPressure, "pressure_command", self._on_command, qos.sensor_data(10))
+        status = node.publish_on(ValveStatus, "valve_status", qos.reliable(1, latched=True))
+        limits = LeaseLimits(MAX_PRESSURE_PA, COMMAND_TIMEOUT_S)
+        self._valve = ValveSide(node, node.short_namespace, limits, status, self._now_ns)
+        node.subscribe_to(PressureCommand, "pressure_command", self._valve.on_command, qos.sensor_data(10))
         self._timer = node.call_every(1.0 / min(self._rate_hz, 250.0), self._on_tick, running=False)
 
     fault = ""
@@ -83,18 +85,13 @@ class SimulatedSource:
         """Let time stand still."""
         self._timer.cancel()
 
-    def _on_command(self, message: FluidPressure) -> None:
-        try:
-            absolute_pa = conversions.check_absolute(message.fluid_pressure, "pressure_command")
-            gauge_pa = conversions.absolute_to_gauge(absolute_pa, ATMOSPHERIC_PA)
-            self._valve.command(gauge_pa, self._node.get_clock().now().nanoseconds)
-        except RangeError as error:
-            self._node.get_logger().warning(str(error), throttle_duration_sec=2.0)
+    def _now_ns(self) -> int:
+        return int(self._node.get_clock().now().nanoseconds)
 
     def _on_tick(self) -> None:
         before_s = self._pacer.lost_s
-        due = self._pacer.due(self._node.get_clock().now().nanoseconds)
-        self._valve.stood_still(round((self._pacer.lost_s - before_s) * 1e9))
+        due = self._pacer.due(self._now_ns())
+        self._valve.lease.stood_still(round((self._pacer.lost_s - before_s) * 1e9))
         for stamp_ns in due:
             stamp = ClockTime(nanoseconds=stamp_ns).to_msg()
             if self._stage is not None:

@@ -15,8 +15,7 @@ from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
-from sensor_msgs.msg import FluidPressure
-from soft_tactile_msgs.msg import ContactEvent, GraspState, PadEstimate
+from soft_tactile_msgs.msg import ContactEvent, GraspState, PadEstimate, PressureCommand, ValveStatus
 from std_msgs.msg import Float64, String
 from std_srvs.srv import Trigger
 
@@ -29,8 +28,8 @@ from soft_tactile_node.ros.parameters.gripper import CONTROLLER
 from soft_tactile_node.ros.parameters.spec import ParameterError
 from soft_tactile_node.ros.running import process
 from soft_tactile_node.ros.running.awaiting import AGAIN_S, real_s
-from soft_tactile_node.ros.running.command_watch import CommandWatch
-from soft_tactile_node.ros.running.managed_node import ManagedNode
+from soft_tactile_node.ros.running.managed_node import ManagedNode, is_simulated
+from soft_tactile_node.ros.running.pressure_owner import PressureOwner
 from soft_tactile_node.ros.wire import conversions, qos
 from soft_tactile_node.ros.wire.names import sibling
 
@@ -38,7 +37,7 @@ SLIDING_PROBABILITY = 0.5
 """Slip probability above which an object is taken to slide on."""
 
 LAST_WORD_S = 0.5
-"""The vented command is repeated for so long at the end of a job (s of real time); then the topic is free again."""
+"""The vented command is repeated for so long at the end of a job (s of real time); then the lease is given back."""
 
 MOST_STEP_S = 0.2
 """Longest time that one step of a sequence may stand for (s): a clock that jumps moves nothing."""
@@ -58,7 +57,6 @@ class GraspController(ManagedNode):
         if not 1 <= len(fingers) <= 6 or len(set(fingers)) != len(fingers):
             raise ParameterError(f"parameter 'fingers' must be one to six different names; got {fingers}")
         self._names = fingers
-        self._atmospheric_pa = self.setting("atmospheric_pressure")
         self._settings = self._read_settings()
         self._paced = self.setting("pace") == "estimates"
         self._pick, self._hold = PickSequence(len(fingers)), HoldSequence(len(fingers))
@@ -69,7 +67,7 @@ class GraspController(ManagedNode):
         self._busy_s = -math.inf
         self._active = False
         self._step_stamp_s = -math.inf
-        self._commands: list[Any] = []
+        self._owners: list[PressureOwner] = []
         self._tares: list[Any] = []
         self._watches: list[FingerWatch] = []
         for number, finger in enumerate(fingers):
@@ -123,8 +121,10 @@ class GraspController(ManagedNode):
         )
 
     def _add_finger(self, number: int, namespace: str) -> None:
-        command = self.publish_on(FluidPressure, f"{namespace}/pressure_command", qos.reliable(10))
-        self._commands.append(CommandWatch(self, command))
+        command = self.publish_on(PressureCommand, f"{namespace}/pressure_command", qos.reliable(10))
+        owner = PressureOwner(self, command, simulated=is_simulated(self))
+        self.subscribe_to(ValveStatus, f"{namespace}/valve_status", owner.hear, qos.reliable(1, latched=True))
+        self._owners.append(owner)
         watch = FingerWatch(
             self, namespace, self.setting("finger_timeout"), qos_overrides=True,
             on_estimate=self._on_estimate, on_event=partial(self._on_event, number), on_change=self._on_change,
@@ -195,7 +195,7 @@ class GraspController(ManagedNode):
             return "not active"
         if not self._is_idle:
             return f"busy: {self._doing()}"
-        return "; ".join(filter(None, (command.others() for command in self._commands)))
+        return "; ".join(filter(None, (owner.in_the_way() for owner in self._owners)))
 
     @property
     def _is_idle(self) -> bool:
@@ -282,6 +282,7 @@ class GraspController(ManagedNode):
         now_s = self._now_s()
         elapsed_s = min(max(now_s - self._time_s, 0.0), MOST_STEP_S)
         self._time_s = now_s
+        self._watch_valves(now_s)
         self._watch_sensing(now_s)
         self._answer_slip()
         inputs = self._inputs()
@@ -306,6 +307,16 @@ class GraspController(ManagedNode):
             slides = watch.alive and estimate.slip_probability > SLIDING_PROBABILITY
             inputs.append(FingerInput(ready, watch.in_contact, watch.normal_n, slides))
         return inputs
+
+    def _watch_valves(self, now_s: float) -> None:
+        """End what is under way where a valve does not obey."""
+        reason = next(filter(None, (owner.trouble() for owner in self._owners)), "")
+        if not reason:
+            return
+        if self._pick.phase not in (Phase.IDLE, Phase.RELEASE):
+            self._pick.give_up(now_s, reason)
+        if self._hold.step not in (Step.IDLE, Step.RELEASE):
+            self._hold.end(Outcome.REFUSED, reason, now_s, release=True)
 
     def _watch_sensing(self, now_s: float) -> None:
         """While something is held without sensing: go on holding, or vent, as `on_fault` says."""
@@ -347,10 +358,12 @@ class GraspController(ManagedNode):
             self._lift_told_m = self._pick.lift_m
             self._lift.publish(Float64(data=float(self._pick.lift_m)))
         self._busy_s = self._busy_s if self._is_idle else real_s()
-        if real_s() - self._busy_s > LAST_WORD_S and not self._paced:  # else each scan waits for its commands
-            return
-        for command, gauge_pa in zip(self._commands, job.pressures_pa, strict=True):
-            command.publish(conversions.pressure_message(gauge_pa, self._atmospheric_pa, stamp, ""))
+        idle = real_s() - self._busy_s > LAST_WORD_S and not self._paced  # else each scan waits for its commands
+        for owner, gauge_pa in zip(self._owners, job.pressures_pa, strict=True):
+            if idle:
+                owner.give_back(stamp)
+            else:
+                owner.command(gauge_pa, stamp)
 
 
 def main(args: Sequence[str] | None = None) -> int:

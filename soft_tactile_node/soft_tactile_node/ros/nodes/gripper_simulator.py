@@ -8,13 +8,13 @@ from functools import partial
 from typing import Any
 
 from builtin_interfaces.msg import Time
+from diagnostic_msgs.msg import DiagnosticArray
 from rclpy.time import Time as ClockTime
 from sensor_msgs.msg import FluidPressure
-from soft_tactile_msgs.msg import CoilReadings, PadTruth
+from soft_tactile_msgs.msg import CoilReadings, PadTruth, PressureCommand, ValveStatus
 from std_msgs.msg import Float64
 from std_srvs.srv import Trigger
 
-from soft_tactile_node.errors import RangeError
 from soft_tactile_node.ros.gripper.simulated_time import SimulatedTime
 from soft_tactile_node.ros.parameters.gripper import SIMULATOR
 from soft_tactile_node.ros.parameters.spec import ParameterError
@@ -22,12 +22,13 @@ from soft_tactile_node.ros.running import process
 from soft_tactile_node.ros.running.awaiting import REAL_TIME
 from soft_tactile_node.ros.running.late_service import LateService
 from soft_tactile_node.ros.running.managed_node import ManagedNode
+from soft_tactile_node.ros.running.valve_health import ValveHealth
+from soft_tactile_node.ros.running.valve_side import ValveSide, limits_of
 from soft_tactile_node.ros.wire import conversions, qos
 from soft_tactile_node.ros.wire.names import frame_prefix, sibling
 from soft_tactile_node.samples import Scan
 from soft_tactile_node.simulation.faults import Fault
 from soft_tactile_node.simulation.gripper import Gripper
-from soft_tactile_node.simulation.valve import Valve
 
 TICK_HZ = 250.0
 """Most timer calls in a second; a faster simulation does several steps a call."""
@@ -45,6 +46,10 @@ class GripperSimulator(ManagedNode):
     def __init__(self, name: str = "gripper_simulator", **options: Any) -> None:
         super().__init__(name, SIMULATOR, **options)
         self._active = False
+        diagnostics = self.create_publisher(
+            DiagnosticArray, "/diagnostics", qos.reliable(10), qos_overriding_options=qos.overridable()
+        )
+        self._health = ValveHealth(self, diagnostics)
 
     def configure(self) -> None:
         """Build the gripper and create the topics of every finger."""
@@ -60,9 +65,10 @@ class GripperSimulator(ManagedNode):
         self._coils: list[Any] = []
         self._pressures: list[Any] = []
         self._truths: list[Any] = []
-        self._valves: list[Valve] = []
+        self._valves: list[ValveSide] = []
         for number, finger in enumerate(fingers):
             self._add_finger(number, sibling(self.get_namespace(), finger))
+        self._health.watch(dict(zip(fingers, self._valves, strict=True)))
         self.subscribe_to(Float64, "lift_command", self._on_lift, qos.sensor_data(10))
         self._awaited: set[str] = set()
         rate_hz = min(self.setting("rate") * max(self.setting("speed"), 1.0), TICK_HZ)
@@ -76,14 +82,14 @@ class GripperSimulator(ManagedNode):
 
     def activate(self) -> None:
         """Let time run."""
-        self._active = True
+        self._active = self._health.active = True
         self._time.restart()
         if self._time.mode != "step":
             self._timer.reset()
 
     def deactivate(self) -> None:
         """Let time stand still."""
-        self._active = False
+        self._active = self._health.active = False
         self._timer.cancel()
         self._end_step("the simulator was deactivated")
 
@@ -94,7 +100,7 @@ class GripperSimulator(ManagedNode):
         if "speed" in names:
             self._time.restart()
         for valve in self._valves:
-            valve.change(*self._valve_limits())
+            valve.lease.limits = limits_of(self, real=False)
 
     def _build_gripper(self) -> None:
         self._gripper = Gripper(
@@ -128,22 +134,18 @@ class GripperSimulator(ManagedNode):
         self._pressures.append(self.publish_on(FluidPressure, f"{namespace}/pressure", qos.sensor_data()))
         self._coils.append(self.publish_on(CoilReadings, f"{namespace}/coils", qos.sensor_data(qos.COIL_DEPTH)))
         self._truths.append(self.publish_on(PadTruth, f"{namespace}/truth", qos.reliable(TRUTH_DEPTH)))
-        self._valves.append(Valve(*self._valve_limits()))
+        status = self.publish_on(ValveStatus, f"{namespace}/valve_status", qos.reliable(1, latched=True))
+        valve = ValveSide(
+            self, self._fingers[number], limits_of(self, real=False), status, lambda: self._time.now_ns,
+            aged=not self._time.is_own,
+        )  # fmt: skip
+        self._valves.append(valve)
         self.subscribe_to(
-            FluidPressure, f"{namespace}/pressure_command", partial(self._on_command, number), qos.sensor_data(10)
+            PressureCommand, f"{namespace}/pressure_command", partial(self._on_command, number), qos.sensor_data(10)
         )
 
-    def _valve_limits(self) -> tuple[float, bool, float]:
-        vents = self.setting("on_command_timeout") == "vent"
-        return self.setting("command_timeout"), vents, self.setting("max_pressure")
-
-    def _on_command(self, number: int, message: FluidPressure) -> None:
-        try:
-            absolute_pa = conversions.check_absolute(message.fluid_pressure, "pressure_command")
-            gauge_pa = conversions.absolute_to_gauge(absolute_pa, self._atmospheric_pa)
-            self._valves[number].command(gauge_pa, self._time.now_ns)
-        except RangeError as error:
-            self.get_logger().warning(f"{self._fingers[number]}: {error}", throttle_duration_sec=2.0)
+    def _on_command(self, number: int, message: PressureCommand) -> None:
+        self._valves[number].on_command(message)
         if self._step.is_owed and ClockTime.from_msg(message.header.stamp).nanoseconds >= self._time.now_ns:
             self._awaited.discard(self._fingers[number])
             if not self._awaited:
@@ -161,7 +163,7 @@ class GripperSimulator(ManagedNode):
             lost_s = self._time.lost_s - known_s
             if lost_s > 0.0 and not self._time.is_own:
                 for valve in self._valves:
-                    valve.stood_still(round(lost_s * 1e9))
+                    valve.lease.stood_still(round(lost_s * 1e9))
             known_s += lost_s
             self._advance(stamp_ns)
         if known_s > begin_s:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from soft_tactile_node.registry import DEFAULT_PAD, PADS
-from soft_tactile_node.ros.parameters.common import ATMOSPHERE, AUTOSTART, NAN
+from soft_tactile_node.ros.parameters.common import ATMOSPHERE, AUTOSTART, COMMANDING, NAN
 from soft_tactile_node.ros.parameters.device import DEVICE, KINDS
 from soft_tactile_node.ros.parameters.spec import ParameterSpec as P
 
@@ -144,6 +144,7 @@ SENSOR = (
         high=50.0,
     ),
     P("max_pressure", "double", 60e3, "Highest pressure `calibrate` commands (gauge).", "Pa", low=3e3, high=200e3),
+    *COMMANDING,
     P("calibration_force", "double", 5.0, "Highest normal force `calibrate` asks for.", "N", low=0.3, high=20.0),
     P("press_timeout", "double", 60.0, "How long `calibrate` waits for one press.", "s", low=1.0, high=3600.0),
     P(

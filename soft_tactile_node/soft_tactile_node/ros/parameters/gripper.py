@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from soft_tactile_node.registry import DEFAULT_PAD, PADS
-from soft_tactile_node.ros.parameters.common import ATMOSPHERE, AUTOSTART, NAN
+from soft_tactile_node.ros.parameters.common import ATMOSPHERE, AUTOSTART, COMMANDING, NAN, VALVE_SIDE
 from soft_tactile_node.ros.parameters.spec import ParameterSpec as P
 from soft_tactile_node.simulation.faults import FAULT_KINDS
 
@@ -57,34 +57,7 @@ SIMULATOR = (
         low=0.1,
         high=600.0,
     ),
-    P(
-        "command_timeout",
-        "double",
-        0.5,
-        "Longest gap between pressure commands before the valve acts by itself.",
-        "s",
-        low=0.05,
-        high=60.0,
-        dynamic=True,
-    ),
-    P(
-        "on_command_timeout",
-        "string",
-        "vent",
-        "What the valve does after `command_timeout`: vents, or holds the last command.",
-        choices=("vent", "hold"),
-        dynamic=True,
-    ),
-    P(
-        "max_pressure",
-        "double",
-        60e3,
-        "Gauge pressure above which a command is refused.",
-        "Pa",
-        low=1e3,
-        high=200e3,
-        dynamic=True,
-    ),
+    *VALVE_SIDE,
     P("atmospheric_pressure", "double", 101325.0, ATMOSPHERE + ".", "Pa", low=50e3, high=110e3),
     P(
         "fault",
@@ -231,7 +204,7 @@ CONTROLLER = (
         low=-1,
         high=100000,
     ),
-    P("atmospheric_pressure", "double", 101325.0, ATMOSPHERE + ", added to commands.", "Pa", low=50e3, high=110e3),
+    *COMMANDING,
     P("command_rate", "double", 50.0, "Pressure commands in a second.", "Hz", low=5.0, high=500.0),
     P(
         "pace",

@@ -371,6 +371,11 @@ def descriptor_of(spec: ParameterSpec) -> ParameterDescriptor:
     return descriptor
 
 
+def is_simulated(node: ManagedNode) -> bool:
+    """Return whether a node that commands pressure belongs to a simulation."""
+    return bool(node.setting("simulated") or node.get_parameter("use_sim_time").value)
+
+
 def root_frame_of(node: ManagedNode) -> str:
     """Return the name of the frame of a finger's root."""
     return str(node.setting("root_frame") or f"{node.short_namespace}_finger_root")

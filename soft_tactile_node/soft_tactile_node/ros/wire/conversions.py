@@ -16,10 +16,11 @@ from geometry_msgs.msg import Pose, Quaternion, TransformStamped, Wrench
 from numpy.typing import NDArray
 from sensor_msgs.msg import FluidPressure
 from soft_tactile_msgs.msg import ChannelParts as ChannelPartsMessage
-from soft_tactile_msgs.msg import CoilReadings, PadEstimate, PadTruth
+from soft_tactile_msgs.msg import CoilReadings, PadEstimate, PadTruth, PressureCommand
 from soft_tactile_msgs.msg import ContactEvent as ContactEventMessage
 
 from soft_tactile_node.errors import RangeError, ShapeError
+from soft_tactile_node.grasp.pressure_lease import PressureRequest
 from soft_tactile_node.physics.kinematics import quaternion_xyzw
 from soft_tactile_node.samples import MAX_CHANNELS, ChannelParts, ContactEvent, Estimate, Scan, State, declared
 
@@ -90,6 +91,16 @@ def pressure_message(gauge_pa: float, atmospheric_pa: float, stamp: Time, frame_
     message.header.stamp = stamp
     message.header.frame_id = frame_id
     return message
+
+
+def request_from_message(message: PressureCommand, now_ns: int | None) -> PressureRequest:
+    """Return a pressure command as a request; its age follows from the clock `now_ns` (ns), None = age not known."""
+    stamp = message.header.stamp
+    stamped = now_ns is not None and (stamp.sec or stamp.nanosec)
+    age_s = now_ns * 1e-9 - stamp_to_seconds(stamp) if now_ns is not None and stamped else 0.0
+    return PressureRequest(
+        message.owner, message.sequence, message.pressure, message.lease, age_s, simulated=message.simulated
+    )
 
 
 # -- scans
@@ -211,6 +222,12 @@ def estimate_to_message(
     return message
 
 
+@cache
+def calibration_number(calibration_id: str) -> int:
+    """Return the id of a calibration, hexadecimal digits, as the number that estimates carry; 0 for no calibration."""
+    return int(calibration_id or "0", 16)
+
+
 def event_to_message(event: ContactEvent, wrench: Array) -> ContactEventMessage:
     """Return an event as a message without stamp and frame; `wrench` (N, N m) in the frame it is published in."""
     return ContactEventMessage(
@@ -222,12 +239,6 @@ def event_to_message(event: ContactEvent, wrench: Array) -> ContactEventMessage:
         bend_fraction=float(event.bend_fraction),
         detail=event.detail,
     )
-
-
-@cache
-def calibration_number(calibration_id: str) -> int:
-    """Return the id of a calibration, hexadecimal digits, as the number that estimates carry; 0 for no calibration."""
-    return int(calibration_id or "0", 16)
 
 
 def truth_to_message(step: Any, finger: int) -> PadTruth:

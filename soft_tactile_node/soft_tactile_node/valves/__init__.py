@@ -1,0 +1,1 @@
+"""Valves that keep a pressure: one protocol, a simulated valve and one on a serial port."""
