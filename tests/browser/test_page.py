@@ -156,6 +156,8 @@ def test_guided_calibration_to_its_report(tmp_path: Path) -> None:
 
     async def work(tab: Tab) -> str:
         assert await tab.run("document.getElementById('tare').disabled")
+        shown = "[...document.querySelectorAll('#charts figure:not([hidden]) strong')].map((one) => one.textContent)"
+        assert await tab.run(shown) == ["Raw, off its mean (nH)", "Pressure (kPa)"]  # nothing is estimated yet
         await tab.run(click("Calibrate…"))
         assert "Keep hands out while anything moves" in await tab.run("document.getElementById('ask').innerText")
         await tab.run(click("Start the calibration"))
@@ -167,6 +169,7 @@ def test_guided_calibration_to_its_report(tmp_path: Path) -> None:
         await tab.wait("!document.getElementById('report').hidden", 180.0)
         report = str(await tab.run("fetch(document.getElementById('report').href).then((answer) => answer.text())"))
         await tab.wait("document.querySelector('#events .contact')", 120.0)
+        assert len(await tab.run(shown)) == 7
         return report
 
     report = visit(tmp_path, ["--source", "simulated:light-touch"], work)

@@ -15,9 +15,9 @@ from graph.finger_driver import LEFT, FingerDriver
 from graph.graph_tools import ACTIVATE, CONFIGURE, Graph, graph
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.commands.main import run
+from soft_tactile_node.estimation.warming import warm_up
 from soft_tactile_node.recordings import EstimateTable, load_estimate, load_events, load_recording
 from soft_tactile_node.recordings.message_types import COILS, ESTIMATE, PRESSURE, definition
-from soft_tactile_node.ros.finger.estimator_setup import warm_up
 from soft_tactile_node.ros.wire import qos
 
 NODE = "/finger/tactile_sensor"

@@ -16,9 +16,9 @@ from graph.graph_tools import ACTIVATE, CONFIGURE, DEACTIVATE, Graph
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.commands.main import run
 from soft_tactile_node.errors import SourceError
+from soft_tactile_node.estimation.warming import warm_up
 from soft_tactile_node.recordings import Recording, save_recording
 from soft_tactile_node.ros.feeds.topics import TopicSource
-from soft_tactile_node.ros.finger.estimator_setup import warm_up
 from soft_tactile_node.ros.nodes.coil_reader import CoilReader
 from soft_tactile_node.ros.nodes.tactile_sensor import TactileSensor
 from soft_tactile_node.ros.wire import qos
@@ -312,3 +312,26 @@ def test_a_bench_tool_says_that_nobody_publishes(live: Graph, monkeypatch: pytes
     with pytest.raises(SourceError, match=r"nobody publishes /finger/coils; coil topics there are: /thumb/coils"):
         source.open()
     source.close()
+
+
+def test_a_bench_tool_catches_up(live: Graph) -> None:
+    """A tool that was busy takes all that waits at once, each scan with the pressure of its own time."""
+    coils = live.client.create_publisher(CoilReadings, "/finger/coils", qos.sensor_data())
+    pressures = live.client.create_publisher(FluidPressure, "/finger/pressure", qos.sensor_data())
+    source = TopicSource("/finger")
+    source.open()
+    live.wait(lambda: coils.get_subscription_count() and pressures.get_subscription_count(), "the tool")
+    count = 300
+    for publisher, message, field in (
+        (pressures, FluidPressure(), "fluid_pressure"),
+        (coils, CoilReadings(inductance=[1e-6]), "scan"),
+    ):
+        for number in range(count):
+            message.header.stamp.nanosec = number * 1_000_000
+            setattr(message, field, type(getattr(message, field))(number))
+            publisher.publish(message)
+    took: list[list[float]] = []
+    live.wait(lambda: took.append([r.pressure_pa for r in source.read(0.1)]) or sum(map(len, took)) == count, "scans")
+    source.close()
+    assert [pressure for part in took for pressure in part] == list(range(count))
+    assert len(took) < 20  # one, unless DDS hands them over slowly

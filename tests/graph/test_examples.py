@@ -15,8 +15,8 @@ from std_srvs.srv import Trigger
 from graph.finger_driver import LEFT, RIGHT
 from graph.graph_tools import Graph, graph
 from soft_tactile_node.calibration.storage import load_calibration
+from soft_tactile_node.estimation.warming import warm_up
 from soft_tactile_node.examples.sort_by_compliance import doubt_of, name_of
-from soft_tactile_node.ros.finger.estimator_setup import warm_up
 from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.simulation.gripper import Gripper
 

@@ -17,7 +17,7 @@ from std_srvs.srv import Trigger
 from graph.finger_driver import LEFT, RATE_HZ, FingerDriver
 from graph.graph_tools import ACTIVATE, CONFIGURE, UNCONFIGURED, Graph
 from soft_tactile_node.calibration.storage import load_calibration
-from soft_tactile_node.ros.finger.estimator_setup import warm_up
+from soft_tactile_node.estimation.warming import warm_up
 from soft_tactile_node.ros.running.diagnostic_pace import MOST_WORDS
 from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.simulation.faults import Fault

@@ -28,7 +28,7 @@ from graph.graph_tools import (
     Graph,
 )
 from soft_tactile_node.calibration.storage import load_calibration
-from soft_tactile_node.ros.finger.estimator_setup import warm_up
+from soft_tactile_node.estimation.warming import warm_up
 from soft_tactile_node.ros.nodes.gripper_simulator import GripperSimulator
 from soft_tactile_node.ros.wire import conversions, qos
 from soft_tactile_node.simulation.gripper import Gripper

@@ -14,7 +14,7 @@ from soft_tactile_msgs.msg import PadEstimate
 from graph.finger_driver import LEFT, FingerDriver
 from graph.graph_tools import ACTIVATE, CONFIGURE, DEACTIVATE, Graph
 from soft_tactile_node.calibration.storage import load_calibration, save_calibration
-from soft_tactile_node.ros.finger.estimator_setup import warm_up
+from soft_tactile_node.estimation.warming import warm_up
 from soft_tactile_node.ros.wire import qos
 
 NODE = "/finger/tactile_sensor"

@@ -12,8 +12,8 @@ from soft_tactile_msgs.msg import ContactEvent, GraspState, PadEstimate, PadTrut
 from graph.finger_driver import LEFT, RIGHT
 from graph.graph_tools import Graph, graph
 from soft_tactile_node.calibration.storage import load_calibration
+from soft_tactile_node.estimation.warming import warm_up
 from soft_tactile_node.grasping import Hand
-from soft_tactile_node.ros.finger.estimator_setup import warm_up
 from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.ros.wire.conversions import stamp_to_seconds
 from soft_tactile_node.simulation.gripper import Gripper

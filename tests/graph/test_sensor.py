@@ -18,7 +18,7 @@ from std_srvs.srv import Trigger
 from graph.finger_driver import ATMOSPHERIC_PA, LEFT, RATE_HZ, RIGHT, FingerDriver
 from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, DEACTIVATE, INACTIVE, UNCONFIGURED, Graph
 from soft_tactile_node.calibration.storage import load_calibration
-from soft_tactile_node.ros.finger.estimator_setup import warm_up
+from soft_tactile_node.estimation.warming import warm_up
 from soft_tactile_node.ros.nodes.tactile_sensor import TactileSensor
 from soft_tactile_node.ros.wire import qos
 

@@ -13,7 +13,7 @@ from std_srvs.srv import Trigger
 from graph.finger_driver import LEFT, RIGHT
 from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, Graph, graph
 from soft_tactile_node.calibration.storage import load_calibration
-from soft_tactile_node.ros.finger.estimator_setup import warm_up
+from soft_tactile_node.estimation.warming import warm_up
 from soft_tactile_node.ros.nodes.gripper_simulator import GripperSimulator
 from soft_tactile_node.ros.wire import conversions, qos
 from soft_tactile_node.simulation.gripper import Gripper

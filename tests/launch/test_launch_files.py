@@ -20,8 +20,8 @@ from soft_tactile_msgs.msg import GraspState, PadEstimate, PressureCommand, Valv
 from graph.finger_driver import FingerDriver
 from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, Graph, graph
 from soft_tactile_node.calibration.storage import load_calibration
+from soft_tactile_node.estimation.warming import warm_up
 from soft_tactile_node.recordings import Recording, save_recording
-from soft_tactile_node.ros.finger.estimator_setup import warm_up
 from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.simulation.gripper import Gripper
 from soft_tactile_node.sources.fake_device import Damage, Player, play

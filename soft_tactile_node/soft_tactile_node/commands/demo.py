@@ -45,8 +45,8 @@ def command(seed: int, out: Path, freeze: str | None) -> int:
     Ends with 0 only if every contact and slip was found and none invented. All items are invented.
     """
     try:
+        from soft_tactile_node.estimation.warming import warm_up
         from soft_tactile_node.ros.demo.run import run_demo
-        from soft_tactile_node.ros.finger.estimator_setup import warm_up
     except ImportError as error:
         raise SoftTactileError(
             f"the demo needs the ROS 2 part ({error.name} is missing): "

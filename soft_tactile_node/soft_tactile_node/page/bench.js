@@ -16,13 +16,13 @@ const force = (channels) =>
 const single = (name, scale, colour) => (channels) => [{ signal: value(channels, name), scale, label: name, colour }];
 
 const CHARTS = [
-  { title: "Force (N), band: 2 σ", about: "force on the pad along x, y and z with its band of two standard deviations", lines: force, least: 0.4 },
-  { title: "Contact probability", about: "probability of a touch", lines: single("probability", 1, 2), fixed: [0, 1.02] },
-  { title: "Contact (‰)", about: "what the touch changes in each coil", lines: parts(2, 1e3), least: 0.5 },
-  { title: "Bending (‰)", about: "what the finger's own bending changes in each coil", lines: parts(1, 1e3), least: 0.5 },
+  { title: "Force (N), band: 2 σ", about: "force on the pad along x, y and z with its band of two standard deviations", lines: force, least: 0.4, estimated: true },
+  { title: "Contact probability", about: "probability of a touch", lines: single("probability", 1, 2), fixed: [0, 1.02], estimated: true },
+  { title: "Contact (‰)", about: "what the touch changes in each coil", lines: parts(2, 1e3), least: 0.5, estimated: true },
+  { title: "Bending (‰)", about: "what the finger's own bending changes in each coil", lines: parts(1, 1e3), least: 0.5, estimated: true },
   { title: "Raw, off its mean (nH)", about: "inductance of each coil, off its mean over the time shown", lines: parts(0, 1e9), least: 5, centred: true },
   { title: "Pressure (kPa)", about: "gauge pressure in the finger", lines: single("pressure", 1e-3, 0), least: 2 },
-  { title: "Bend (°)", about: "bend angle of the finger", lines: single("bend", DEGREES, 4), least: 2 },
+  { title: "Bend (°)", about: "bend angle of the finger", lines: single("bend", DEGREES, 4), least: 2, estimated: true },
 ];
 
 let socket = null;
@@ -187,6 +187,7 @@ function tell() {
   at("calibrate").disabled = Boolean(status.calibrating);
   show(at("report"), Boolean(status.report));
   if (status.report) at("report").href = `reports/${status.report}`;
+  strips.forEach((strip) => show(strip.figure, !strip.kind.estimated || status.force_n !== undefined));
   tellNow(status);
   tellFlags(status);
   tellChannels(status.channels);
@@ -274,7 +275,7 @@ const strips = CHARTS.map((kind) => {
   caption.append(title);
   figure.append(caption, canvas);
   at("charts").append(figure);
-  return Object.assign(new Strip(canvas, kind), { caption, title });
+  return Object.assign(new Strip(canvas, kind), { figure, caption, title });
 });
 
 function label(channels) {
@@ -300,7 +301,7 @@ function draw(now) {
   drawn = now;
   const columns = fingers[chosen].columns;
   if (columns.channels && columns.channels !== legends) label(columns.channels);
-  strips.forEach((strip) => strip.draw(columns, spanS, theme));
+  strips.filter((strip) => !strip.figure.hidden).forEach((strip) => strip.draw(columns, spanS, theme));
   if (fingers.length > 1) fingers.forEach((finger) => finger.strip.draw(finger.columns, spanS, theme));
 }
 
@@ -330,6 +331,10 @@ at("mark").onsubmit = (event) => {
 };
 at("calibrate").onclick = () => {
   const simulated = fingers[chosen].kind === "simulated";
+  if (["recording", "ros"].includes(fingers[chosen].kind)) { // refused, with the reason, before anybody reads on
+    ask({ do: "calibrate", max_pressure_pa: 0, full_force_n: 0, read: false });
+    return;
+  }
   say(at("ask-how"), simulated
     ? "The simulated bench sets the pressure and presses by itself, faster than real time."
     : "You set the pressure and press as the page asks, for about ten minutes; the force cell and the pressure are read.");

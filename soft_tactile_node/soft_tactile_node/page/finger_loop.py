@@ -13,6 +13,7 @@ from typing import Any
 from soft_tactile_node.calibration.pad_info import PadInfo
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.errors import CalibrationError, SoftTactileError, SourceError
+from soft_tactile_node.estimation.warming import warm_up
 from soft_tactile_node.page.force_cell import ForceCell
 from soft_tactile_node.page.guided_session import GuidedSession
 from soft_tactile_node.page.live_finger import LiveFinger, known
@@ -92,6 +93,8 @@ class FingerLoop:
     def __init__(self, setup: FingerSetup, ring: Ring, tell: Callable[[dict[str, Any]], None]) -> None:
         self._setup, self._tell = setup, tell
         calibration = None if setup.calibration is None else load_calibration(setup.calibration)
+        if calibration is not None:
+            warm_up(calibration)  # before scans come: they would be lost meanwhile
         self._live = LiveFinger(ring, calibration, setup.setting)
         self._force = ForceCell(setup.force) if setup.force else None
         self._source = setup.open_source()
@@ -247,9 +250,9 @@ class FingerLoop:
     def _start_calibration(self, command: dict[str, Any]) -> None:
         if self._session is not None:
             raise CalibrationError("a calibration is under way")
+        self._check_bench()
         if not command.get("read"):
             raise CalibrationError("read the cautions first, and say so")
-        self._check_bench()
         limits = BenchLimits(float(command["max_pressure_pa"]), float(command["full_force_n"]))
         used, simulated = self._live.calibration, self._setup.kind == "simulated"
         info = PadInfo()

@@ -33,6 +33,9 @@ NEW_STREAM_S = 0.02
 LONGEST_GAP_S = 10.0
 """A longer pause of the stamps is drawn as one of this length (s): a clock may have been set."""
 
+NOT_VENTED_PA = 1e3
+"""A line that reads lower than at the tare by more (Pa) was not vented then."""
+
 UNCALIBRATED = "not calibrated: raw signals only"
 VENT_FIRST = "the first pressure readings are not those of a vented finger: vent it, then tare"
 
@@ -68,6 +71,7 @@ class LiveFinger:
         self._reference = VentedReference()
         self._was_taring = False
         self._is_vented = True
+        self._lowest_pa = math.inf
         self._gauge_pa = math.nan
         self._last_stamp_s = math.nan
         self.estimate: Estimate | None = None
@@ -152,7 +156,9 @@ class LiveFinger:
         self._is_vented = not unknown or pressure_pa <= MOST_VENTED_PA
         if self._is_vented and (unknown or is_taring):
             self._reference.add(pressure_pa)
-        return pressure_pa - self._reference.value_pa
+        gauge_pa = pressure_pa - self._reference.value_pa
+        self._lowest_pa = math.inf if is_taring else min(self._lowest_pa, gauge_pa)
+        return gauge_pa
 
     def _write(self, raw: Array) -> None:
         estimate, channels = self.estimate, min(raw.size, MAX_CHANNELS)
@@ -176,6 +182,9 @@ class LiveFinger:
         )
         if self.fault:
             flags = [(2, self.fault), *flags]
+        if self._lowest_pa < -NOT_VENTED_PA:
+            fell = f"pressure fell {-1e-3 * self._lowest_pa:.1f} kPa below that of the tare"
+            flags = [(2, f"{fell}: the finger was not vented then, all values are wrong; vent it, then tare"), *flags]
         said: dict[str, Any] = {
             "state": words,
             "touched": estimate is not None and estimate.in_contact,

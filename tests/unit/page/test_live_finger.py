@@ -93,6 +93,19 @@ def test_a_finger_under_pressure_is_to_be_vented_first() -> None:
     assert "taking the tare" in finger.describe()["state"]
 
 
+def test_a_tare_under_pressure_is_told_once_the_finger_is_vented() -> None:
+    """A finger that was still at 8 kPa when it was tared is wrong throughout: that is said until the next tare."""
+    finger, _ = live()
+    rest = [replace(r, pressure_is_absolute=True) for r in readings()[:380]]
+    run(finger, [replace(r, pressure_pa=108e3) for r in rest])
+    assert not any("tare" in text for _, text in finger.describe()["flags"])
+    run(finger, [replace(r, scan=replace(r.scan, time_s=r.scan.time_s + 2.0), pressure_pa=100e3) for r in rest])
+    assert finger.describe()["flags"][0][1].startswith("pressure fell 8.0 kPa below that of the tare")
+    finger.restart()
+    run(finger, [replace(r, pressure_pa=100e3) for r in rest])
+    assert not any("tare" in text for _, text in finger.describe()["flags"])
+
+
 def test_the_calibration_of_another_pad_is_said() -> None:
     """A calibration that does not fit is left out in words, and raw signals go on."""
     finger, _ = live()

@@ -160,7 +160,7 @@ def test_signals_words_and_buttons(finger: FingerProcess) -> None:
     status = next(words["status"][0] for words in talk.words if words.get("status"))
     assert len(status["channels"]) == 4
     assert talk.heard("mark") == ["thumb on the pad"]
-    assert talk.heard("refused") == ["read the cautions first, and say so"]
+    assert talk.heard("refused") == ["a recording cannot be led through a calibration; use soft-tactile calibrate"]
     path = Path(talk.heard("recording")[0].removeprefix("begins: "))
     read = load_recording(path)
     assert len(read) > 100

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import os
 import time
-from collections import deque
 from typing import Any
 
 import rclpy
@@ -19,6 +18,7 @@ from soft_tactile_msgs.msg import CoilReadings
 from soft_tactile_node.errors import ShapeError, SourceError
 from soft_tactile_node.merging import PressureMerge
 from soft_tactile_node.ros.wire import conversions, qos
+from soft_tactile_node.samples import Scan
 from soft_tactile_node.sources.protocol import Counters, Reading
 
 FIND_S = 5.0
@@ -44,7 +44,7 @@ class TopicSource:
         self._topic = f"{namespace.rstrip('/')}/coils"
         self._pressure_topic = f"{namespace.rstrip('/')}/pressure"
         self._merge = PressureMerge()
-        self._came: deque[Reading] = deque()
+        self._came: list[tuple[int, Scan]] = []  # the pressure of a scan may still wait behind older pressure
         self._node: Node | None = None
         self._next: int | None = None
         self._number = 0
@@ -81,8 +81,11 @@ class TopicSource:
             if time.monotonic() > end_s:
                 raise SourceError(self._nobody())
             self._executor.spin_once(timeout_sec=0.05)
-        self._node.create_subscription(CoilReadings, self._topic, self._on_coils, qos.sensor_data(qos.COIL_DEPTH))
-        self._node.create_subscription(FluidPressure, self._pressure_topic, self._on_pressure, qos.sensor_data())
+        subscribe = self._node.create_subscription
+        self._subscriptions = (
+            subscribe(CoilReadings, self._topic, self._on_coils, qos.sensor_data(qos.COIL_DEPTH)),
+            subscribe(FluidPressure, self._pressure_topic, self._on_pressure, qos.sensor_data()),
+        )
         self._heard_s = time.monotonic()
 
     def read(self, timeout_s: float) -> list[Reading]:
@@ -90,14 +93,11 @@ class TopicSource:
         end_s = time.monotonic() + timeout_s
         while not self._came and (left_s := end_s - time.monotonic()) > 0.0:
             self._executor.spin_once(timeout_sec=left_s)
-        for _ in range(qos.COIL_DEPTH):  # what else is there already
-            before = len(self._came)
-            self._executor.spin_once(timeout_sec=0.0)
-            if len(self._came) == before:
-                break
-        readings = list(self._came)
-        self._came.clear()
-        return readings
+        for subscription in self._subscriptions:  # all else that waits; the executor hands out one at a time
+            while (taken := subscription.handle.take_message(subscription.msg_type, subscription.raw)) is not None:
+                subscription.callback(taken[0])
+        came, self._came = self._came, []
+        return [self._reading(number, scan) for number, scan in came]
 
     def close(self) -> None:
         """Leave ROS 2."""
@@ -117,6 +117,10 @@ class TopicSource:
             "ROS_DOMAIN_ID"
         )
 
+    def _reading(self, number: int, scan: Scan) -> Reading:
+        pressure_pa = self._merge.take(scan.time_s)
+        return Reading(scan, number, pressure_pa, pressure_is_absolute=not math.isnan(pressure_pa))
+
     def _on_pressure(self, message: FluidPressure) -> None:
         self._merge.add(conversions.stamp_to_seconds(message.header.stamp), message.fluid_pressure)
 
@@ -134,7 +138,6 @@ class TopicSource:
         self.counters.lost += gap
         self._number += gap
         self._next = message.scan + 1
-        pressure_pa = self._merge.take(scan.time_s)
-        self._came.append(Reading(scan, self._number, pressure_pa, pressure_is_absolute=not math.isnan(pressure_pa)))
+        self._came.append((self._number, scan))
         self._number += 1
         self.counters.scans += 1

@@ -7,15 +7,12 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
 from soft_tactile_node.calibration.record import Calibration
 from soft_tactile_node.calibration.storage import load_calibration
 from soft_tactile_node.errors import CalibrationError
 from soft_tactile_node.estimation.pipeline import Estimator
 from soft_tactile_node.estimation.settings import PRESETS, EstimatorSettings
 from soft_tactile_node.estimation.tare import Tare
-from soft_tactile_node.samples import Scan
 
 SETTINGS_OF_PARAMETERS = {
     "touch_force": "touch_force_n",
@@ -95,20 +92,6 @@ def load_for(path: str, setting: Callable[[str], Any]) -> Calibration:
     if setting("wrench_frame") == "root" and calibration.geometry is None:
         raise CalibrationError(f"{path}: has no geometry; parameter 'wrench_frame' must be pad then; got 'root'")
     return calibration
-
-
-def warm_up(calibration: Calibration) -> None:
-    """Compile (or load from the user's cache) what a scan needs, so that the first scan is as quick as the others.
-
-    Parameters
-    ----------
-    calibration : Calibration
-        Any that will be used.
-    """
-    rest = np.array(calibration.tare_inductance_h)
-    estimator = Estimator(calibration, tare=Tare(rest, 20.0, 0.0))
-    for number in range(2):
-        estimator.step(Scan(0.01 * (number + 1), rest, 20.0), 0.0)
 
 
 def geometry_of(calibration: Calibration) -> tuple[float, float] | None:

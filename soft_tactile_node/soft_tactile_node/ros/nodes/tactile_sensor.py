@@ -18,6 +18,7 @@ from soft_tactile_node.calibration.record import Calibration
 from soft_tactile_node.calibration.storage import calibration_id
 from soft_tactile_node.errors import CalibrationError, SoftTactileError
 from soft_tactile_node.estimation.tare import Tare
+from soft_tactile_node.estimation.warming import warm_up
 from soft_tactile_node.ros.calibrate.action import CalibrateAction
 from soft_tactile_node.ros.feeds.factory import ScanSource, make_scan_source
 from soft_tactile_node.ros.finger.base_motion import BaseMotion
@@ -26,7 +27,6 @@ from soft_tactile_node.ros.finger.estimator_setup import (
     geometry_of,
     load_for,
     make_estimator,
-    warm_up,
 )
 from soft_tactile_node.ros.finger.freshness import Freshness
 from soft_tactile_node.ros.finger.health import SensorHealth
