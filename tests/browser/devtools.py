@@ -22,7 +22,8 @@ FLAGS = (
 
 def find_chromium() -> str | None:
     """Return the browser of this machine, if there is one."""
-    return next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+    names = ("chromium", "chromium-headless-shell", "chromium-browser", "google-chrome")
+    return next(filter(None, map(shutil.which, names)), None)
 
 
 class Tab:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import csv
+import io
 import os
 import re
 import subprocess
@@ -13,6 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
 
 from browser.devtools import Tab, find_chromium
 from soft_tactile_node.calibration import load_calibration
@@ -20,6 +23,7 @@ from soft_tactile_node.estimation import Estimator
 from soft_tactile_node.recordings import Recording, load_recording, save_recording
 from soft_tactile_node.samples import Array
 from unit.page.made import CALIBRATION, touches
+from unit.reports.test_page import make_page
 
 CHROMIUM = find_chromium()
 AXE = os.environ.get("SOFT_TACTILE_AXE", "")
@@ -42,6 +46,13 @@ CanvasRenderingContext2D.prototype.clearRect = function (...box) {
   if (this.canvas === document.querySelector("#charts canvas")) window.drawn += 1;
   return clear.apply(this, box);
 };
+"""
+
+CATCH_FILES = """
+window.files = [];
+URL.createObjectURL = (file) => { file.text().then((text) => window.files.push(text)); return "data:,"; };
+URL.revokeObjectURL = () => {};
+HTMLAnchorElement.prototype.click = () => {};
 """
 
 
@@ -177,3 +188,30 @@ def test_guided_calibration_to_its_report(tmp_path: Path) -> None:
     assert load_calibration(tmp_path / "finger.yaml").channels == 4
     assert len(list(tmp_path.glob("finger_*.csv"))) >= 2
     assert list(tmp_path.glob(".finger*")) == []
+
+
+def test_plots_of_a_report_are_saved(tmp_path: Path) -> None:
+    """The buttons below a plot give its drawing as SVG, and the numbers behind it with names and units as CSV."""
+    make_page().write(tmp_path / "report.html")
+
+    async def save() -> list[str]:
+        assert CHROMIUM is not None
+        tab = await Tab.open(CHROMIUM, tmp_path / "profile", (tmp_path / "report.html").as_uri())
+        try:
+            await tab.wait("window.Bokeh?.documents.length && document.querySelector('.plot canvas, .bk-Figure')")
+            await tab.run(CATCH_FILES)
+            for name in ("Save as SVG", "Save numbers as CSV"):
+                await tab.run(click(name))
+            await tab.wait("window.files.length === 2")
+            return list(await tab.run("window.files.sort()"))
+        finally:
+            await tab.close()
+
+    drawing, numbers = asyncio.run(save())
+    assert drawing.startswith("<svg")
+    assert "force z (N)" in drawing
+    rows = list(csv.DictReader(io.StringIO(numbers)))
+    estimate = [float(row["y: force z (N)"]) for row in rows if row["curve"] == "estimate"]
+    assert_allclose(estimate, np.sin(np.linspace(0.0, 10.0, 500)), atol=1e-12)
+    assert {row["curve"] for row in rows} == {"± 2 sigma", "estimate", "reference", "curve 4"}
+    assert "time (s)" in numbers.splitlines()[0]

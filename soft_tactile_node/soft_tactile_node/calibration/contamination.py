@@ -15,6 +15,9 @@ from soft_tactile_node.samples import Array
 MOST_DRIFT = 0.3
 """Largest drift over a recording, as a share of the channel's span (1); simulated fingers stay below 0.13."""
 
+LEAST_SPAN = 0.1
+"""A channel that hardly sees the bending is judged by this share of the largest span (1)."""
+
 MOST_PER_K = 500e-6
 """Largest slope with temperature that a coil may have (1/K); about 100 ppm/K is usual (common practice, no source)."""
 
@@ -34,7 +37,10 @@ TOUCH_RATIO = 7.0
 """How far it stands out of what is unexplained elsewhere (rms); simulated fingers stay below 6.6 (1)."""
 
 CERTAIN_SHARE = 0.25
-"""Share of the span that no free-bend model leaves unexplained without a touch (1)."""
+"""Share of the span that no fitted free-bend model leaves unexplained without a touch (1)."""
+
+THROUGHOUT = 0.15
+"""Where so much of the peak is usual (median), the model was not fitted; noise has a sixth, a touch far less (1)."""
 
 
 def check_drift(recordings: Sequence[Prepared]) -> None:
@@ -58,7 +64,8 @@ def check_drift(recordings: Sequence[Prepared]) -> None:
         if not rest.any() or np.ptp(item.time_s[rest]) < 0.3 * np.ptp(item.time_s):
             continue
         change = np.nan_to_num(item.change)
-        span = np.maximum(_spans(change), 1e-12)
+        spans = _spans(change)
+        span = np.maximum(spans, LEAST_SPAN * spans.max()) + 1e-12
         time_s = item.time_s[rest] - item.time_s[0]
         seen = change[rest]
         warm = item.temperature_change[rest]
@@ -75,6 +82,8 @@ def check_drift(recordings: Sequence[Prepared]) -> None:
 
 def check_untouched(recordings: Sequence[Prepared], residuals: Sequence[Array]) -> None:
     """Refuse free-bend recordings in which something touched the finger: a departure that pressure does not explain.
+
+    What stands out is a touch; where far too much is unexplained throughout, the bending itself could not be fitted.
 
     Parameters
     ----------
@@ -94,6 +103,12 @@ def check_untouched(recordings: Sequence[Prepared], residuals: Sequence[Array]) 
         spans = np.maximum(spans, 0.3 * spans.max()) + 1e-12
         size = np.abs(uniform_filter1d(np.nan_to_num(residual), width, axis=0, mode="nearest") / spans).max(axis=1)
         peak, usual = float(size.max()), float(np.sqrt(np.mean(size**2)))
+        if peak > CERTAIN_SHARE and np.median(size) > THROUGHOUT * peak:
+            raise CalibrationError(
+                f"{item.source}: pressure does not explain {100 * usual:.0f} % of the bending signal (rms), at worst "
+                f"{100 * peak:.0f} %: the recording of {np.ptp(item.time_s):.0f} s is too short for so weak or noisy a "
+                "bending signal, or something held the finger; record what soft-tactile calibrate --plan asks for"
+            )
         if peak > CERTAIN_SHARE or (peak > TOUCH_SHARE and peak > TOUCH_RATIO * usual):
             at_s = float(item.time_s[int(np.argmax(size))])
             raise CalibrationError(

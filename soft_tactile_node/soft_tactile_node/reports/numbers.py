@@ -69,12 +69,12 @@ def _shorten(value: float, digits: int) -> str:
 
 
 def format_figure(value: float | None, uncertainty: float | None = None) -> str:
-    """Return a figure as text; where nothing at all was seen, the bound that the uncertainty sets.
+    """Return a figure as text; where nothing was seen, the bound that the uncertainty sets.
 
     Parameters
     ----------
     value : float or None
-        The value, any unit; exactly zero = nothing was seen.
+        The value, any unit; nothing was seen where no digit of it is left beside the uncertainty.
     uncertainty : float or None
         Its expanded uncertainty, same unit.
 
@@ -83,6 +83,6 @@ def format_figure(value: float | None, uncertainty: float | None = None) -> str:
     str
         As `format_value`, or "below" the uncertainty.
     """
-    if value == 0.0 and uncertainty is not None and math.isfinite(uncertainty) and uncertainty > 0.0:
-        return f"below {uncertainty:.2g}"
-    return format_value(value, uncertainty)
+    text = format_value(value, uncertainty)
+    seen = text.partition(" ± ")[0].strip("-0.(")
+    return text if seen or " ± " not in text else f"below {uncertainty:.2g}"

@@ -163,7 +163,9 @@ class Page:
                 for entry in section.entries
             ]
             words = {name: [_bind(text) for text in getattr(section, name)] for name in ("paragraphs", "points")}
-            sections.append({**vars(section), **words, "plots": plots})
+            rows = [[_bind(cell) for cell in row] for row in section.rows]
+            columns = [re.sub(r"\([^)]*\)$", lambda unit: _keep_together(unit[0]), name) for name in section.columns]
+            sections.append({**vars(section), **words, "columns": columns, "rows": rows, "plots": plots})
         return _load_template().render(
             title=self._title,
             subtitle=self._subtitle,
@@ -217,9 +219,13 @@ def _load_library() -> str:
     return str(Resources(mode="inline", components=["bokeh"]).render())
 
 
+UNITS = "N|mN|kPa|Pa|h|min|s|ms|Hz|kHz|MHz|m|mm|µm|K|°C|°|%|‰|dB|H|µH|nH"
+
+
 def _bind(text: str) -> str:
     """Return words in which no value is broken from its uncertainty and unit, and no date in itself."""
-    text = re.sub(r"(\S) ± (\S+) (?=\S)", "\\1\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}\\2\N{NO-BREAK SPACE}", text)
+    text = re.sub(r"(?<=\S) ± (?=\S)", "\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}", text)
+    text = re.sub(rf"(?<=\d\)) (?=\S)|(?<=\d) (?=({UNITS})\b|[%‰°])", "\N{NO-BREAK SPACE}", text)
     return re.sub(r"\b(\d{4})-(\d\d)-(\d\d)\b", "\\1\N{NON-BREAKING HYPHEN}\\2\N{NON-BREAKING HYPHEN}\\3", text)
 
 

@@ -70,4 +70,6 @@ def test_the_page_says_the_verdict_first() -> None:
 def test_what_was_not_seen_is_a_bound() -> None:
     """A figure of nothing is told as the bound that its uncertainty sets."""
     assert format_figure(0.0, 0.0173) == "below 0.017"
+    assert format_figure(0.0002, 0.011) == "below 0.011"
+    assert format_figure(-1e-9, 2e-7) == "below 2e-07"
     assert format_figure(0.5, 0.0173) == "0.500 ± 0.017"

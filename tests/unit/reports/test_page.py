@@ -150,6 +150,19 @@ def test_a_page_without_plots_is_small() -> None:
     assert len(page.render()) < 10_000
 
 
+def test_no_number_is_broken_from_its_unit() -> None:
+    """In words and in cells a value stays beside its uncertainty and its unit; other words break as they like."""
+    page = Page("P")
+    page.add_summary("Force is off by 0.04 N or 3 % after 1.2 ± 0.3 s, and 5 buns are left.")
+    page.add_table("T", ["a", "b (% of span)"], [["x", "0.12 ± 0.03"]])
+    text = Outline(page.render()).text
+    space = "\N{NO-BREAK SPACE}"
+    told = "Force is off by 0.04_N or 3_% after 1.2_±_0.3_s, and 5 buns are left."
+    assert told.replace("_", space) in text
+    assert "0.12_±_0.03".replace("_", space) in text
+    assert "b (%_of_span)".replace("_", space) in text
+
+
 def test_light_and_dark_and_paper() -> None:
     """The page has colours for both schemes and for print, and gives them to the plots."""
     html = make_page().render()
