@@ -11,6 +11,7 @@ from soft_tactile_node.calibration.preparation import hold_last, prepare
 from soft_tactile_node.calibration.record import Calibration
 from soft_tactile_node.recordings import EstimateTable, Recording
 from soft_tactile_node.reports.held_out import HeldOut, HeldOutRecording
+from soft_tactile_node.reports.numbers import format_figure
 from soft_tactile_node.reports.page import PlotEntry
 from soft_tactile_node.reports.plots import draw_band, draw_line, draw_points, draw_reference, make_plot
 from soft_tactile_node.reports.split_signals import SplitSignals
@@ -124,7 +125,12 @@ def plot_force_against_reference(held_out: HeldOut) -> PlotEntry:
     draw_points(plot, reference, own, "estimate", 0, size=3)
     ends = np.array([np.min(reference), np.max(reference)])
     draw_reference(plot, ends, ends)
-    return PlotEntry(plot, "Force against reference on held-out blocks; the dotted line is a perfect sensor.")
+    slope = float(np.polyfit(reference, own, 1)[0])
+    return PlotEntry(
+        plot,
+        "Force against reference on held-out blocks; the dotted line is a perfect sensor. A newton more on the pad "
+        f"reads as {slope:.2f} N more.",
+    )
 
 
 def plot_residuals(held_out: HeldOut) -> PlotEntry:
@@ -141,13 +147,39 @@ def plot_residuals(held_out: HeldOut) -> PlotEntry:
         The plot.
     """
     plot = make_plot("reference force z (N)", "error of force z (N)", height=380)
+    told = []
     for colour, (label, baseline) in enumerate((("estimate", False), ("static polynomial", True))):
         reference, found = _collect(held_out, baseline=baseline)
         centre, mean, spread = _bin_errors(reference, found - reference)
+        told.append(describe_residuals(label, centre, mean, spread))
         draw_band(plot, centre, mean - spread, mean + spread, f"{label}, ± 1 standard deviation", colour)
         draw_line(plot, centre, mean, f"{label}, mean", colour)
     draw_reference(plot, np.array([0.0, np.max(reference)]), np.zeros(2))
-    return PlotEntry(plot, "Residuals by force: mean error and its spread in bins of the reference force.")
+    words = "Residuals by force: mean error and its spread in bins of the reference force."
+    return PlotEntry(plot, " ".join([words, *told]))
+
+
+def describe_residuals(name: str, centre: Array, mean: Array, spread: Array) -> str:
+    """Return in one sentence what the residuals at the largest forces are.
+
+    Parameters
+    ----------
+    name : str
+        Whose residuals.
+    centre, mean, spread : numpy.ndarray, shape (k,)
+        Force at the middle of each bin, mean error in it and its standard deviation (N).
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    if not centre.size:
+        return f"There are too few forces to say more of the {name}."
+    way = "low" if mean[-1] < 0.0 else "high"
+    right = abs(mean[-1]) < spread[-1] / 10.0
+    offset = "right" if right else f"{abs(mean[-1]):.2g} N too {way}"
+    return f"At {centre[-1]:.1f} N the {name} is {offset} on the mean and scatters by {spread[-1]:.2g} N."
 
 
 def plot_honesty(held_out: HeldOut) -> PlotEntry:
@@ -230,8 +262,29 @@ def plot_pressure_loop(free_bend: Sequence[Recording]) -> PlotEntry:
     return PlotEntry(
         plot,
         f"Coil {channel + 1} against pressure in {free_bend[0].source}. A static polynomial is one line through these "
-        "loops; their width is what it cannot follow.",
+        f"loops and leaves {100.0 * static_share(part.pressure_pa, part.change[:, channel]):.2g} % of the span (rms).",
     )
+
+
+def static_share(pressure_pa: Array, change: Array) -> float:
+    """Return what a cubic of the pressure leaves of a channel.
+
+    Parameters
+    ----------
+    pressure_pa : numpy.ndarray, shape (n,)
+        Gauge pressure (Pa).
+    change : numpy.ndarray, shape (n,)
+        Relative change (1); NaN = missing.
+
+    Returns
+    -------
+    float
+        Rms of the rest over the span of the change (1).
+    """
+    known = np.isfinite(change) & np.isfinite(pressure_pa)
+    scaled = pressure_pa[known] / max(float(np.max(np.abs(pressure_pa[known]))), 1.0)
+    left = change[known] - np.polyval(np.polyfit(scaled, change[known], 3), scaled)
+    return float(np.sqrt(np.mean(left**2)) / max(float(np.ptp(change[known])), 1e-12))
 
 
 def plot_press_loop(calibration: Calibration, press: Sequence[Recording]) -> PlotEntry:
@@ -259,8 +312,15 @@ def plot_press_loop(calibration: Calibration, press: Sequence[Recording]) -> Plo
     return PlotEntry(
         plot,
         f"Sum of the channels against the reference force in {press[0].source}, unpressurised rows only "
-        f"({calibration.pad.replace('_', ' ')}). The loop between loading and unloading is the pad's own memory.",
+        f"({calibration.pad.replace('_', ' ')}). The loop between loading and unloading is the pad's own memory: its "
+        f"hysteresis is {describe_hysteresis(calibration)}.",
     )
+
+
+def describe_hysteresis(calibration: Calibration) -> str:
+    """Return the hysteresis of the table of figures in words, for a `calibration` that may not know it."""
+    figure = calibration.figures.get("hysteresis")
+    return "not known" if figure is None else f"{format_figure(figure.value, figure.expanded)} {figure.unit}"
 
 
 def _collect(held_out: HeldOut, *, baseline: bool) -> tuple[Array, Array]:
