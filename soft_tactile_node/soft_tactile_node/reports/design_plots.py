@@ -53,7 +53,12 @@ def _plot_response(ranked: Sequence[Result]) -> PlotEntry:
         draw_line(plot, result.figures.force_n, _percent(result), f"design {result.case.number}", place)
     draw_reference(plot, ranked[0].figures.force_n[[0, -1]], np.zeros(2))
     note = PADS[ranked[0].figures.variant].load_study().curve_note
-    return PlotEntry(plot, f"Change of the normal signal against normal force, best designs first. {note}".rstrip())
+    most = max(ranked[:SHOWN], key=lambda result: abs(_percent(result)[-1]))
+    return PlotEntry(
+        plot,
+        f"Change of the normal signal against normal force, best designs first. At {most.figures.force_n[-1]:.3g} N "
+        f"design {most.case.number} has changed most, by {_percent(most)[-1]:.3g} %. {note}".rstrip(),
+    )
 
 
 def _plot_slope(ranked: Sequence[Result]) -> PlotEntry:
@@ -77,7 +82,13 @@ def _plot_shear(ranked: Sequence[Result]) -> PlotEntry:
         draw_line(
             plot, result.figures.shear_force_n, 1e9 * result.figures.shear_h, f"design {result.case.number}", place
         )
-    return PlotEntry(plot, "Difference signal against shear along x, at half the full normal load.")
+    most = max(ranked[:SHOWN], key=lambda result: abs(result.figures.shear_h[-1]))
+    return PlotEntry(
+        plot,
+        "Difference signal against shear along x, at half the full normal load. At "
+        f"{most.figures.shear_force_n[-1]:.3g} N design {most.case.number} shows most, "
+        f"{1e9 * most.figures.shear_h[-1]:.3g} nH.",
+    )
 
 
 def _plot_snr(ranked: Sequence[Result]) -> PlotEntry:
@@ -104,7 +115,8 @@ def _plot_snr(ranked: Sequence[Result]) -> PlotEntry:
     place_legend(plot)
     return PlotEntry(
         plot,
-        "Signal-to-noise ratio at full scale, in the order of the ranking; hatched designs stop before full scale.",
+        "Signal-to-noise ratio at full scale, in the order of the ranking; hatched designs stop before full scale: "
+        + _ends(ranked, "snr_db", "dB"),
     )
 
 
@@ -131,7 +143,21 @@ def _plot_tradeoff(ranked: Sequence[Result]) -> PlotEntry:
             tips = [("design", "@design"), ("bend", "@bend{0.00} N"), ("SNR", "@snr{0.0} dB")]
             plot.add_tools(HoverTool(renderers=[points], tooltips=tips, visible=False))
     place_legend(plot)
-    return PlotEntry(plot, "A good pad stands at the upper left: loud when touched, quiet when the finger bends.")
+    return PlotEntry(
+        plot,
+        "A good pad stands at the upper left: loud when touched, quiet when the finger bends. What bending looks like: "
+        + _ends(ranked, "bend_worst_n", "N"),
+    )
+
+
+def _ends(ranked: Sequence[Result], name: str, unit: str) -> str:
+    """Return which designs have the smallest and the largest of a figure, and what it is."""
+    known = [result for result in ranked if math.isfinite(getattr(result.figures, name))]
+    if not known:
+        return "it is not known of any design."
+    known.sort(key=lambda result: getattr(result.figures, name))
+    (low, least), (high, most) = ((r.case.number, getattr(r.figures, name)) for r in (known[0], known[-1]))
+    return f"it lies between {least:.3g} {unit} (design {low}) and {most:.3g} {unit} (design {high})."
 
 
 def _plot_stand_off(study: Study, ranked: Sequence[Result]) -> PlotEntry:

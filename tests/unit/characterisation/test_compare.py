@@ -73,3 +73,14 @@ def test_a_difference_counts_beyond_its_uncertainty(step: float, differs: bool) 
     assert (found.differs, found.best.label) == (differs, "a")
     assert_allclose(found.expanded, 2.262 * 0.1 * np.sqrt(2.0), rtol=1e-12)
     assert ("differs by more than its uncertainty: a is best" in spread_sentences(pair, [HYSTERESIS])[0]) == differs
+
+
+def test_a_figure_of_either_sign_is_best_near_zero() -> None:
+    """A drift of -5 is worse than one of 2; where more is better the largest is best."""
+    drift = next(kind for kind in KINDS if kind.name == "drift")
+    three = [make_item(f"{k}", drift=figure(1e-3 * k), snr=figure(60.0 + k)) for k in (-5, 1, 2)]
+    near, loud = find_spread(three, drift), find_spread(three, SNR)
+    assert near is not None
+    assert loud is not None
+    assert (near.best.label, near.worst.label) == ("1", "-5")
+    assert (loud.best.label, loud.worst.label) == ("2", "-5")

@@ -38,6 +38,21 @@ def test_plots_show_the_numbers_of_the_table() -> None:
     assert rows == {}
 
 
+def test_the_table_is_in_its_units() -> None:
+    """A resolution of 2.5 mN is kept in newtons in the calibration; it is shown in mN, its uncertainty too."""
+    (row,) = (
+        row for row in table_rows([make_item("a", resolution=figure(2.5e-3, 1e-4))]) if row["figure"] == "resolution"
+    )
+    assert row["unit"] == "mN"
+    assert_allclose([row["value"], row["standard_uncertainty"], row["expanded_uncertainty"]], [2.5, 0.1, 0.2262])
+
+
+def test_specimens_stand_in_their_order() -> None:
+    """The first specimen of the table stands at the top of each plot."""
+    plot = plot_kind(ITEMS, shown_kinds(ITEMS)[0]).plot
+    assert plot.y_range.factors[::-1] == ["thin", "middle", "thick"]
+
+
 def test_plots_of_effects_and_of_time_show_the_numbers_of_the_words() -> None:
     """Effects are those of the sentences; over time a figure stands at its day."""
     kind = next(kind for kind in KINDS if kind.name == "hysteresis")

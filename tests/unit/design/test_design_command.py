@@ -47,6 +47,9 @@ def test_json_and_report(tmp_path, capsys):
     words = page.index('<h2 id="summary-heading">')
     assert words < page.index("Designs, best first</h2>") < page.index("Plots</h2>")
     assert f"design {best['design']}" in page[words : words + 3000]
+    (least, low), (most, high) = sorted((one["snr_db"], one["design"]) for one in data["designs"])
+    told = page.replace("\N{NO-BREAK SPACE}", " ")
+    assert f"it lies between {least:.3g} dB (design {low}) and {most:.3g} dB (design {high})" in told
     loads = re.findall(r"<(?:script|link|img)[^>]+(?:src|href)=[\"'](?!data:|#)([^\"']+)", page)
     assert loads == []
 
