@@ -160,7 +160,7 @@ export class Strip {
     pen.lineWidth = 1;
     pen.textAlign = "right";
     pen.textBaseline = "middle";
-    const step = niceStep(high - low, 3);
+    const step = niceStep(high - low, 4); // as the range was rounded, so that two lines at least carry a number
     const digits = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
     pen.beginPath();
     for (let k = Math.ceil(low / step - 1e-6); k * step <= high + 1e-6 * step; k++) {
