@@ -140,7 +140,10 @@ def _summarise(health: Health, errors: tuple[Errors, Errors] | None) -> list[str
         )
     shear = f", shear up to {ranges.force_shear_n:.2g} N" if record.force_map.axes == 3 else ", no shear"
     temperature = ranges.temperature_c
-    heat = f", {temperature[0]:.0f} to {temperature[1]:.0f} °C" if temperature else ", temperature not measured"
+    heat = ", temperature not measured"
+    if temperature:
+        low_c, high_c = (f"{value:.0f}" for value in temperature)
+        heat = f", at {low_c} °C only" if low_c == high_c else f", {low_c} to {high_c} °C"
     low_kpa, high_kpa = max(ranges.pressure_pa[0], 0.0) / 1000, ranges.pressure_pa[1] / 1000
     sentences.append(
         f"Valid for {low_kpa:.0f} to {high_kpa:.0f} kPa gauge, normal "

@@ -6,12 +6,14 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from soft_tactile_node.calibration.judgement import describe_calibration
 from soft_tactile_node.reports.calibration_plots import (
     describe_honesty,
     describe_hysteresis,
     describe_residuals,
     static_share,
 )
+from soft_tactile_node.reports.calibration_report import _summarise
 from unit.characterisation.items import shipped
 
 
@@ -50,3 +52,13 @@ def test_what_a_polynomial_leaves_of_a_loop() -> None:
 def test_the_loop_tells_the_hysteresis_of_the_table() -> None:
     """Below the loop stands the figure of merit as the table has it."""
     assert describe_hysteresis(shipped()) == "2.7 ± 1.4 % of span"
+
+
+@pytest.mark.parametrize(
+    ("span", "words"), [((20.1, 20.3), ", at 20 °C only. Beyond"), ((17.0, 27.0), ", 17 to 27 °C. Beyond")]
+)
+def test_one_temperature_is_no_range(span: tuple[float, float], words: str) -> None:
+    """Recordings that stayed within a degree are valid at that temperature, not from it to itself."""
+    ranges = shipped().ranges.model_copy(update={"temperature_c": span})
+    record = shipped().model_copy(update={"ranges": ranges})
+    assert words in " ".join(_summarise(describe_calibration(record, record.made_on), None))
