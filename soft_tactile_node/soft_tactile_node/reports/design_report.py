@@ -71,8 +71,13 @@ def build_page(study: Study, ranked: Sequence[Result]) -> Page:
         "Designs, best first",
         *_ranked_table(ranked),
         text=f"Ranked by {RANKED_BY[study.rank_by]}; designs that do not respond over the full scale, or whose tank "
-        "hardly swings, are marked * and come after all others. Second formula: how far the inductance of the coil "
-        "alone, computed as one even winding, lies from that of its turns, which is used.",
+        "hardly swings, are marked * and come after all others.",
+    )
+    page.add_table(
+        "Their coils",
+        *_coil_table(ranked),
+        text="Second formula: how far the inductance of the coil alone, computed as one even winding, lies from that "
+        "of its turns, which is used.",
     )
     page.add_table(
         "What else moves the signal",
@@ -163,38 +168,32 @@ def main_effects(ranked: Sequence[Result]) -> list[str]:
         means = {value: sum(found) / len(found) for value, found in values.items()}
         if len(means) > 1:
             high, low = max(means, key=lambda v: means[v]), min(means, key=lambda v: means[v])
-            effects.append(
-                (
-                    means[high] - means[low],
-                    f"{_short(key)}: {high} is on average {means[high] - means[low]:.1f} dB better than {low}.",
-                )
-            )
+            gain = means[high] - means[low]
+            told = f"{high} is on average {gain:.1f} dB better than {low}"
+            effects.append((gain, f"{_short(key)}: {told if gain >= 0.05 else 'makes no difference on average'}."))
     return [text for _, text in sorted(effects, reverse=True)]
 
 
 def _ranked_table(ranked: Sequence[Result]) -> tuple[list[str], list[list[str]]]:
     keys = list(ranked[0].case.changes)
     shear = any(math.isfinite(one.figures.snr_shear_db) for one in ranked)
-    columns = [
-        "Design",
-        *[_short(key) for key in keys],
-        "Turns",
-        "Frequency (MHz)",
-        "Inductance (µH)",
-        "Second formula (%)",
-        "Loss (ohm)",
-        "Q",
-    ]
-    columns += ["Sensitivity (%/N)", "Monotonic to (N)", "SNR (dB)", *(["Shear SNR (dB)"] if shear else [])]
+    columns = ["Design", *[_short(key) for key in keys], "SNR (dB)", *(["Shear SNR (dB)"] if shear else [])]
     rows = []
     for one in ranked:
         f = one.figures
         row = [str(one.case.number), *[_value(one.case.changes.get(key, ""), key) for key in keys]]
-        row += [str(f.turns), f"{f.frequency_hz * 1e-6:.3g}", f"{f.inductance_h * 1e6:.4g}"]
-        row += [f"{f.second_formula_percent:+.1f}", f"{f.resistance_ohm:.3g}"]
-        row += [f"{f.noise.quality:.2g}", f"{f.sensitivity_percent_n:.3g}", f"{f.monotonic_range_n:.2g}"]
         row += [f"{f.snr_db:.1f}{'' if f.usable else '*'}", *([f"{f.snr_shear_db:.1f}"] if shear else [])]
-        rows.append(row)
+        rows.append([*row, f"{f.sensitivity_percent_n:.3g}", f"{f.monotonic_range_n:.2g}"])
+    return [*columns, "Sensitivity (%/N)", "Monotonic to (N)"], rows
+
+
+def _coil_table(ranked: Sequence[Result]) -> tuple[list[str], list[list[str]]]:
+    columns = ["Design", "Turns", "Frequency (MHz)", "Inductance (µH)", "Second formula (%)", "Loss (ohm)", "Q"]
+    rows = []
+    for one in ranked:
+        f = one.figures
+        row = [str(one.case.number), str(f.turns), f"{f.frequency_hz * 1e-6:.3g}", f"{f.inductance_h * 1e6:.4g}"]
+        rows.append([*row, f"{f.second_formula_percent:+.1f}", f"{f.resistance_ohm:.3g}", f"{f.noise.quality:.2g}"])
     return columns, rows
 
 

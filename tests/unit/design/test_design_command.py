@@ -46,6 +46,8 @@ def test_json_and_report(tmp_path, capsys):
     page = report.read_text(encoding="utf-8")
     words = page.index('<h2 id="summary-heading">')
     assert words < page.index("Designs, best first</h2>") < page.index("Plots</h2>")
+    widest = max(row.count("<th ") for row in re.findall(r"<thead>.*?</thead>", page))
+    assert widest <= 9, "wider tables are cut off on A4 paper"
     assert f"design {best['design']}" in page[words : words + 3000]
     (least, low), (most, high) = sorted((one["snr_db"], one["design"]) for one in data["designs"])
     told = page.replace("\N{NO-BREAK SPACE}", " ")
