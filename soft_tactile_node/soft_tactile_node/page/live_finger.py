@@ -71,7 +71,7 @@ class LiveFinger:
         self._reference = VentedReference()
         self._was_taring = False
         self._is_vented = True
-        self._lowest_pa = math.inf
+        self._lowest_pa = 0.0
         self._gauge_pa = math.nan
         self._last_stamp_s = math.nan
         self.estimate: Estimate | None = None
@@ -157,7 +157,7 @@ class LiveFinger:
         if self._is_vented and (unknown or is_taring):
             self._reference.add(pressure_pa)
         gauge_pa = pressure_pa - self._reference.value_pa
-        self._lowest_pa = math.inf if is_taring else min(self._lowest_pa, gauge_pa)
+        self._lowest_pa = 0.0 if is_taring else min(self._lowest_pa, gauge_pa)
         return gauge_pa
 
     def _write(self, raw: Array) -> None:

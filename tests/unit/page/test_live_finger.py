@@ -96,13 +96,18 @@ def test_a_finger_under_pressure_is_to_be_vented_first() -> None:
 def test_a_tare_under_pressure_is_told_once_the_finger_is_vented() -> None:
     """A finger that was still at 8 kPa when it was tared is wrong throughout: that is said until the next tare."""
     finger, _ = live()
-    rest = [replace(r, pressure_is_absolute=True) for r in readings()[:380]]
-    run(finger, [replace(r, pressure_pa=108e3) for r in rest])
+    rest = readings()[:380]
+
+    def stay(pressure_pa: float, from_s: float) -> None:
+        at = [replace(r.scan, time_s=r.scan.time_s + from_s) for r in rest]
+        run(finger, [Reading(scan, k, pressure_pa, pressure_is_absolute=True) for k, scan in enumerate(at)])
+
+    stay(108e3, 0.0)
     assert not any("tare" in text for _, text in finger.describe()["flags"])
-    run(finger, [replace(r, scan=replace(r.scan, time_s=r.scan.time_s + 2.0), pressure_pa=100e3) for r in rest])
+    stay(100e3, 2.0)
     assert finger.describe()["flags"][0][1].startswith("pressure fell 8.0 kPa below that of the tare")
-    finger.restart()
-    run(finger, [replace(r, pressure_pa=100e3) for r in rest])
+    finger.request_tare()
+    stay(100e3, 4.0)
     assert not any("tare" in text for _, text in finger.describe()["flags"])
 
 
