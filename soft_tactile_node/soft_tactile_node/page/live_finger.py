@@ -88,6 +88,11 @@ class LiveFinger:
         """What is taken off absolute pressure (Pa); NaN = readings are gauge, or none came yet."""
         return self._reference.value_pa
 
+    @property
+    def _was_not_vented(self) -> bool:
+        """Whether the pressure fell below that of the tare."""
+        return self._lowest_pa < -NOT_VENTED_PA
+
     def request_tare(self) -> None:
         """Start a tare.
 
@@ -98,7 +103,10 @@ class LiveFinger:
         """
         if self._estimator is None:
             raise NotAtRestError("a tare needs a calibration: calibrate, or start the page with --calibration")
-        self._estimator.request_tare()
+        if self._was_not_vented:  # its pressure counts from a wrong line, which would refuse every tare
+            self.restart()
+        else:
+            self._estimator.request_tare()
 
     def add(self, reading: Reading) -> Sequence[ContactEvent]:
         """Take a reading.
@@ -182,7 +190,7 @@ class LiveFinger:
         )
         if self.fault:
             flags = [(2, self.fault), *flags]
-        if self._lowest_pa < -NOT_VENTED_PA:
+        if self._was_not_vented:
             fell = f"pressure fell {-1e-3 * self._lowest_pa:.1f} kPa below that of the tare"
             flags = [(2, f"{fell}: the finger was not vented then, all values are wrong; vent it, then tare"), *flags]
         said: dict[str, Any] = {
