@@ -111,6 +111,15 @@ def test_a_tare_under_pressure_is_told_once_the_finger_is_vented() -> None:
     assert not any("tare" in text for _, text in finger.describe()["flags"])
 
 
+def test_a_line_that_is_vented_during_the_tare_is_followed() -> None:
+    """Who starts the page a moment before the line is vented is told nothing: the tare waits for it."""
+    finger, _ = live()
+    given = [replace(r, pressure_pa=108e3 if k < 60 else 100e3) for k, r in enumerate(readings()[:380])]
+    run(finger, [replace(r, pressure_is_absolute=True) for r in given])
+    assert finger.describe()["state"] == "free"
+    assert not any("tare" in text for _, text in finger.describe()["flags"])
+
+
 def test_the_calibration_of_another_pad_is_said() -> None:
     """A calibration that does not fit is left out in words, and raw signals go on."""
     finger, _ = live()
