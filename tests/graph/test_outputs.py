@@ -112,7 +112,7 @@ def test_without_tf2_the_reason_is_said(monkeypatch: pytest.MonkeyPatch) -> None
 def test_estimates_come_at_the_rate_allowed_and_at_once_on_a_change() -> None:
     """With an estimate_rate of 100 Hz one scan of ten has an estimate, and each that tells of a touch; all a wrench."""
     node = FakeNode(estimate_rate=100.0)
-    published = outputs.FingerOutputs(node, None, "id")  # type: ignore[arg-type]
+    published = outputs.FingerOutputs(node, None, "1d")  # type: ignore[arg-type]
     for scan in range(1000):
         touches = 500 <= scan < 503
         published.publish(
@@ -127,13 +127,13 @@ def test_estimates_come_at_the_rate_allowed_and_at_once_on_a_change() -> None:
 def test_an_estimate_rate_must_keep_the_promised_gap() -> None:
     """A rate that would break the DEADLINE offered is refused by name."""
     with pytest.raises(ParameterError, match=r"'estimate_rate' must be 0 or >= 2 / coil_timeout = 20 Hz; got 15"):
-        outputs.FingerOutputs(FakeNode(estimate_rate=15.0), None, "id")  # type: ignore[arg-type]
+        outputs.FingerOutputs(FakeNode(estimate_rate=15.0), None, "1d")  # type: ignore[arg-type]
 
 
 def test_nothing_is_made_for_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
     """Without a listener no estimate and no wrench is converted; with one of the two, that one is published."""
     node = FakeNode()
-    published = outputs.FingerOutputs(node, None, "id")  # type: ignore[arg-type]
+    published = outputs.FingerOutputs(node, None, "1d")  # type: ignore[arg-type]
     monkeypatch.setattr(outputs.conversions, "wrench_arrays", lambda *_: pytest.fail("converted for nobody"))
     node.topics["wrench"].listeners = node.topics["pad_estimate"].listeners = 0
     published.publish(estimate(), (), Time())
@@ -149,7 +149,7 @@ def test_nothing_is_made_for_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_nothing_of_an_estimate_is_left_in_the_next() -> None:
     """A stale estimate after a good one is all NaN, and a good one after it is whole, as if made alone."""
     node = FakeNode()
-    published = outputs.FingerOutputs(node, None, "id")  # type: ignore[arg-type]
+    published = outputs.FingerOutputs(node, None, "1d")  # type: ignore[arg-type]
     good = estimate()
     blind = estimate(
         force_n=np.full(3, math.nan), force_variance_n2=np.full(3, math.nan), in_contact=False, state=State.STALE,
