@@ -24,7 +24,7 @@ RATE_S = 0.01
 STEADY_S = 0.3
 """How long a contact must have lasted before slip is judged (s)."""
 
-RISE_RATE_N_S = 2.0
+RISE_RATE_N_S = 1.4
 """Rate of shear that begins a quick rise (N/s)."""
 
 LONGEST_RISE_S = 0.15

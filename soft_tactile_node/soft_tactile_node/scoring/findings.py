@@ -18,7 +18,9 @@ from soft_tactile_node.scoring.runs import TIME_TOLERANCE_S, intersect_stretches
 from soft_tactile_node.scoring.slips import SLIP_TIME_S, SLIP_WINDOW_S, belong_to_slips, find_slips
 
 LET_GO_S = 0.05
-"""A slide that ends less than this before the object leaves a finger is the object being let go (s)."""
+LET_GO_SHARE = 0.5
+"""A slide that ends less than this before the object leaves a finger (s), with less than this share of the force at its
+begin (1), is the object being let go; one that ends so under full force has lost it."""
 
 
 @dataclass(frozen=True)
@@ -83,7 +85,7 @@ def compare(records: Mapping[str, FingerRecord], spans: Spans) -> list[Finding]:
     within 100 ms of its start, from this finger or from one whose slip overlaps it: an object slides through the whole
     hand at once, and the answer to the first report hides what the second finger would have seen. Only an object that
     every finger touches can slip: what slides while one finger pushes it, or while it is let go, is no slip to be
-    found. A contact reported in contact-free time, and a slip event away from every slide, are invented.
+    found; an object that slides out of the hand under full force is one. A contact reported in contact-free time, and a slip event away from every slide, are invented.
 
     Parameters
     ----------
@@ -159,12 +161,18 @@ def _slips(
     slides_s = find_slips(pair)
     slips: list[tuple[float, float, float]] = []
     for begin_s, end_s in intersect_stretches(slides_s, held_s):
-        let_go = np.any(np.abs(held_s[:, 1] - end_s) <= LET_GO_S)
-        if let_go or end_s - begin_s < SLIP_TIME_S - TIME_TOLERANCE_S:
+        short = end_s - begin_s < SLIP_TIME_S - TIME_TOLERANCE_S
+        if short or (np.any(np.abs(held_s[:, 1] - end_s) <= LET_GO_S) and _fades(pair, begin_s, end_s)):
             continue
         near = times_s[np.abs(times_s - begin_s) <= SLIP_WINDOW_S + TIME_TOLERANCE_S]
         slips.append((float(begin_s), float(end_s), float(near[0]) if len(near) else math.nan))
     return slips, times_s[~belong_to_slips(times_s, slides_s)]
+
+
+def _fades(pair: AlignedPair, begin_s: float, end_s: float) -> bool:
+    """Tell whether the true force has fallen by the end of a slide."""
+    norm_n = pair.norm_n[is_inside(pair.time_s, np.array([[begin_s, end_s]]))]
+    return bool(norm_n[-1] < LET_GO_SHARE * norm_n[0])
 
 
 def is_good(findings: Sequence[Finding], spans: Spans) -> bool:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from soft_tactile_node.recordings import Truth
 from soft_tactile_node.scoring.findings import FingerRecord, compare, is_good
 from unit.scoring.cases import make_estimate, make_slip_event, make_truth
 
@@ -44,9 +47,17 @@ def test_a_slip_counts_once_a_finger_that_feels_it_reports_it(
 
 
 def test_an_object_that_is_let_go_slides_without_being_missed() -> None:
-    """A slip that ends with the contact is none to be found, one that ends 0.1 s before is."""
-    assert verdicts(left=record(slip=(7.9, 8.0))) == []
-    assert verdicts(left=record(slip=(7.7, 7.9))) == ["missed"]
+    """A slide that ends with a contact that fades is no slip; one that ends 0.1 s before, or under full force, is."""
+    fading = replace(record().truth, force_n=record().truth.force_n.copy())
+    fading.force_n[(fading.time_s > 7.5) & (fading.time_s < 8.0), 2] = 0.3
+
+    def slid(begin_s: float, end_s: float, truth: Truth) -> list[str]:
+        felt = record(slip=(begin_s, end_s))
+        return verdicts(left=replace(felt, truth=replace(truth, slip=felt.truth.slip)))
+
+    assert slid(7.4, 8.0, fading) == []
+    assert slid(7.4, 7.9, fading) == ["missed"]
+    assert slid(7.4, 8.0, record().truth) == ["missed"]
 
 
 def test_a_finger_that_pushes_an_object_alone_lets_nothing_slip() -> None:
