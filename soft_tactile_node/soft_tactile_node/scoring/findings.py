@@ -85,7 +85,8 @@ def compare(records: Mapping[str, FingerRecord], spans: Spans) -> list[Finding]:
     within 100 ms of its start, from this finger or from one whose slip overlaps it: an object slides through the whole
     hand at once, and the answer to the first report hides what the second finger would have seen. Only an object that
     every finger touches can slip: what slides while one finger pushes it, or while it is let go, is no slip to be
-    found; an object that slides out of the hand under full force is one. A contact reported in contact-free time, and a slip event away from every slide, are invented.
+    found; an object that slides out of the hand under full force is one. A contact reported in contact-free time, and a
+    slip event away from every slide, are invented.
 
     Parameters
     ----------
