@@ -28,7 +28,8 @@ import hypothesis
 import pytest
 
 TESTS = Path(__file__).resolve().parent
-OWN_PROCESS_FOLDERS = {"benchmarks": None, "unit/design": None, "graph": "ros", "launch": "launch"}  # with their marker
+# with their marker
+OWN_PROCESS_FOLDERS = {"benchmarks": None, "browser": None, "unit/design": None, "graph": "ros", "launch": "launch"}
 FILE_TIME_LIMIT_S = 300.0
 REPORTS_VARIABLE = "SOFT_TACTILE_TEST_REPORTS"  # set in the process of a single file: where it writes its reports
 USED_DOMAINS: set[int] = set()  # by this run of the tests
