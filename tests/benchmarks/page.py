@@ -4,6 +4,9 @@ Four simulated fingers play at 1 kHz, as they do for `soft-tactile page`. First 
 that takes every frame (Chromium where there is one, else a client that only reads), then nobody again. The time of the
 fingers' processes is their own count; the two spans without a page are averaged, so that a drift of the machine's
 speed counts half. Figures, not gates: load shows in them.
+
+Last measured, on two cores that other programs used as well (load 4, spans of 20 s): the fingers, at 952 Hz, took 90
+and 93 % of a core with nobody looking and 74 % with a page open; 16 of 25 frames a second were drawn.
 """
 
 from __future__ import annotations
