@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-CLIENTS = {"demo/observer.py", "feeds/topics.py", "hand/hand.py"}
+CLIENTS = {"demo/observer.py", "feeds/topics.py", "hand/controller_watch.py", "hand/hand.py"}
 """Modules of programs that talk to the nodes: what they make is no interface of a node."""
 
 CALLS = {
@@ -24,6 +24,7 @@ CALLS = {
 """Function -> what it makes, and at which places type, name and quality of service stand among its arguments."""
 
 PROFILES = {"sensor_data": "sensor data", "reliable": "reliable", "estimate": "estimate"}
+WORDS = {"latched": "latched", "alive": "sign of life"}
 
 
 @dataclass(frozen=True)
@@ -95,5 +96,5 @@ def _profile(node: ast.expr) -> str:
     """Return the words for a call of the module qos."""
     if not isinstance(node, ast.Call) or not isinstance(node.func, ast.Attribute):
         return "sensor data" if getattr(node, "id", "") == "sensor_data" else ast.unparse(node)
-    latched = any(keyword.arg == "latched" for keyword in node.keywords)
-    return PROFILES[node.func.attr] + (", latched" if latched else "")
+    words = [WORDS[keyword.arg] for keyword in node.keywords if keyword.arg in WORDS]
+    return ", ".join([PROFILES[node.func.attr], *words])

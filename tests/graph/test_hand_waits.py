@@ -18,8 +18,10 @@ from soft_tactile_msgs.msg import PadEstimate
 from std_srvs.srv import Trigger
 
 from graph.graph_tools import WAIT_S, Graph
-from graph.grasp_bench import FINGERS, Bench, SoftFingers
+from graph.grasp_bench import FINGERS, QUICK, Bench, SoftFingers
 from soft_tactile_node.grasping import Hand, Hold, NoAnswerError, SensorLostError, pause
+from soft_tactile_node.ros.hand import controller_watch
+from soft_tactile_node.ros.hand import hold as hold_module
 from soft_tactile_node.ros.running import awaiting
 from soft_tactile_node.ros.wire import qos
 
@@ -204,6 +206,25 @@ class TestHolds:
         assert "has fallen silent and may hold on" in said
         impatient.close()
         bench.close()
+
+    def test_a_controller_that_dies(self, live: Graph, fingers: SoftFingers) -> None:
+        """One killed by force says no goodbye: the hold ends within a second all the same, long before its patience."""
+        quick = [word for pair in QUICK.items() for word in ("-p", f"{pair[0]}:={pair[1]}")]
+        controller = live.start("grasp_controller", "-r", "__ns:=/gripper", *quick)
+        patient = Hand(live.client, FINGERS, silence_s=60.0)
+        hold = patient.hold_force(0.8)
+        live.wait(hold.held.done, "the object held", 60.0)
+        assert hold.held.result() is True, hold.result.result()
+        live.run(2.0 * SILENCE_S)
+        assert not hold.result.done(), "a controller that lives is waited for"
+        controller.kill()
+        died_s = time.monotonic()
+        held, outcome, said = end_of(live, hold)
+        assert time.monotonic() - died_s < 5.0, "the DDS lease of a participant alone is 20 s"
+        assert qos.LIVELINESS_LEASE_S + controller_watch.GRACE_S + hold_module.LOOK_S < 1.0
+        assert (held, outcome) == (True, "no answer")
+        assert "hold_force has died" in said
+        patient.close()
 
     def test_a_cancel_that_is_not_obeyed(self, live: Graph, hand: Hand) -> None:
         """A controller that goes on telling and does not end a cancelled hold: the hold ends with no answer."""

@@ -18,6 +18,7 @@ from soft_tactile_msgs.msg import ContactEvent, GraspState
 from std_srvs.srv import Trigger
 
 from soft_tactile_node.errors import SensorLostError, SoftTactileError
+from soft_tactile_node.ros.hand.controller_watch import ControllerWatch
 from soft_tactile_node.ros.hand.finger_watch import FingerWatch
 from soft_tactile_node.ros.hand.hold import Hold
 from soft_tactile_node.ros.running.awaiting import REAL_TIME, Asking, Wait, real_s
@@ -130,6 +131,7 @@ class Hand:
         self._state = node.create_subscription(
             GraspState, f"{gripper}/grasp_state", self._on_grasp, qos.reliable(1, latched=True)
         )
+        self._controller = ControllerWatch(node, gripper)
         self._holds = ActionClient(node, HoldForce, f"{gripper}/hold_force")
         self._tares = [node.create_client(Trigger, f"{sibling(gripper, name)}/tare") for name in fingers]
         self._release = node.create_client(Trigger, f"{gripper}/release")
@@ -147,6 +149,7 @@ class Hand:
         for finger in self.fingers.values():
             finger.close()
         self._node.destroy_subscription(self._state)
+        self._controller.close()
         for client in (*self._tares, self._release):
             self._node.destroy_client(client)
         self._holds.destroy()
@@ -253,7 +256,7 @@ class Hand:
         normal_n : float
             Normal force of each finger (N).
         max_normal_n : float
-            Most that the answer to a slip may raise it to (N); NaN = the controller's limit.
+            Limit of the force, also after slips (N); NaN = the controller's limit.
         max_pressure_pa : float
             Most pressure (gauge Pa); NaN = the controller's limit.
         duration_s : float
@@ -270,7 +273,7 @@ class Hand:
             normal_force=float(normal_n), max_normal_force=float(max_normal_n), max_pressure=float(max_pressure_pa),
             duration=float(duration_s), release=bool(release),
         )  # fmt: skip
-        hold = Hold(self._node, self._holds, f"{self.gripper}/hold_force", goal, self._silence_s)
+        hold = Hold(self._node, self._holds, f"{self.gripper}/hold_force", goal, self._controller, self._silence_s)
         self._followed = [*(one for one in self._followed if not one.result.done()), hold]
         return hold
 

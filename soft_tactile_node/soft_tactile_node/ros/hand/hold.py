@@ -11,6 +11,7 @@ from rclpy.node import Node
 from rclpy.task import Future
 from soft_tactile_msgs.action import HoldForce
 
+from soft_tactile_node.ros.hand.controller_watch import ControllerWatch
 from soft_tactile_node.ros.running.awaiting import AGAIN_S, REAL_TIME, real_s
 
 LOOK_S = 0.1
@@ -66,6 +67,8 @@ class Hold:
         Name of the action, for messages.
     goal : soft_tactile_msgs.action.HoldForce.Goal
         What is asked for; sent as soon as the action is there.
+    controller : ControllerWatch
+        Knows whether it has died.
     silence_s : float
         Longest time without a word of the controller (s of real time): no answer to goal or cancel, no feedback.
 
@@ -74,17 +77,21 @@ class Hold:
     held : rclpy.task.Future
         Done with True when the object is held for the first time, with False if the hold ended without.
     result : rclpy.task.Future
-        Of the HoldResult; always comes, "no answer" at the latest `silence_s` after the last word of the controller.
+        Of the HoldResult; always comes: "no answer" within a second of the controller's death, and at the latest
+        `silence_s` after its last word.
     feedback : soft_tactile_msgs.action.HoldForce.Feedback or None
         The newest.
     """
 
-    def __init__(self, node: Node, client: ActionClient, name: str, goal: HoldForce.Goal, silence_s: float) -> None:
+    def __init__(
+        self, node: Node, client: ActionClient, name: str, goal: HoldForce.Goal,
+        controller: ControllerWatch, silence_s: float,
+    ) -> None:  # fmt: skip
         self.held: Future[bool] = Future(executor=node.executor)
         self.result: Future[HoldResult] = Future(executor=node.executor)
         self.feedback: HoldForce.Feedback | None = None
         self._node, self._client, self._name, self._goal = node, client, name, goal
-        self._silence_s = silence_s
+        self._controller, self._silence_s = controller, silence_s
         self._handle: Any = None
         self._sent = False
         self._heard_s = real_s()
@@ -133,7 +140,10 @@ class Hold:
         self._ask_cancel()
         silent = real_s() - self._heard_s > self._silence_s
         deaf = self._cancel_s is not None and real_s() - self._cancel_s > self._silence_s
-        if silent or deaf:
+        dead = self._sent and self._controller.died_after(self._heard_s)
+        if dead:
+            self._end_unknown("has died: its valves vent or hold when their lease ends; check grasp_controller")
+        elif silent or deaf:
             self._give_up(deaf)
 
     def _give_up(self, deaf: bool) -> None:
@@ -145,8 +155,10 @@ class Hold:
             what = "does not end a hold that was cancelled: release() lets go"
         else:
             what = "has fallen silent and may hold on: check grasp_controller; release() lets go"
-        message = f"{self._name} {what} (waited {self._silence_s:g} s)"
-        self._end(HoldResult("no answer", message, (), 0, math.nan))
+        self._end_unknown(f"{what} (waited {self._silence_s:g} s)")
+
+    def _end_unknown(self, what: str) -> None:
+        self._end(HoldResult("no answer", f"{self._name} {what}", (), 0, math.nan))
 
     def _on_accepted(self, answered: Future[Any]) -> None:
         self._heard_s = real_s()

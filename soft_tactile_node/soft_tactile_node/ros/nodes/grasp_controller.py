@@ -73,7 +73,7 @@ class GraspController(ManagedNode):
         for number, finger in enumerate(fingers):
             self._add_finger(number, sibling(self.get_namespace(), finger))
         self._lift = self.publish_on(Float64, "lift_command", qos.reliable(10))
-        self._phase = self.publish_on(String, "phase", qos.reliable(1, latched=True))
+        self._phase = self.publish_on(String, "phase", qos.reliable(1, latched=True, alive=True))
         self.serve(Trigger, "pick", self._on_pick)
         self.serve(Trigger, "release", self._on_release)
         self.subscribe_to(GraspState, "grasp_state", self._on_grasp, qos.reliable(1, latched=True))

@@ -16,7 +16,7 @@ from rclpy.qos import (
 from rclpy.qos_overriding_options import QoSOverridingOptions
 
 LIVELINESS_LEASE_S = 0.5
-"""A consumer of estimates learns within this time that their node has died."""
+"""Who asks for the sign of life of a node learns within this time that it has died."""
 
 COIL_DEPTH = 500
 """Scans kept for a slow reader: 0.25 s at 2 kHz."""
@@ -35,15 +35,34 @@ def sensor_data(depth: int = PRESSURE_DEPTH) -> QoSProfile:
     )
 
 
-def reliable(depth: int, *, latched: bool = False) -> QoSProfile:
-    """Return a profile that loses nothing; `latched` gives late subscribers the last `depth` messages."""
+def reliable(depth: int, *, latched: bool = False, alive: bool = False) -> QoSProfile:
+    """Return a profile that loses nothing.
+
+    Parameters
+    ----------
+    depth : int
+        Messages kept.
+    latched : bool
+        Whether late subscribers get the last `depth` messages.
+    alive : bool
+        Whether the writer gives signs of life: LIVELINESS automatic with a lease of 0.5 s.
+
+    Returns
+    -------
+    rclpy.qos.QoSProfile
+        Reliable.
+    """
     durability = QoSDurabilityPolicy.TRANSIENT_LOCAL if latched else QoSDurabilityPolicy.VOLATILE
-    return QoSProfile(
+    profile = QoSProfile(
         depth=depth,
         history=QoSHistoryPolicy.KEEP_LAST,
         reliability=QoSReliabilityPolicy.RELIABLE,
         durability=durability,
     )
+    if alive:
+        profile.liveliness = QoSLivelinessPolicy.AUTOMATIC
+        profile.liveliness_lease_duration = Duration(nanoseconds=round(LIVELINESS_LEASE_S * 1e9))
+    return profile
 
 
 def estimate(deadline_s: float = math.inf) -> QoSProfile:
@@ -59,11 +78,9 @@ def estimate(deadline_s: float = math.inf) -> QoSProfile:
     rclpy.qos.QoSProfile
         Reliable, depth 10, DEADLINE as given, LIVELINESS automatic with a lease of 0.5 s.
     """
-    profile = reliable(10)
+    profile = reliable(10, alive=True)
     if math.isfinite(deadline_s):
         profile.deadline = Duration(nanoseconds=round(deadline_s * 1e9))
-    profile.liveliness = QoSLivelinessPolicy.AUTOMATIC
-    profile.liveliness_lease_duration = Duration(nanoseconds=round(LIVELINESS_LEASE_S * 1e9))
     return profile
 
 
