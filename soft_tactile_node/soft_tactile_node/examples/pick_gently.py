@@ -23,11 +23,13 @@ async def pick_gently(node: Node, hand: Hand, given: argparse.Namespace) -> int:
     print(f"{first.finger} touched first, with {first.force_n[2]:.2f} N", flush=True)
     await arm.move_to(given.height)
     await pause(node, 1.0)
+    lost = hold.result.done()
     await arm.move_to(0.0)
     result = await hold.cancel()
     forces = " and ".join(f"{value:.2f}" for value in result.normal_n)
-    print(f"held with {forces} N, {result.width_m * 1e3:.1f} mm wide, {result.slips} slips; put down")
-    return 0
+    end = result.message if lost else "put down"
+    print(f"held with {forces} N, {result.width_m * 1e3:.1f} mm wide, {result.slips} slips; {end}")
+    return int(lost)
 
 
 def main(args: Sequence[str] | None = None) -> int:
