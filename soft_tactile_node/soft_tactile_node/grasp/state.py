@@ -25,6 +25,11 @@ RELEASING_SHARE = 0.8
 that falls as quickly as closing lets it rise: a finger that barely touches is free long before that share."""
 
 
+STEADY_SHARE, STEADY_LEAST_N, STEADY_S = 0.1, 0.02, 0.25
+"""Forces stand still when their mean has stayed within a tenth, or 0.02 N, for a quarter of a second: what is squeezed
+further rises quicker than that until little is missing."""
+
+
 class Grasp(IntEnum):
     """State of the grasp, numbered as in messages."""
 
@@ -73,15 +78,30 @@ class GraspTracker:
         How long SLIPPING is shown after a slip (s).
     angles_rad : sequence of float
         Direction of each finger from the palm axis (rad); touching fingers hold if no side of the palm is open.
+    holding_n : float
+        Normal force that each touching finger needs before something counts as held (N); the forces have to stand
+        still, too. Once held, it is held until a touch ends.
+
+    Attributes
+    ----------
+    opposed : bool
+        Whether the touching fingers could hold what is between them.
     """
 
     def __init__(
-        self, closing_rate_pa_s: float, slip_hold_s: float, angles_rad: Sequence[float] = (0.0, math.pi)
+        self,
+        closing_rate_pa_s: float,
+        slip_hold_s: float,
+        angles_rad: Sequence[float] = (0.0, math.pi),
+        holding_n: float = 0.1,
     ) -> None:
         self._angles_rad = tuple(angles_rad)
         self.closing_rate_pa_s = closing_rate_pa_s
         self.slip_hold_s = slip_hold_s
+        self.holding_n = holding_n
         self.state = Grasp.OPEN
+        self.opposed = self._held = False
+        self._still_n = self._still_since_s = math.nan
         self._peak_pa = 0.0
         self._slow_pa = math.nan
         self._time_s = math.nan
@@ -92,15 +112,31 @@ class GraspTracker:
         rate_pa_s = self._pressure_rate(now_s, pressure_pa)
         touching = sum(finger.in_contact for finger in fingers)
         pressed = pressure_pa > RELEASING_SHARE * self._peak_pa
-        if self._can_hold(fingers):
-            self._peak_pa = max(self._peak_pa, pressure_pa) if self._was_holding() else pressure_pa
+        self.opposed = self._can_hold(fingers)
+        if self.opposed:
+            self._peak_pa = max(self._peak_pa, pressure_pa) if self._held else pressure_pa
+            firm = self._is_firm(now_s, fingers)
             slipped_s = max(finger.slip_time_s for finger in fingers)
-            self.state = Grasp.SLIPPING if now_s - slipped_s <= self.slip_hold_s else Grasp.HOLDING
-        elif self._was_holding() and pressed and rate_pa_s >= -self.closing_rate_pa_s:
+            if (firm or self._held) and now_s - slipped_s <= self.slip_hold_s:
+                self.state = Grasp.SLIPPING
+            else:
+                self._held |= firm and now_s - self._still_since_s >= STEADY_S
+                self.state = Grasp.HOLDING if self._held else Grasp.TOUCHING
+            return self.state
+        if self._held and pressed and rate_pa_s >= -self.closing_rate_pa_s:
             self.state = Grasp.LOST
         elif self.state != Grasp.LOST or not pressed:
             self.state = self._without_hold(touching, rate_pa_s)
+        self._held, self._still_n = False, math.nan
         return self.state
+
+    def _is_firm(self, now_s: float, fingers: Sequence[FingerView]) -> bool:
+        """Return whether every touching finger presses enough, and note since when the forces have stood still."""
+        normals_n = [math.nan if f.force_n is None else float(f.force_n[2]) for f in fingers if f.in_contact]
+        mean_n = sum(normals_n) / len(normals_n)
+        if not abs(mean_n - self._still_n) <= max(STEADY_SHARE * self._still_n, STEADY_LEAST_N):
+            self._still_n, self._still_since_s = mean_n, now_s
+        return all(normal_n >= self.holding_n for normal_n in normals_n)  # NaN is not firm
 
     def _can_hold(self, fingers: Sequence[FingerView]) -> bool:
         """Return whether the touching fingers are opposed: no gap around the palm is wider than friction bridges."""
@@ -109,9 +145,6 @@ class GraspTracker:
             return False
         gaps = [b - a for a, b in zip(around, [*around[1:], around[0] + math.tau], strict=True)]
         return max(gaps) <= OPPOSED_RAD
-
-    def _was_holding(self) -> bool:
-        return self.state in (Grasp.HOLDING, Grasp.SLIPPING)
 
     def _without_hold(self, touching: int, rate_pa_s: float) -> Grasp:
         if touching:

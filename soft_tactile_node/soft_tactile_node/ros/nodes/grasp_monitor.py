@@ -31,8 +31,6 @@ try:
 except ImportError:  # not everywhere installed; the transforms are then left out and the reason said once
     TFMessage = None
 
-HELD = (Grasp.HOLDING, Grasp.SLIPPING)
-
 
 class GraspMonitor(ManagedNode):
     """Grasp monitor as a lifecycle node; its interface: shared/docs/reference/topics.md."""
@@ -55,7 +53,10 @@ class GraspMonitor(ManagedNode):
         self._fingers = fingers
         self._geometry = self._palm_geometry(len(fingers))
         self._geometry.pad_radius_m(0.0)  # compiles, or loads what was compiled: not in the middle of a grasp
-        self._tracker = GraspTracker(self.setting("closing_rate"), self.setting("slip_hold"), self._geometry.angles_rad)
+        self._tracker = GraspTracker(
+            self.setting("closing_rate"), self.setting("slip_hold"), self._geometry.angles_rad,
+            self.setting("holding_force"),
+        )  # fmt: skip
         own = OwnCompliance(self.setting("pad_compliance"), self.setting("pad_compliance_deviation"))
         self._object = HeldObject(own)
         self._frame = self.setting("palm_frame") or f"{self.short_namespace}_palm"
@@ -86,6 +87,7 @@ class GraspMonitor(ManagedNode):
         """Take up new thresholds."""
         self._tracker.closing_rate_pa_s = self.setting("closing_rate")
         self._tracker.slip_hold_s = self.setting("slip_hold")
+        self._tracker.holding_n = self.setting("holding_force")
 
     def _palm_geometry(self, count: int) -> PalmGeometry:
         angles = self.setting("finger_angles") or [2.0 * math.pi * number / count for number in range(count)]
@@ -145,7 +147,7 @@ class GraspMonitor(ManagedNode):
         changed = view.in_contact != touched_before
         if changed:
             self._follow()
-        if self._tracker.state in HELD and view.in_contact:
+        if self._tracker.opposed and view.in_contact:
             gap_m, variance_m2 = pad_gap(self._geometry, self._views)
             self._object.add(stamp_to_seconds(message.header.stamp), self._mean_normal_n(), gap_m, variance_m2)
         if changed:
@@ -173,7 +175,7 @@ class GraspMonitor(ManagedNode):
         """Bring the state of the grasp up to date."""
         before = self._tracker.state
         state = self._tracker.update(self._now_s(), self._views)
-        if state not in HELD:
+        if not self._tracker.opposed:
             self._object.clear()
         if state != before:
             self.get_logger().info(f"grasp: {before.name} -> {state.name}")

@@ -182,6 +182,17 @@ MONITOR = (
         dynamic=True,
     ),
     P(
+        "holding_force",
+        "double",
+        0.1,
+        "Normal force that each touching finger needs before an object counts as held; the forces have to stand still, "
+        "too.",
+        "N",
+        low=0.0,
+        high=20.0,
+        dynamic=True,
+    ),
+    P(
         "slip_hold",
         "double",
         0.15,
@@ -236,7 +247,16 @@ CONTROLLER = (
         dynamic=True,
     ),
     P("max_pressure", "double", 55e3, "Highest pressure commanded (gauge).", "Pa", low=1e3, high=200e3, dynamic=True),
-    P("slip_step", "double", 4e3, "Rise of pressure on a slip.", "Pa", low=100.0, high=5e4, dynamic=True),
+    P(
+        "slip_step",
+        "double",
+        4e3,
+        "Rise of pressure on a slip.",
+        "Pa",
+        low=100.0,
+        high=5e4,
+        dynamic=True,
+    ),
     P(
         "slip_speed",
         "double",
