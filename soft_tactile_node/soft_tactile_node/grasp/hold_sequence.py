@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from soft_tactile_node.errors import RangeError
+from soft_tactile_node.grasp.force_answer import ForceAnswer
 from soft_tactile_node.grasp.pick_sequence import FingerInput, PickSettings
 
 
@@ -44,7 +45,7 @@ class HoldGoal:
     normal_n : float
         Normal force of each finger (N).
     max_normal_n : float
-        Most that slips may raise it to (N).
+        Limit of the normal force of a finger, also after slips (N).
     max_pressure_pa : float
         Most pressure (gauge Pa).
     duration_s : float
@@ -81,13 +82,23 @@ class HoldSequence:
     """
 
     SLIP_RAISE = 1.2
-    """A slip raises the wanted force by this factor, up to the goal's limit."""
+    """A slip raises the wanted force by this factor, up to the limit of the goal (1)."""
 
     LOST_S = 0.15
     """A finger that has not touched for this long has lost the object (s)."""
 
-    SMOOTH_S = 0.2
-    """Forces are kept against their mean over about this time (s)."""
+    FIRM_SHARE = 0.95
+    """The object is held from this share of the wanted force on (1)."""
+
+    LIMIT_SHARE = 0.98
+    """From this share of the limit on, no more force is squeezed for (1)."""
+
+    CALM_S, HURRY_S = 0.3, 0.1
+    """Missing force is made up over this time, or more slowly where `regulation` says so, and after a slip over the
+    second one (s). A step of pressure would let the finger swing beyond the force that it settles at."""
+
+    QUICK_SHARE = 1.5
+    """A quick rise of pressure adds up to this factor of what a slow one does (1): fingers yield and creep."""
 
     def __init__(self, fingers: int) -> None:
         self.step = Step.IDLE
@@ -102,7 +113,8 @@ class HoldSequence:
         self._untouched_s = 0.0
         self._slip_s = -math.inf
         self._sums = [[0.0, 0] for _ in range(fingers)]
-        self._smooth_n = math.nan
+        self._answer = ForceAnswer()
+        self._mean_n = self._most_n = math.nan
         self._frozen = False
         self._short_of = ""
 
@@ -124,10 +136,12 @@ class HoldSequence:
         """Begin `goal` at `now_s` (s); goes on from the present pressures where all `fingers` touch already."""
         self.goal, self.outcome, self.message = goal, None, ""
         self.slips, self.held_s = 0, 0.0
-        self.target_n, self._smooth_n = goal.normal_n, math.nan
+        self.target_n = goal.normal_n
         self._frozen, self._short_of = False, ""
         self._sums = [[0.0, 0] for _ in self.pressures_pa]
         touching = self.holds and all(finger.in_contact for finger in fingers)
+        if not touching:
+            self._answer.clear()
         self._enter(Step.SQUEEZE if touching else Step.CLOSE, now_s)
 
     def end(self, outcome: Outcome, message: str, now_s: float, *, release: bool) -> None:
@@ -143,13 +157,12 @@ class HoldSequence:
         self._frozen = True
 
     def report_slip(self, now_s: float, settings: PickSettings) -> bool:
-        """React to a slip at `now_s` (s) as `settings` say: more force is wanted, at once; returns whether it acted."""
+        """React to a slip at `now_s` (s), not before the pause in `settings` is over; returns whether it did."""
         if not self.holds or self._frozen or self.goal is None or now_s - self._slip_s < settings.slip_pause_s:
             return False
         self._slip_s = now_s
         self.slips += 1
         self.target_n = min(self.target_n * self.SLIP_RAISE, self.goal.max_normal_n)
-        self._raise_all(settings.slip_step_pa)
         return True
 
     def update(self, now_s: float, elapsed_s: float, fingers: Sequence[FingerInput], settings: PickSettings) -> Step:
@@ -171,20 +184,34 @@ class HoldSequence:
         """
         if self._frozen:
             return self.step
+        self._feel(now_s, fingers)
         sliding = self.holds and now_s - self._slip_s <= settings.slip_memory_s and any(f.slides for f in fingers)
         if sliding:
             self._slip_s = now_s
-            self._want_what_stops_it(fingers)
-            if self._below_limit(fingers):
-                self._raise_all(settings.slip_speed_pa_s * elapsed_s)
+            self._raise_within_limit(settings.slip_speed_pa_s * elapsed_s)
+            self._want_what_stops_it()
         getattr(self, f"_do_{self.step.value}")(now_s, elapsed_s, fingers, settings)
         return self.step
 
-    def _want_what_stops_it(self, fingers: Sequence[FingerInput]) -> None:
-        """Want no less from now on than the force under which the object still slides."""
-        mean_n = sum(finger.normal_n for finger in fingers) / len(fingers)
-        if self.goal is not None and mean_n > self.target_n:
-            self.target_n = min(mean_n, self.goal.max_normal_n)
+    def _feel(self, now_s: float, fingers: Sequence[FingerInput]) -> None:
+        """Take up mean and highest force, and how the force answers the pressure."""
+        normals_n = [finger.normal_n for finger in fingers]
+        self._mean_n = sum(normals_n) / len(normals_n)
+        self._most_n = max(normals_n) if math.isfinite(self._mean_n) else math.nan
+        if self.holds:
+            self._answer.add(now_s, self._mean_pa(), self._mean_n)
+
+    def _mean_pa(self) -> float:
+        return sum(self.pressures_pa) / len(self.pressures_pa)
+
+    def _coming_n(self) -> float:
+        return self._answer.coming_n(self._mean_pa())
+
+    def _want_what_stops_it(self) -> None:
+        """Want no less from now on than what is on its way while the object still slides."""
+        coming_n = self._mean_n + self._coming_n()
+        if self.goal is not None and coming_n > self.target_n:
+            self.target_n = min(coming_n, self.goal.max_normal_n)
 
     def _enter(self, step: Step, now_s: float) -> None:
         if step == Step.RELEASE:
@@ -200,9 +227,16 @@ class HoldSequence:
         before_pa = self.pressures_pa[number]
         self.pressures_pa[number] = max(min(before_pa + rise_pa, max(most_pa, before_pa)), 0.0)
 
-    def _below_limit(self, fingers: Sequence[FingerInput]) -> bool:
+    def _room_n(self) -> float:
+        """Return what is left up to the limit when all that is commanded has come (N); NaN = not known."""
         assert self.goal is not None
-        return all(finger.normal_n < self.goal.max_normal_n for finger in fingers)  # NaN is not below
+        return self.goal.max_normal_n - self._most_n - self.QUICK_SHARE * max(self._coming_n(), 0.0)
+
+    def _raise_within_limit(self, rise_pa: float) -> None:
+        """Raise the pressures, not beyond what leads to the limit of the force; unknown force raises nothing."""
+        room_pa = self._room_n() / (self.QUICK_SHARE * self._answer.gain_n_pa)
+        if rise_pa > 0.0 and room_pa > 0.0:  # NaN is not above
+            self._raise_all(min(rise_pa, room_pa))
 
     def _do_idle(self, _now_s: float, _elapsed_s: float, _f: Sequence[FingerInput], _settings: PickSettings) -> None:
         self.pressures_pa = [0.0] * len(self.pressures_pa)
@@ -229,20 +263,21 @@ class HoldSequence:
         assert self.goal is not None
         if self._is_gone(now_s, elapsed_s, fingers):
             return
-        firm = all(finger.normal_n >= self.target_n for finger in fingers)
-        spent = not self._below_limit(fingers) or min(self.pressures_pa) >= self.goal.max_pressure_pa
+        firm = self._mean_n >= self.FIRM_SHARE * self.target_n
+        full = not self._most_n < self.LIMIT_SHARE * self.goal.max_normal_n  # NaN is full
+        spent = full or min(self.pressures_pa) >= self.goal.max_pressure_pa
         late = now_s - self._begun_s > settings.close_limit_s
         if firm or spent or late:
             self._short_of = "" if firm else ", with less than the force asked for: a limit was reached"
             self._enter(Step.KEEP, now_s)
             return
-        self._raise_all(0.5 * settings.closing_speed_pa_s * elapsed_s)
+        self._lead_force(now_s, elapsed_s, settings)
 
     def _do_keep(self, now_s: float, elapsed_s: float, fingers: Sequence[FingerInput], settings: PickSettings) -> None:
         assert self.goal is not None
         if self._is_gone(now_s, elapsed_s, fingers):
             return
-        self._keep_force(elapsed_s, fingers, settings)
+        self._lead_force(now_s, elapsed_s, settings)
         if not self.under_way:
             return
         self.held_s = max(now_s - self._begun_s, 1e-9)
@@ -253,16 +288,25 @@ class HoldSequence:
         if self.held_s >= self.goal.duration_s:
             self.end(Outcome.HELD, f"held for {self.held_s:.1f} s{self._short_of}", now_s, release=self.goal.release)
 
-    def _keep_force(self, elapsed_s: float, fingers: Sequence[FingerInput], settings: PickSettings) -> None:
-        """Lead the mean force slowly to the wanted one, all pressures alike; unknown force changes nothing."""
-        mean_n = sum(finger.normal_n for finger in fingers) / len(fingers)
-        if not math.isfinite(mean_n):
+    def _lead_force(self, now_s: float, elapsed_s: float, settings: PickSettings) -> None:
+        """Lead the mean force to the wanted one and no finger beyond the limit, all pressures alike.
+
+        Unknown force changes nothing.
+        """
+        assert self.goal is not None
+        missing_n = min(self.target_n - self._mean_n - self._coming_n(), self._room_n())
+        if not math.isfinite(missing_n):
             return
-        share = 1.0 if math.isnan(self._smooth_n) else -math.expm1(-elapsed_s / self.SMOOTH_S)
-        self._smooth_n = mean_n if math.isnan(self._smooth_n) else self._smooth_n + share * (mean_n - self._smooth_n)
-        rise_pa = settings.regulation_pa_n_s * (self.target_n - self._smooth_n) * elapsed_s
-        if rise_pa < 0.0 or self._below_limit(fingers):
-            self._raise_all(rise_pa)
+        if missing_n < 0.0:  # what is only expected is no reason to take anything back
+            felt_n = min(self.target_n - self._mean_n, self.goal.max_normal_n - self._most_n)
+            missing_n = min(max(missing_n, felt_n), 0.0)
+        gain_n_pa = self._answer.gain_n_pa
+        if now_s - self._slip_s <= settings.slip_memory_s:
+            speed_pa_s = min(missing_n / (gain_n_pa * self.HURRY_S), settings.slip_speed_pa_s)
+        else:
+            speed_pa_n_s = min(settings.regulation_pa_n_s, 1.0 / (gain_n_pa * self.CALM_S))
+            speed_pa_s = min(speed_pa_n_s * missing_n, 0.5 * settings.closing_speed_pa_s)
+        self._raise_all(speed_pa_s * elapsed_s)
 
     def _is_gone(self, now_s: float, elapsed_s: float, fingers: Sequence[FingerInput]) -> bool:
         self._untouched_s = 0.0 if all(finger.in_contact for finger in fingers) else self._untouched_s + elapsed_s

@@ -44,7 +44,7 @@ class PickSettings:
     lift_speed_m_s: float
     carry_time_s: float
     vent_speed_pa_s: float = 2e5
-    regulation_pa_n_s: float = 2e3
+    regulation_pa_n_s: float = 5e4
     tare_limit_s: float = 8.0
     close_limit_s: float = 15.0
     release_limit_s: float = 6.0
