@@ -125,6 +125,14 @@ def test_pick_gently_never_squeezes_a_bun_above_its_limit(gripped: Gripped) -> N
     assert 0.2 < strongest <= 0.8, output
 
 
+def test_pick_gently_says_what_it_lost(gripped: Gripped) -> None:
+    """A jar is too heavy for the force that is allowed: it is not said to be put down, and the exit status is 1."""
+    gripped.put("jar")
+    code, output = gripped.run("pick_gently", "--force", "0.3", "--most", "0.8")
+    assert code == 1, output
+    assert output.endswith("the object is gone\n")
+
+
 def test_stop_on_slip_catches_the_jar(gripped: Gripped) -> None:
     """The jar slips at first, the arm stops, the grip gets firmer, and the jar arrives without having fallen."""
     gripped.put("jar")
