@@ -226,7 +226,6 @@ class TactileSensor(ManagedNode):
     def _on_silence(self) -> None:
         """Say once that the stream has stopped, then keep silent until it comes back."""
         self._last.forget_estimate()
-        self._fresh = Freshness(self.setting("coil_timeout"))  # what comes back may be older than it was before
         if self._stream is None:
             self._health.stop(None)
             return
