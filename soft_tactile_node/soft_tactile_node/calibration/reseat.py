@@ -235,7 +235,7 @@ def _fit(
     found = np.zeros(channels)
     if model == MODELS[-1]:
         # counted from 1, because steps are relative to the parameters
-        fit = least_squares(lambda x: mix(x - 1.0)[1], np.ones(channels), diff_step=1e-2, max_nfev=8, bounds=(0.3, 1.7))
+        fit = least_squares(lambda x: mix(x - 1.0)[1], np.ones(channels), diff_step=1e-2, max_nfev=5, bounds=(0.3, 1.7))
         found = fit.x - 1.0
     return mix(found)[0], np.exp(found)
 

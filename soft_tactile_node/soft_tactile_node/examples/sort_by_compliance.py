@@ -50,7 +50,7 @@ async def sort_by_compliance(node: Node, hand: Hand, given: argparse.Namespace) 
 def main(args: Sequence[str] | None = None) -> int:
     """Run the example."""
     parser, words = options("Tell bakery items apart by their compliance.", args)
-    parser.add_argument("--force", type=float, default=0.8, help="normal force of each finger to squeeze with, N")
+    parser.add_argument("--force", type=float, default=1.0, help="normal force of each finger to squeeze with, N")
     given = parser.parse_args(words)
     return run("sort_by_compliance", given, lambda node, hand: sort_by_compliance(node, hand, given), args)
 
