@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from soft_tactile_node.scoring.figures import AXES, FINITE_SHARE, Score
+from soft_tactile_node.scoring.verdict import WITHIN_2_SIGMA
 
 WANTED = {
     **{f"finite_share_{axis}": f"at least {FINITE_SHARE:.1%} where observed" for axis in AXES},
-    "within_2_sigma_contact": "0.93 to 0.98",
+    "within_2_sigma_contact": f"{WITHIN_2_SIGMA[0]:g} to {WITHIN_2_SIGMA[1]:g}",
     "within_2_sigma_free": "at least 0.95",
     "wrong_force_max_s": "0",
 }
