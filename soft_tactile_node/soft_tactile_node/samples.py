@@ -240,7 +240,8 @@ class Estimate(Estimated[float, bool, Flag]):
     @property
     def observed(self) -> NDArray[np.bool_]:
         """Which of fx, fy, fz, tx, ty, tz are observed, shape (6,)."""
-        return np.tile(np.isfinite(self.force_n), 2)
+        seen = np.isfinite(self.force_n)
+        return np.concatenate((seen, seen))
 
     @property
     def force_covariance_n2(self) -> Array:
@@ -250,9 +251,10 @@ class Estimate(Estimated[float, bool, Flag]):
     @property
     def torque_variance_n2_m2(self) -> Array:
         """Variance of the torque about the pad origin (N^2 m^2), shape (3,), from the unknown place; -1 = unknown."""
-        seen = np.isfinite(self.force_n)
-        squares = np.where(seen, self.force_n**2 + self.force_variance_n2, 0.0)
-        return np.where(seen, CONTACT_PLACE_M**2 * (squares.sum() - squares), -1.0)
+        known = zip(self.force_n.tolist(), self.force_variance_n2.tolist(), strict=True)  # numpy is slow on so few
+        squares = [force * force + variance if math.isfinite(force) else 0.0 for force, variance in known]
+        across = CONTACT_PLACE_M**2 * (sum(squares) - np.array(squares))
+        return np.where(np.isfinite(self.force_n), across, -1.0)
 
 
 def _describe(kind: type) -> None:

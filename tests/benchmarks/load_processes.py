@@ -104,7 +104,7 @@ def relay(fingers: int, every: int) -> None:
 
     def join(name: str) -> None:
         node = rclpy.create_node("relay", namespace=name)
-        estimate, wrench = PadEstimate(calibration_id="left_finger_1"), WrenchStamped()
+        estimate, wrench = PadEstimate(), WrenchStamped()
         for message in (estimate, wrench):
             message.header.frame_id = f"{name}_pad"
         estimates = node.create_publisher(PadEstimate, "pad_estimate", qos.estimate(0.5))

@@ -1,18 +1,22 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
 from builtin_interfaces.msg import Time
+from geometry_msgs.msg import WrenchStamped
 from numpy.testing import assert_allclose
+from rclpy.serialization import deserialize_message, serialize_message
 from soft_tactile_msgs.msg import CoilReadings, ContactEvent, PadEstimate, PressureCommand
+from std_msgs.msg import Header
 
 from soft_tactile_node import samples
 from soft_tactile_node.errors import RangeError, ShapeError
 from soft_tactile_node.grasp.pressure_lease import PressureRequest
 from soft_tactile_node.physics.kinematics import pad_pose, wrench_transfer_matrix
-from soft_tactile_node.ros.wire import conversions
+from soft_tactile_node.ros.wire import conversions, written
 from soft_tactile_node.ros.wire.diagnostics import (
     ERROR,
     FLAG_LEVELS,
@@ -22,6 +26,7 @@ from soft_tactile_node.ros.wire.diagnostics import (
     StreamCounters,
     level_of_flags,
 )
+from soft_tactile_node.ros.wire.written import WrittenMessage
 
 NAN = float("nan")
 
@@ -47,6 +52,58 @@ def estimate(**changes: object) -> samples.Estimate:
         "parts": parts,
     }
     return samples.Estimate(**{**fields, **changes})  # type: ignore[arg-type]
+
+
+def sent_estimate(given: samples.Estimate, calibration_id: str) -> PadEstimate:
+    """Return what a listener gets of an estimate in the pad frame."""
+    out = WrittenMessage(PadEstimate())
+    conversions.write_estimate(out, given, *conversions.wrench_arrays(given), calibration_id)
+    return deserialize_message(out.stamped(Time()), PadEstimate)
+
+
+def filled(message: Any, rng: np.random.Generator) -> Any:
+    """Return a message with something else in each field but the header."""
+    makers = {
+        "double": rng.normal, "boolean": lambda: bool(rng.integers(2)), "uint8": lambda: int(rng.integers(256)),
+        "uint32": lambda: int(rng.integers(2**32)), "uint64": lambda: int(rng.integers(2**63)),
+    }  # fmt: skip
+    for name, kind in message.get_fields_and_field_types().items():
+        plain, _, count = kind.partition("[")
+        if name == "header":
+            continue
+        if plain not in makers:
+            setattr(message, name, filled(getattr(message, name), rng))
+        else:
+            setattr(message, name, [makers[plain]() for _ in range(int(count[:-1]))] if count else makers[plain]())
+    return message
+
+
+def numbers_of(message: Any) -> list[float]:
+    """Return all numbers in a message, in order."""
+    if not hasattr(message, "get_fields_and_field_types"):
+        return [float(value) for value in np.ravel(message)]
+    return [value for name in message.get_fields_and_field_types() for value in numbers_of(getattr(message, name))]
+
+
+class TestWritten:
+    """Messages written as bytes, against the middleware's own reading of them."""
+
+    @pytest.mark.parametrize("kind", [PadEstimate, WrenchStamped])
+    @pytest.mark.parametrize("frame", ["", *("finger_pad_of_the_left"[:length] for length in range(1, 22, 3))])
+    def test_every_number_arrives_in_its_field(self, kind: type, frame: str) -> None:
+        """Whatever the frame is called, each number that is written stands in its field, beside frame and stamp."""
+        wanted = filled(kind(header=Header(frame_id=frame)), np.random.default_rng(len(frame)))
+        out = WrittenMessage(kind(header=Header(frame_id=frame)))
+        for name in out.fields.dtype.names:
+            out.fields[name] = numbers_of(getattr(wanted, name)) if out.fields[name].shape else getattr(wanted, name)
+        wanted.header.stamp = Time(sec=7, nanosec=8)
+        assert deserialize_message(out.stamped(wanted.header.stamp), kind) == wanted
+
+    def test_another_layout_is_refused(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """A middleware that packs numbers without alignment is named, and nothing is written in the wrong place."""
+        monkeypatch.setattr(written, "serialize_message", lambda message: serialize_message(message)[:-1])
+        with pytest.raises(RuntimeError, match=r"PadEstimate must be sent as plain CDR of 444 bytes; .* makes 443 "):
+            WrittenMessage(PadEstimate())
 
 
 class TestPressure:
@@ -151,7 +208,7 @@ class TestEstimates:
     def test_every_field_arrives(self) -> None:
         """Each field of the estimate stands in the message, in its unit."""
         given = estimate()
-        message = conversions.estimate_to_message(given, *conversions.wrench_arrays(given), "abc")
+        message = sent_estimate(given, "abc")
         force = message.wrench.force
         assert (force.x, force.y, force.z) == (0.1, -0.2, 3.0)
         assert (message.wrench.torque.x, message.wrench.torque.z) == (0.0, 0.0)
@@ -175,14 +232,16 @@ class TestEstimates:
 
     def test_zero_stands_in_where_asked(self) -> None:
         """With unobserved_force: zero, missing axes read 0 and the others stay."""
-        message = conversions.wrench_message(np.array([NAN, NAN, 3.0, NAN, NAN, NAN]), unobserved=0.0)
-        assert (message.force.x, message.force.z, message.torque.y) == (0.0, 3.0, 0.0)
+        out = WrittenMessage(WrenchStamped())
+        conversions.write_wrench(out, np.array([NAN, NAN, 3.0, NAN, NAN, NAN]), unobserved=0.0)
+        wrench = deserialize_message(out.stamped(Time()), WrenchStamped).wrench
+        assert (wrench.force.x, wrench.force.z, wrench.torque.y) == (0.0, 3.0, 0.0)
 
     @pytest.mark.parametrize("state", [samples.State.TARING, samples.State.STALE])
     def test_nobody_knows_while_taring_or_stale(self, state: samples.State) -> None:
         """The probability of a touch is NaN when nothing is known."""
         given = estimate(state=state)
-        message = conversions.estimate_to_message(given, *conversions.wrench_arrays(given), "")
+        message = sent_estimate(given, "")
         assert math.isnan(message.contact_probability)
 
     def test_root_frame_at_a_quarter_turn(self) -> None:

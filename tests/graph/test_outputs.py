@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import math
 from typing import Any
 
@@ -11,6 +10,7 @@ import pytest
 from builtin_interfaces.msg import Time
 from geometry_msgs.msg import PoseStamped, TransformStamped, WrenchStamped
 from numpy.testing import assert_allclose
+from rclpy.serialization import deserialize_message, serialize_message
 from soft_tactile_msgs.msg import PadEstimate
 from visualization_msgs.msg import Marker
 
@@ -34,13 +34,15 @@ class Pane:
 class FakePublisher:
     """Keeps what is published."""
 
-    def __init__(self) -> None:
+    def __init__(self, kind: type) -> None:
+        self.kind = kind
         self.sent: list[Any] = []
         self.listeners = 1
 
     def publish(self, message: Any) -> None:
-        """Keep a copy: the node may fill the same message again."""
-        self.sent.append(copy.deepcopy(message))
+        """Keep it as a listener gets it, from a message or its bytes."""
+        data = message if isinstance(message, bytes | Pane) else serialize_message(message)
+        self.sent.append(deserialize_message(data, self.kind) if isinstance(data, bytes) else data)
 
     def get_subscription_count(self) -> int:
         """Return how many listen."""
@@ -65,9 +67,9 @@ class FakeNode:
         """Return a setting."""
         return self.settings[name]
 
-    def publish_on(self, _message: type, topic: str, _profile: object) -> FakePublisher:
+    def publish_on(self, message: type, topic: str, _profile: object) -> FakePublisher:
         """Hand out a publisher."""
-        return self.topics.setdefault(topic, FakePublisher())
+        return self.topics.setdefault(topic, FakePublisher(message))
 
     def get_logger(self) -> FakeNode:
         """Take what is logged."""

@@ -48,11 +48,15 @@ def to_estimate(scan: Scan, row: Any, parts: np.ndarray) -> Estimate:
     Estimate
         See Estimate.
     """
-    said = dict(zip(NAMES, row.item(), strict=False))
+    bending, contact, drift = (parts[name].copy() for name in ("bending", "contact", "drift"))
+    estimate = object.__new__(Estimate)
+    said = vars(estimate)  # filled at once: the constructor of a frozen dataclass takes longer than all else here
+    said.update(zip(NAMES, row.item(), strict=False))
     for name, convert in CONVERSIONS:
         said[name] = convert(said[name])
-    bending, contact, drift = (np.ascontiguousarray(parts[name]) for name in ("bending", "contact", "drift"))
-    return Estimate(scan.time_s, **said, parts=ChannelParts(scan.inductance_h, bending, bending, contact, drift))
+    said["time_s"] = scan.time_s
+    said["parts"] = ChannelParts(scan.inductance_h, bending, bending, contact, drift)
+    return estimate
 
 
 def to_table(time_s: Array, first: int, out: Any) -> EstimateTable:

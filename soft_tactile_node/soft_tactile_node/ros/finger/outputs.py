@@ -11,12 +11,14 @@ from builtin_interfaces.msg import Time
 from geometry_msgs.msg import PoseStamped, TransformStamped, WrenchStamped
 from numpy.typing import NDArray
 from soft_tactile_msgs.msg import ChannelParts, ContactEvent, PadEstimate
+from std_msgs.msg import Header
 
 from soft_tactile_node import samples
 from soft_tactile_node.physics.kinematics import pad_pose, wrench_transfer_matrix
 from soft_tactile_node.ros.parameters.spec import ParameterError
 from soft_tactile_node.ros.running.managed_node import ManagedNode, root_frame_of
 from soft_tactile_node.ros.wire import conversions, markers, qos
+from soft_tactile_node.ros.wire.written import WrittenMessage
 
 try:
     from tf2_msgs.msg import TFMessage
@@ -56,8 +58,9 @@ class FingerOutputs:
             "tf": node.setting("tf_rate"), "markers": node.setting("marker_rate"),
             "estimate": node.setting("estimate_rate"),
         }  # fmt: skip
-        # filled anew for each scan: making them costs as much as sending them
-        self._estimate_message, self._wrench_message = PadEstimate(), WrenchStamped()
+        header = Header(frame_id=self._frame)
+        self._estimate_out = WrittenMessage(PadEstimate(header=header))
+        self._wrench_out = WrittenMessage(WrenchStamped(header=header))
         self._told: tuple[Any, ...] = ()
         promised = node.setting("coil_timeout")
         least_hz = LEAST_IN_TIMEOUT / promised
@@ -120,14 +123,12 @@ class FingerOutputs:
         if wants_wrench:
             blind = math.isnan(estimate.force_n[2])  # not a matter of axes: nothing is known
             unobserved = math.nan if blind else self._unobserved
-            conversions.wrench_message(wrench, unobserved=unobserved, message=self._wrench_message.wrench)
-            self._stamp(self._wrench_message, stamp)
-            self._wrench.publish(self._wrench_message)
+            conversions.write_wrench(self._wrench_out, wrench, unobserved)
+            self._wrench.publish(self._wrench_out.stamped(stamp))
         if wants_estimate:
-            message = self._estimate_message
-            conversions.estimate_to_message(estimate, wrench, covariance, observed, self.calibration_id, message)
-            self._stamp(message, stamp)
-            self._estimate.publish(message)
+            out = self._estimate_out
+            conversions.write_estimate(out, estimate, wrench, covariance, observed, self.calibration_id)
+            self._estimate.publish(out.stamped(stamp))
         if self._parts.get_subscription_count():
             parts = conversions.parts_to_message(estimate.parts)
             parts.header.stamp, parts.header.frame_id = stamp, self._pad_frame
@@ -148,10 +149,6 @@ class FingerOutputs:
         new, self._told = told != self._told, told
         return self._is_due("estimate", estimate.time_s) or new
 
-    def _stamp(self, message: Any, stamp: Time) -> None:
-        message.header.stamp = stamp
-        message.header.frame_id = self._frame
-
     def _transform(self, bend_rad: float) -> Array | None:
         if self._geometry is None:
             return None
@@ -164,7 +161,7 @@ class FingerOutputs:
         if transform is not None:
             wrench = transform @ wrench
         message = conversions.event_to_message(event, wrench)
-        self._stamp(message, stamp)
+        message.header.stamp, message.header.frame_id = stamp, self._frame
         self._events.publish(message)
 
     def _publish_pose(self, estimate: samples.Estimate, stamp: Time) -> None:

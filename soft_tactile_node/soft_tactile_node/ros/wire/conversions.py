@@ -22,6 +22,7 @@ from soft_tactile_msgs.msg import ContactEvent as ContactEventMessage
 from soft_tactile_node.errors import RangeError, ShapeError
 from soft_tactile_node.grasp.pressure_lease import PressureRequest
 from soft_tactile_node.physics.kinematics import quaternion_xyzw
+from soft_tactile_node.ros.wire.written import WrittenMessage
 from soft_tactile_node.samples import MAX_CHANNELS, ChannelParts, ContactEvent, Estimate, Scan, State, declared
 
 Array = NDArray[np.float64]
@@ -30,11 +31,11 @@ LEAST_ABSOLUTE_PA = 50e3
 """No vented line on Earth reads less than this (Pa absolute); anything below was meant as gauge."""
 
 FIELDS = tuple(
-    (item.name, next(kind for kind in (bool, int, float) if isinstance(item.blank, kind)), item.message_name)
+    (item.name, item.message_name)
     for item in declared(Estimate)
     if not item.shape and item.message_name in PadEstimate.get_fields_and_field_types()
 )
-"""Fields of an estimate, their plain types and their names in `PadEstimate`; wrench and covariance have all vectors."""
+"""Fields of an estimate and their names in `PadEstimate`; wrench and covariance have all vectors."""
 
 
 # -- time
@@ -169,9 +170,8 @@ def wrench_arrays(estimate: Estimate, transform: Array | None = None) -> tuple[A
         Which axes are observed.
     """
     observed = estimate.observed
-    wrench = np.zeros(6)
+    wrench, covariance = np.zeros(6), np.zeros((6, 6))
     wrench[:3] = estimate.force_n
-    covariance = np.zeros((6, 6))
     diagonal = covariance.reshape(36)[::7]
     diagonal[:3], diagonal[3:] = estimate.force_variance_n2, estimate.torque_variance_n2_m2
     if transform is not None:
@@ -187,39 +187,35 @@ def wrench_arrays(estimate: Estimate, transform: Array | None = None) -> tuple[A
     return wrench, covariance, observed
 
 
-def wrench_message(wrench: Array, *, unobserved: float = math.nan, message: Wrench | None = None) -> Wrench:
-    """Return six numbers (N, N m) as a message, a new one or `message`; `unobserved` stands where they are NaN."""
-    message = Wrench() if message is None else message
-    values = wrench.tolist()
-    if not math.isnan(unobserved):
-        values = [unobserved if math.isnan(value) else value for value in values]
+def wrench_message(wrench: Array) -> Wrench:
+    """Return six numbers (N, N m) as a message."""
+    message = Wrench()
     force, torque = message.force, message.torque
-    force.x, force.y, force.z, torque.x, torque.y, torque.z = values
+    force.x, force.y, force.z, torque.x, torque.y, torque.z = wrench.tolist()
     return message
 
 
-def estimate_to_message(
+def write_wrench(out: WrittenMessage, wrench: Array, unobserved: float = math.nan) -> None:
+    """Write six numbers (N, N m) into a WrenchStamped; `unobserved` stands where they are NaN."""
+    out.fields["wrench"] = wrench if math.isnan(unobserved) else np.where(np.isnan(wrench), unobserved, wrench)
+
+
+def write_estimate(
+    out: WrittenMessage,
     estimate: Estimate,
     wrench: Array,
     covariance: Array,
     observed: NDArray[np.bool_],
     calibration_id: str,
-    message: PadEstimate | None = None,
-) -> PadEstimate:
-    """Return an estimate as a message, a new one or `message`, whose stamp and frame stay as they are.
-
-    The arrays are as `wrench_arrays` gives them.
-    """
-    message = PadEstimate() if message is None else message
-    wrench_message(wrench, message=message.wrench)
-    message.covariance = np.ascontiguousarray(covariance, dtype=np.float64).reshape(36)
-    message.observed = observed.tolist()
-    for name, kind, field in FIELDS:
-        setattr(message, field, kind(getattr(estimate, name)))
+) -> None:
+    """Write an estimate into a PadEstimate; the arrays are as `wrench_arrays` gives them."""
+    fields = out.fields
+    fields["wrench"], fields["covariance"], fields["observed"] = wrench, covariance.reshape(36), observed
+    for name, field in FIELDS:
+        fields[field] = getattr(estimate, name)
     if estimate.state in (State.TARING, State.STALE):
-        message.contact_probability = math.nan
-    message.calibration = calibration_number(calibration_id)
-    return message
+        fields["contact_probability"] = math.nan
+    fields["calibration"] = calibration_number(calibration_id)
 
 
 @cache
