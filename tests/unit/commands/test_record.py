@@ -54,12 +54,14 @@ def device(tmp_path_factory: pytest.TempPathFactory, played: Path) -> Iterator[s
 
 
 def test_record_a_device(shell: Shell, device: str, tmp_path: Path) -> None:
-    """Two seconds of a device become a recording: as many rows, gauge pressure, no scan lost."""
+    """Two seconds of a device become a recording: a row for each scan, gauge pressure, no scan lost."""
     outcome = shell("record", "--source", device, "--out", tmp_path / "r.csv", "--duration", "2", "--json")
     assert (outcome.code, outcome.err) == (0, "")
     told = json.loads(outcome.out)
     read = load_recording(tmp_path / "r.csv")
-    assert told["rows"] == len(read) == pytest.approx(2 * RATE_HZ, abs=3)
+    lasted_s = read.time_s[-1] - read.time_s[0]  # longer where the machine is busy and the end is noticed late
+    assert lasted_s >= 2.0 - 3.0 / RATE_HZ
+    assert told["rows"] == len(read) == pytest.approx(lasted_s * RATE_HZ + 1, abs=0.5)
     assert told["counters"]["lost"] == 0
     assert told["atmospheric_pa"] == pytest.approx(99e3, abs=20.0)
     assert abs(np.nanmean(read.pressure_pa)) < 20.0
@@ -158,7 +160,7 @@ def test_a_cable_that_is_pulled_while_recording(tmp_path: Path) -> None:
         [sys.executable, "-c", entry, "record", *source, "--out", str(tmp_path / "r.csv")],
         stdout=-1, stderr=-1, text=True,
     )  # fmt: skip
-    start_s, number = time.monotonic(), 0
+    start_s, number, slowest_s = time.monotonic(), 0, 0.0
     until_s = {"unplug": 0.0, "plug": 0.0}
     while process.poll() is None:
         now_s = time.monotonic()
@@ -176,6 +178,7 @@ def test_a_cable_that_is_pulled_while_recording(tmp_path: Path) -> None:
             port.plug()
             until_s["plug"] = float("inf")
         time.sleep(0.002)
+        slowest_s = max(slowest_s, time.monotonic() - now_s)  # on a busy machine a board's clock is only known so well
     out, err = process.communicate(timeout=WAIT_S)
     port.close()
     assert process.returncode == 0, err
@@ -186,10 +189,10 @@ def test_a_cable_that_is_pulled_while_recording(tmp_path: Path) -> None:
     lost = int(out.split(" scans lost")[0].rpartition(" ")[2])
     assert 0.2 * RATE_HZ < lost < 1.5 * RATE_HZ
     time_s = load_recording(tmp_path / "r.csv").time_s
-    assert np.diff(time_s).max() == pytest.approx((lost + 1) / RATE_HZ, abs=0.02)
+    assert np.diff(time_s).max() == pytest.approx((lost + 1) / RATE_HZ, abs=0.02 + slowest_s)
     length_s = time_s[-1] - time_s[0]
     assert length_s > 2.0, "a board that waited for its reader has more to tell than the recording lasts"
-    assert len(time_s) + lost == pytest.approx(length_s * RATE_HZ, abs=10)
+    assert len(time_s) + lost == pytest.approx(length_s * RATE_HZ, abs=10 + slowest_s * RATE_HZ)
 
 
 def test_a_cut_short_recording_is_recovered(shell: Shell, played: Path, tmp_path: Path) -> None:
