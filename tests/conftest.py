@@ -85,13 +85,25 @@ class FileResult:
         self.failure = ""
 
 
+def _is_running(group: int) -> bool:
+    """Return whether a group has members; where Linux tells, not those that have ended and wait to be collected."""
+    try:
+        os.killpg(group, 0)
+    except ProcessLookupError:
+        return False
+    states = []
+    for path in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError):  # it has ended meanwhile
+            state, _parent, members_group = path.read_text().rpartition(")")[2].split()[:3]
+            states += [state] if int(members_group) == group else []
+    return not states or any(state != "Z" for state in states)
+
+
 def _group_alive(group: int, wait_s: float) -> bool:
     """Return whether a process group still has members after at most `wait_s` seconds."""
     end = time.monotonic() + wait_s
     while True:
-        try:
-            os.killpg(group, 0)
-        except ProcessLookupError:
+        if not _is_running(group):
             return False
         if time.monotonic() > end:
             return True

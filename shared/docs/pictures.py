@@ -19,9 +19,8 @@ from PIL import Image
 
 from soft_tactile_node.calibration import load_calibration
 from soft_tactile_node.estimation import Estimator
-from soft_tactile_node.recordings import EstimateTable, Recording, Truth
-from soft_tactile_node.reports.split_signals import SplitSignals, split_signals
-from soft_tactile_node.samples import ContactEvent
+from soft_tactile_node.recordings import Truth
+from soft_tactile_node.reports.split_signals import Replayed, replay_and_split
 from soft_tactile_node.simulation import simulate
 
 HERE = Path(__file__).resolve().parent
@@ -45,36 +44,31 @@ STYLE = {
 class Grasp:
     """A simulated grasp, what truly happened and what the estimator says."""
 
-    recording: Recording
     truth: Truth
-    estimate: EstimateTable
-    events: list[ContactEvent]
-    split: SplitSignals
+    seen: Replayed
     coil: int
 
     @property
     def rows(self) -> slice:
         """Rows that are shown."""
-        first, last = np.searchsorted(self.recording.time_s, SHOWN_S)
+        first, last = np.searchsorted(self.seen.recording.time_s, SHOWN_S)
         return slice(int(first), int(last), EVERY)
 
 
 def grasp() -> Grasp:
     """Return the grasp that is drawn, with the coil that it moves most."""
     recording, truth = simulate("pick-bun", seed=SEED, specimen_seed=SPECIMEN, duration_s=LENGTH_S)
-    calibration = load_calibration(CALIBRATION)
-    estimate, events = Estimator(calibration).replay(recording)
-    split = split_signals(calibration, recording)
-    coil = int(np.nanargmax(np.nanmax(np.abs(split.contact), axis=0)))
-    return Grasp(recording, truth, estimate, events, split, coil)
+    seen = replay_and_split(Estimator(load_calibration(CALIBRATION)), recording)
+    coil = int(np.nanargmax(np.nanmax(np.abs(seen.split.contact), axis=0)))
+    return Grasp(truth, seen, coil)
 
 
 def draw_coil(axes: Axes, shown: Grasp, words: str) -> None:
     """Draw one coil as measured and what of it is bending, with the gap between them filled."""
-    rows, split, coil = shown.rows, shown.split, shown.coil
+    rows, split, coil = shown.rows, shown.seen.split, shown.coil
     time_s, percent = split.time_s[rows], 100.0
     measured = percent * split.change[rows, coil]
-    bending = percent * (split.free_bending + split.drift)[rows, coil]
+    bending = percent * (split.bending + split.drift)[rows, coil]
     axes.fill_between(time_s, bending, measured, color=BLUE, alpha=0.15, lw=0)
     axes.plot(time_s, bending, color=ORANGE, label=words)
     axes.plot(time_s, measured, color=BLUE, label=f"coil {coil + 1} as measured")
@@ -87,15 +81,15 @@ def draw_coil(axes: Axes, shown: Grasp, words: str) -> None:
 def draw_force(axes: Axes, shown: Grasp) -> None:
     """Draw the normal force with its band, the true one and the events."""
     rows = shown.rows
-    time_s = shown.estimate.time_s[rows]
-    force = shown.estimate.force_n[rows, 2]
-    deviation = np.sqrt(shown.estimate.force_variance_n2[rows, 2])
+    time_s = shown.seen.estimate.time_s[rows]
+    force = shown.seen.estimate.force_n[rows, 2]
+    deviation = np.sqrt(shown.seen.estimate.force_variance_n2[rows, 2])
     axes.fill_between(time_s, force - 2 * deviation, force + 2 * deviation, color=BLUE, alpha=0.2, lw=0,
                       label="two-sigma band")  # fmt: skip
     axes.plot(time_s, force, color=BLUE, label="estimated")
     axes.plot(shown.truth.time_s[rows], shown.truth.force_n[rows, 2], color="black", lw=1.2, ls="--", label="true")
     axes.margins(y=0.15)
-    for event in shown.events:
+    for event in shown.seen.events:
         if SHOWN_S[0] <= event.time_s <= SHOWN_S[1]:
             axes.axvline(event.time_s, color=GREY, lw=1.0, ls=":")
             axes.annotate(event.kind.value, (event.time_s, 1.0), xycoords=("data", "axes fraction"), xytext=(4, -12),
@@ -108,9 +102,9 @@ def draw_force(axes: Axes, shown: Grasp) -> None:
 
 def draw_pressure(axes: Axes, shown: Grasp) -> None:
     """Draw the pressure."""
-    pressure_pa = shown.recording.pressure_pa
+    pressure_pa = shown.seen.recording.pressure_pa
     read = np.flatnonzero(np.isfinite(pressure_pa))  # the pressure sensor is slower than the coils
-    axes.plot(shown.recording.time_s[read], 1e-3 * pressure_pa[read], color=GREY)
+    axes.plot(shown.seen.recording.time_s[read], 1e-3 * pressure_pa[read], color=GREY)
     axes.set_ylabel("pressure (kPa)")
 
 

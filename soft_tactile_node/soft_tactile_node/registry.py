@@ -8,7 +8,7 @@ from __future__ import annotations
 import importlib
 from typing import Any, NamedTuple
 
-from soft_tactile_node.errors import RangeError
+from soft_tactile_node.errors import CalibrationError, RangeError
 
 
 class PadVariant(NamedTuple):
@@ -50,7 +50,7 @@ PADS = {
         PadVariant("liquid_metal", "liquid metal", 1, -1, ".simulation.liquid_metal_pad", ".design.liquid_metal"),
     )
 }
-"""Variants of a pad by name; a specimen's seed counts their places, so new ones come last."""
+"""Variants of a pad by name."""
 
 DEFAULT_PAD = next(iter(PADS))
 """The variant where none is named."""
@@ -111,7 +111,16 @@ def likely_pad(response: float, axes: int) -> PadVariant:
     -------
     PadVariant
         The variant.
+
+    Raises
+    ------
+    CalibrationError
+        Several fit alike.
     """
     sign = 1 if response > 0.0 else -1
     fitting = [variant for variant in PADS.values() if variant.press_sign == sign]
-    return min(fitting, key=lambda variant: variant.axes != axes)
+    nearest = [variant for variant in fitting if variant.axes == axes] or fitting
+    if len(nearest) > 1:
+        names = " or ".join(variant.name for variant in nearest)
+        raise CalibrationError(f"pad may be {names}: the presses do not tell them apart; say which with --pad-info")
+    return nearest[0]

@@ -149,6 +149,11 @@ class EstimateField:
         return tuple(self.column.format(axis) for axis in "xyz") if self.shape else (self.column,)
 
     @property
+    def may_lack(self) -> bool:
+        """Whether a file may lack it: a number, for NaN says that it is not known; without force it is no estimate."""
+        return not self.shape and bool(self.blank != self.blank)
+
+    @property
     def message_name(self) -> str:
         """Its name in a message, which has no unit."""
         return self.name.removesuffix("_" + self.unit.lower().replace("^", ""))
@@ -229,8 +234,8 @@ class Estimate(Estimated[float, bool, Flag]):
     """
 
     contact_id: int = declare("number of the present or last contact; 0 = none yet", blank=0)
-    slip_probability: float = declare("probability that the object slides; NaN = not observed", "1")
-    friction_use: float = declare("shear over friction limit; NaN = not observed", "1")
+    slip_probability: float = declare("0.5 while a rise of shear is judged, 1 while it slides; NaN = not observed", "1")
+    friction_use: float = declare("shear over the friction limit; NaN = this contact has not slid yet", "1")
     bend_variance_rad2: float = declare("variance of the bend; NaN as the bend", "rad^2")
     bend_fraction: float = declare("bend over the free bend at the highest calibrated pressure", "1")
     pressure_pa: float = declare("pressure used (gauge)", "Pa")

@@ -61,11 +61,49 @@ def test_ros_extra_covers_what_is_imported() -> None:
     assert "soft_tactile_msgs" not in wheels, "pip cannot find it: it is installed from the folder"
 
 
+def _listed(package: str, *kinds: str) -> set[str | None]:
+    """Return what a package.xml lists under some kinds of dependency."""
+    manifest = ElementTree.parse(ROOT / package / "package.xml")
+    return {element.text for kind in kinds for element in manifest.findall(kind)}
+
+
 def test_package_manifest_covers_what_is_imported() -> None:
-    """A build with rosdep installs each ROS 2 package that is imported."""
-    manifest = ElementTree.parse(ROOT / "soft_tactile_node" / "package.xml")
-    listed = {element.text for element in manifest.findall("exec_depend")}
-    assert _imported()[1] - listed == set()
+    """A build with rosdep installs each ROS 2 package that is imported, and what launch files are written with."""
+    launch = {"launch", "launch_ros"}
+    assert (_imported()[1] | launch) - _listed("soft_tactile_node", "exec_depend") == set()
+
+
+def test_package_manifest_covers_what_tests_import() -> None:
+    """What tests of the nodes import of ROS 2 is listed as well, and so is their runner."""
+    used = {
+        name.split(".")[0]
+        for path in (ROOT / "tests").rglob("*.py")
+        for name, _, _ in imports(path)
+        if is_ros(name) and not name.startswith("rosidl_")
+    }
+    listed = _listed("soft_tactile_node", "exec_depend", "test_depend")
+    assert {"launch_pytest", "soft_tactile_msgs"} <= used
+    assert (used | {"python3-pytest"}) - listed == set()
+
+
+def test_interfaces_list_what_they_are_made_of() -> None:
+    """Each package whose messages ours hold is a dependency, in the manifest, in the build and for pip."""
+    folder = ROOT / "soft_tactile_msgs"
+    texts = "\n".join(path.read_text() for kind in ("msg", "srv", "action") for path in (folder / kind).iterdir())
+    used = {"action_msgs", *re.findall(r"^(\w+)/[A-Z]\w+", texts, re.MULTILINE)}
+    assert len(used) >= 4
+    assert used - _listed("soft_tactile_msgs", "depend") == set()
+    build, wheel = (folder / "CMakeLists.txt").read_text(), (folder / "pyproject.toml").read_text()
+    for name in used:
+        assert f"find_package({name} REQUIRED)" in build
+        assert f'"ros-jazzy-{name.replace("_", "-")}"' in wheel
+
+
+def test_maintainers_are_a_role_under_a_reserved_domain() -> None:
+    """The address in the manifests is nobody's: that of a role, below example.com."""
+    for package in ("soft_tactile_msgs", "soft_tactile_node"):
+        address = ElementTree.parse(ROOT / package / "package.xml").find("maintainer").get("email")  # type: ignore[union-attr]
+        assert re.fullmatch(r"maintainers@([\w-]+\.)*example\.com", address or "")
 
 
 def test_test_tools_are_declared() -> None:

@@ -20,11 +20,6 @@ DOCUMENTED = {
 # Inner loops are not checked one by one: each is called by a documented function and says its equation in a few words.
 INNER_LOOP = "compiled"
 
-# Other functions whose arguments are not documented one by one, with the reason.
-SKIPPED: dict[str, str] = {
-    "soft_tactile_node.sources.fake_device.main": "a program: each option has its help",
-}
-
 SECTION = re.compile(r"^(?P<title>[A-Z][a-z]+)\n-{3,}\n", re.MULTILINE)
 NUMBER = re.compile(r"\b(float|Array|ArrayLike|NDArray\[np\.float64\]|np\.ndarray)\b")
 # A unit or "(1)" in brackets, or in words where the unit is that of another argument, or in the name itself.
@@ -58,7 +53,6 @@ CASES = [
     for path in modules()
     if room(module_name(path)) in DOCUMENTED
     for name, node in _public(path)
-    if name not in SKIPPED
 ]
 
 
@@ -162,7 +156,5 @@ def test_physics_names_its_sources(path: Path) -> None:
 
 
 def test_skipped_names_exist() -> None:
-    """The lists of exceptions hold nothing that is gone."""
-    every = {name for path in modules() for name, _ in _public(path)} | {module_name(path) for path in modules()}
-    assert SKIPPED.keys() - every == set()
-    assert WITHOUT_SOURCE.keys() - every == set()
+    """The list of exceptions holds nothing that is gone."""
+    assert WITHOUT_SOURCE.keys() - set(map(module_name, modules())) == set()

@@ -60,6 +60,16 @@ def test_modules_stay_short(path: Path) -> None:
     assert len(path.read_text().splitlines()) <= LONGEST_MODULE_LINES or name in LONG_MODULES
 
 
+def test_each_stored_table_is_read_and_described() -> None:
+    """A test reads each table of reference values by its name, and the page beside them gives its origin."""
+    tables = {path.name for path in (ROOT / "shared" / "reference").glob("*.csv")}
+    tests = "\n".join(path.read_text() for path in (ROOT / "tests").rglob("test_*.py"))
+    page = (ROOT / "shared" / "reference" / "README.md").read_text()
+    assert len(tables) > 10
+    assert {name for name in tables if f'"{name}"' not in tests} == set()
+    assert {name for name in tables if f"`{name}`" not in page} == set()
+
+
 def test_licence_is_complete() -> None:
     """The licence is the whole text of Apache-2.0 and the packages name the same one."""
     text = (ROOT / "LICENSE").read_text()

@@ -137,14 +137,19 @@ def grasps_of(calibrations: Sequence[Calibration], seed: int, draws: Sequence[in
     return [hold(calibrations, seed, item, draw + (item == "jar"), own) for item in ITEMS for draw in draws]
 
 
-def calibrated(seed: int, folder: Path) -> list[Calibration]:
+def calibration_files(seed: int, folder: Path) -> list[Path]:
     """Return fresh calibrations of both fingers of a gripper; those of seed 1 are shipped."""
     if seed == 1:
-        return [load_calibration(ROOT / "config" / "calibrations" / f"{finger}.yaml") for finger in FINGERS]
+        return [ROOT / "config" / "calibrations" / f"{finger}.yaml" for finger in FINGERS]
     for finger in FINGERS:
         for scenario in ("free-bend", "press"):
             record(seed, finger, scenario, folder)
-    return [load_calibration(fit(finger, folder)) for finger in FINGERS]
+    return [fit(seed, finger, folder) for finger in FINGERS]
+
+
+def calibrated(seed: int, folder: Path) -> list[Calibration]:
+    """Return the calibrations of `calibration_files`, loaded."""
+    return [load_calibration(file) for file in calibration_files(seed, folder)]
 
 
 def table(grasps: Sequence[Grasp]) -> str:

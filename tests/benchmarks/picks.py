@@ -24,7 +24,7 @@ from soft_tactile_node.calibration.fit import calibrate
 from soft_tactile_node.estimation.pipeline import Estimator
 from soft_tactile_node.estimation.settings import PRESETS
 from soft_tactile_node.recordings import EstimateTable, Recording, Truth
-from soft_tactile_node.scoring import score_in_detail
+from soft_tactile_node.scoring import score
 from soft_tactile_node.scoring.alignment import align_pair, find_contacts
 from soft_tactile_node.scoring.detection import find_report
 from soft_tactile_node.simulation import simulate
@@ -118,9 +118,9 @@ def list_contacts(case: Case) -> tuple[list[float], list[float]]:
 
 def judge(pad: str, cases: list[Case]) -> bool:
     """Print the figures of a pad variant and its bounds; return whether all hold."""
-    picks = score_in_detail([case.pick for case in cases])
-    static = score_in_detail([(case.static, case.pick[1]) for case in cases])
-    ramps = score_in_detail([case.ramps for case in cases])
+    picks = score([case.pick for case in cases])
+    static = score([(case.static, case.pick[1]) for case in cases])
+    ramps = score([case.ramps for case in cases])
     peaks = [peak for case in cases for peak in list_contacts(case)[0]]
     missed = sorted(peak for case in cases for peak in list_contacts(case)[1])
     felt = [peak for peak in missed if peak > SURELY_FELT_N]
@@ -159,7 +159,7 @@ def judge(pad: str, cases: list[Case]) -> bool:
 
 
 def _rmse(case: Case) -> float:
-    value = score_in_detail([case.pick]).figures["force_z_rmse_n"]
+    value = score([case.pick]).figures["force_z_rmse_n"]
     return float("inf") if value is None else value
 
 

@@ -8,7 +8,7 @@ import yaml
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from grasps import ROOT, Grasp, calibrated, grasps_of, table, teach
+from grasps import ITEMS, ROOT, Grasp, calibrated, grasps_of, table, teach
 
 CONFIG = ROOT / "config" / "two_finger_gripper_simulated.yaml"
 
@@ -21,6 +21,7 @@ def grasps() -> list[Grasp]:
 
 def test_width_is_known_to_a_millimetre_and_honest(grasps: list[Grasp]) -> None:
     """The width of each undeformed item is found within 1 mm and within two standard uncertainties of its own."""
+    assert [grasp.item for grasp in grasps] == list(ITEMS)
     for grasp in grasps:
         assert abs(grasp.width_m - grasp.true_width_m) < 1e-3, grasp
         assert abs(grasp.width_m - grasp.true_width_m) <= 2 * grasp.width_deviation_m, grasp

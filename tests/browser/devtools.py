@@ -86,9 +86,10 @@ class Tab:
     async def close(self) -> None:
         """End the browser."""
         self._listener.cancel()
-        self._connection.close()
-        self._process.terminate()
+        # asked, not told by a signal, which would reach only the script that starts it on some systems
+        self._connection.write_message(json.dumps({"id": 0, "method": "Browser.close"}))
         self._process.wait(WAIT_S)
+        self._connection.close()
 
     async def _listen(self) -> None:
         while (message := await self._connection.read_message()) is not None:

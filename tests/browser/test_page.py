@@ -190,6 +190,36 @@ def test_guided_calibration_to_its_report(tmp_path: Path) -> None:
     assert list(tmp_path.glob(".finger*")) == []
 
 
+PRINTED = """
+(() => {
+  window.dispatchEvent(new Event("beforeprint"));
+  const drawn = window.Bokeh.index[window.Bokeh.documents[0].roots()[0].id].canvas_view.primary.canvas;
+  return [...drawn.getContext("2d").getImageData(2, 2, 1, 1).data];
+})()
+"""
+
+
+def test_a_dark_page_is_printed_on_white(tmp_path: Path) -> None:
+    """What goes to paper is drawn at once in the colours of paper, whatever the screen has."""
+    make_page().write(tmp_path / "report.html")
+
+    async def show() -> tuple[list[int], list[int]]:
+        assert CHROMIUM is not None
+        tab = await Tab.open(CHROMIUM, tmp_path / "profile", (tmp_path / "report.html").as_uri())
+        try:
+            await tab.call("Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": "dark"}])
+            await tab.wait("window.Bokeh?.documents.length && document.querySelector('.plot canvas, .bk-Figure')")
+            await tab.wait(f"({PRINTED.replace('beforeprint', 'nothing').strip()})[0] === 20")
+            dark = await tab.run(PRINTED.replace("beforeprint", "nothing"))
+            return list(dark), list(await tab.run(PRINTED))
+        finally:
+            await tab.close()
+
+    dark, printed = asyncio.run(show())
+    assert dark[:3] == [20, 24, 28]
+    assert printed[:3] == [255, 255, 255]
+
+
 def test_plots_of_a_report_are_saved(tmp_path: Path) -> None:
     """The buttons below a plot give its drawing as SVG, and the numbers behind it with names and units as CSV."""
     make_page().write(tmp_path / "report.html")

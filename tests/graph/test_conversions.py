@@ -319,7 +319,7 @@ class TestDiagnostics:
         health = FingerHealth("left_finger/tactile_sensor: finger", "left_finger")
         health.set_flags(samples.Flag.SPIKE, samples.State.FREE)
         assert health.changed
-        status = health.message({"state": "free"}).status[0]
+        status = health.status({"state": "free"})
         assert (status.level, status.name, status.hardware_id) == (
             WARN,
             "left_finger/tactile_sensor: finger",

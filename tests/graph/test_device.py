@@ -11,6 +11,8 @@ from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from sensor_msgs.msg import FluidPressure
 from soft_tactile_msgs.msg import CoilReadings, ContactEvent, PadEstimate
 
+from devices.fake_device import Damage, Player, play
+from devices.fake_ports import PtyPort, UdpPort
 from graph.finger_driver import LEFT, SEED, SLEW_PA_S
 from graph.graph_tools import ACTIVATE, CONFIGURE, DEACTIVATE, Graph
 from soft_tactile_node.calibration.storage import load_calibration
@@ -23,8 +25,6 @@ from soft_tactile_node.ros.nodes.coil_reader import CoilReader
 from soft_tactile_node.ros.nodes.tactile_sensor import TactileSensor
 from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.simulation.gripper import Gripper
-from soft_tactile_node.sources.fake_device import Damage, Player, play
-from soft_tactile_node.sources.fake_ports import PtyPort, UdpPort
 from soft_tactile_node.sources.tank import Tank
 
 RATE_HZ = 250.0

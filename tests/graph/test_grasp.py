@@ -95,7 +95,7 @@ class TestMonitor:
         live.wait(lambda: heard, "grasp state")
         assert heard[0].state == GraspState.OPEN
         assert list(heard[0].fingers) == list(FINGERS)
-        assert all(math.isnan(value) for value in heard[0].normal_force)
+        assert np.isnan(heard[0].normal_force).tolist() == [True] * len(FINGERS)
         assert math.isnan(heard[0].width)
         assert heard[0].header.frame_id == "gripper_palm"
 

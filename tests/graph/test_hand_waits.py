@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import time
@@ -19,6 +20,7 @@ from std_srvs.srv import Trigger
 
 from graph.graph_tools import WAIT_S, Graph
 from graph.grasp_bench import FINGERS, QUICK, Bench, SoftFingers
+from soft_tactile_node.examples import program
 from soft_tactile_node.grasping import Hand, Hold, NoAnswerError, SensorLostError, pause
 from soft_tactile_node.ros.hand import controller_watch
 from soft_tactile_node.ros.hand import hold as hold_module
@@ -329,6 +331,25 @@ class TestSimulatedTime:
         live.wait(touch.done, "the failure", 5.0)
         with pytest.raises(SensorLostError, match=r"right_finger: no estimate for 1\.00 s"):
             touch.result()
+
+
+@pytest.mark.parametrize("given", [None, "SUBNET"])
+def test_examples_meet_the_simulation_on_this_machine_alone(monkeypatch: pytest.MonkeyPatch, given: str | None) -> None:
+    """A real gripper, and other machines, have to be named: by --gripper, and by the variable of ROS 2."""
+    monkeypatch.setenv("ROS_AUTOMATIC_DISCOVERY_RANGE", given or "")
+    if given is None:
+        monkeypatch.delenv("ROS_AUTOMATIC_DISCOVERY_RANGE")
+    seen: list[str] = []
+
+    def init(**_: object) -> None:
+        seen.append(os.environ["ROS_AUTOMATIC_DISCOVERY_RANGE"])
+        raise SystemExit
+
+    monkeypatch.setattr(program.rclpy, "init", init)
+    chosen = program.options("", [])[0].parse_args([])
+    with pytest.raises(SystemExit):
+        program.run("pick", chosen, lambda _node, _hand: pytest.fail("begun"), [])
+    assert (chosen.gripper, seen) == ("/sim/gripper", [given or "LOCALHOST"])
 
 
 @pytest.mark.parametrize("example", ["pick_gently", "sort_by_compliance", "stop_on_slip"])

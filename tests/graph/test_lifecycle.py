@@ -22,10 +22,10 @@ from soft_tactile_node.ros.running.managed_node import ManagedNode
 from soft_tactile_node.ros.wire import qos
 
 SPECS = (
-    ParameterSpec("autostart", "bool", False, "Start by itself."),
-    ParameterSpec("level", "double", 1.0, "A limit.", "Pa", low=0.0, high=10.0, dynamic=True),
-    ParameterSpec("size", "int", 3, "A size.", low=1, high=9),
-    ParameterSpec("mode", "string", "good", "What goes wrong.", choices=("good", "refuse", "crash")),
+    ParameterSpec("autostart", False, "Start by itself."),
+    ParameterSpec("level", 1.0, "A limit.", "Pa", low=0.0, high=10.0, dynamic=True),
+    ParameterSpec("size", 3, "A size.", low=1, high=9),
+    ParameterSpec("mode", "good", "What goes wrong.", choices=("good", "refuse", "crash")),
 )
 NODE = "/probe"
 

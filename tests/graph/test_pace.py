@@ -6,6 +6,8 @@ from collections.abc import Callable
 from types import SimpleNamespace
 from typing import Any
 
+from rclpy.time import Time
+
 from soft_tactile_node.ros.running.diagnostic_pace import REPORT_PERIOD_S, DiagnosticPace
 
 
@@ -20,7 +22,11 @@ class FakeNode:
 
     def get_clock(self) -> Any:
         """Return its clock."""
-        return SimpleNamespace(now=lambda: SimpleNamespace(nanoseconds=round(self.now_s * 1e9)))
+        return SimpleNamespace(now=lambda: Time(nanoseconds=round(self.now_s * 1e9)))
+
+    def create_publisher(self, *_: Any, **__: Any) -> Any:
+        """Hand out what publishes nothing."""
+        return SimpleNamespace(publish=lambda _message: None)
 
     def create_timer(self, period_s: float, callback: Callable[[], None], **_: Any) -> Any:
         """Keep a timer."""
@@ -31,7 +37,7 @@ class FakeNode:
 def test_a_timer_that_fires_twice_reports_once() -> None:
     """The events executor may call a timer a second time at once; a report of no time at all would tell of no scans."""
     node, reports = FakeNode(), []
-    DiagnosticPace(node, lambda: reports.append(node.now_s), lambda: None)  # type: ignore[arg-type]
+    DiagnosticPace(node, list, lambda: reports.append(node.now_s))  # type: ignore[arg-type]
     fire = node.timers[REPORT_PERIOD_S]
     for moment_s in (101.0, 101.002, 101.99, 102.0, 103.004, 103.004):
         node.now_s = moment_s

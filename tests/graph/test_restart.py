@@ -122,7 +122,8 @@ def test_a_sensor_killed_while_holding_a_jar(live: Graph, tmp_path: Path) -> Non
     live.wait(lambda: cell.estimates, "the restarted node", START_S)
     live.wait(lambda: cell.estimates[-1].flags & PadEstimate.TARE_OLD, "TARE_OLD")
     live.wait(lambda: cell.monitor_word(DiagnosticStatus.OK, cell.said_s), "the monitor content again")
-    assert all(c.pressure == pytest.approx(gauge_pa[-1], abs=1.0) for c in cell.commands)
+    commanded_pa = [command.pressure for command in cell.commands]
+    assert commanded_pa == pytest.approx([gauge_pa[-1]] * max(len(commanded_pa), 10), abs=1.0)
     assert gauge_pa[-1] > 20e3
     assert cell.truths[-1].in_contact, "the jar is still held"
     live.wait(lambda: cell.estimates[-1].in_contact, "the touch found again")

@@ -168,7 +168,7 @@ def test_a_scan_that_comes_twice_counts_once(live: Graph) -> None:
     """A repeated scan and pressure reading change nothing; the estimate of that scan is published again, as it was."""
     driver = FingerDriver(live)
     sensor = start(driver)
-    begin = len(driver.estimates)
+    begin, first = len(driver.estimates), driver.number
     counted: list[int] = []  # here, for the sensor's own count begins anew with each report
     see = sensor._health.see
     sensor._health.see = lambda number, *rest: (counted.append(number), see(number, *rest))
@@ -181,6 +181,7 @@ def test_a_scan_that_comes_twice_counts_once(live: Graph) -> None:
     live.wait(lambda: len(driver.estimates) >= heard + 2 * 120, "two estimates of each scan")
     assert not any(estimate.flags & PadEstimate.TIME_JUMP for estimate in driver.estimates)
     live.run(0.2)  # what is still under way arrives
+    counted = [number for number in counted if number >= first]  # one before may be on its way
     assert len(counted) == len({(e.header.stamp.sec, e.header.stamp.nanosec) for e in driver.estimates[begin:]})
     pairs = [str(estimate) for estimate in driver.estimates[heard:]]  # as text, for NaN equals nothing
     assert pairs[0::2] == pairs[1::2]

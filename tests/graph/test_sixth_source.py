@@ -26,7 +26,7 @@ from soft_tactile_node.sources.recorded import Played
 class Counting(Played):
     """A coil that rises by a nanohenry in each row."""
 
-    settings = (Setting("counting_rows", "int", 100, "Rows of the source `counting`.", low=2, high=10_000),)
+    settings = (Setting("counting_rows", 100, "Rows of the source `counting`.", low=2, high=10_000),)
 
     def parse(self, text, target):
         """Return the number of rows."""

@@ -11,12 +11,14 @@ import launch_pytest
 import numpy as np
 import pytest
 from geometry_msgs.msg import WrenchStamped
-from launch.actions import IncludeLaunchDescription, RegisterEventHandler, SetLaunchConfiguration
+from launch.actions import IncludeLaunchDescription, RegisterEventHandler
 from launch.event_handlers import OnProcessExit
 from launch.launch_description_sources import PythonLaunchDescriptionSource
 from lifecycle_msgs.msg import State
 from soft_tactile_msgs.msg import GraspState, PadEstimate, PressureCommand, ValveStatus
 
+from devices.fake_device import Damage, Player, play
+from devices.fake_ports import PtyPort
 from graph.finger_driver import FingerDriver
 from graph.graph_tools import ACTIVATE, ACTIVE, CONFIGURE, Graph, graph
 from soft_tactile_node.calibration.storage import load_calibration
@@ -24,8 +26,6 @@ from soft_tactile_node.estimation.warming import warm_up
 from soft_tactile_node.recordings import Recording, save_recording
 from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.simulation.gripper import Gripper
-from soft_tactile_node.sources.fake_device import Damage, Player, play
-from soft_tactile_node.sources.fake_ports import PtyPort
 
 ROOT = Path(__file__).resolve().parents[2]
 CALIBRATION = ROOT / "config" / "calibrations" / "left_finger.yaml"
@@ -45,7 +45,6 @@ def launch_file(name: str, arguments: dict[str, str]) -> launch.LaunchDescriptio
 
     source = PythonLaunchDescriptionSource(str(ROOT / "launch" / name))
     return launch.LaunchDescription([
-        SetLaunchConfiguration("sigterm_timeout", "60"),  # a machine that is busy may take its time to end
         RegisterEventHandler(OnProcessExit(on_exit=keep)),
         IncludeLaunchDescription(source, launch_arguments=arguments.items()),
         launch_pytest.actions.ReadyToTest(),

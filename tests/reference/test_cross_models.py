@@ -171,9 +171,6 @@ def test_duct_by_its_velocity_profile(table):
     velocity = (duct.radius_m**2 - r**2) / (4 * duct.viscosity_pa_s * duct.length_m)  # for 1 Pa
     flow_rate = float(np.sum(weight * 0.5 * duct.radius_m * 2 * math.pi * r * velocity))
     table.close("duct resistance (Pa s/m^3)", duct.resistance_pa_s_m3(), 1 / flow_rate, "Hagen-Poiseuille", rtol=1e-12)
-    mass = 6250 * duct.length_m * math.pi * duct.radius_m**2
-    inertance = mass / (math.pi * duct.radius_m**2) ** 2
-    table.close("duct inertance (kg/m^4)", duct.inertance_kg_m4(), inertance, "momentum balance", rtol=1e-12)
 
 
 def test_loss_resistance(table):

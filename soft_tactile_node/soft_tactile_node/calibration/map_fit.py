@@ -106,8 +106,6 @@ class MapFit:
         The regressions; shear is that of normal force again where it is not observed.
     normal_penalty, shear_penalty : float
         Chosen penalties (1).
-    terms, shear_terms : numpy.ndarray of bool, shape (f,)
-        Features that each uses.
     features : tuple of numpy.ndarray, shape (n, f)
         Features of each recording at full rate.
     """
@@ -124,8 +122,6 @@ class MapFit:
     shear: Ridge
     normal_penalty: float
     shear_penalty: float
-    terms: Array
-    shear_terms: Array
     features: tuple[Array, ...]
 
 
@@ -187,18 +183,7 @@ def _unknown(item: Prepared) -> Array:
 
 
 def count_squeezes(items: Sequence[Pressed]) -> int:
-    """Return in how many contacts stretch and force rise together, as when a finger closes on something.
-
-    Parameters
-    ----------
-    items : sequence of Pressed
-        All recordings.
-
-    Returns
-    -------
-    int
-        Number of contacts (1).
-    """
+    """Return in how many contacts of `items` (1) stretch and force rise together: the finger closes on something."""
     found = 0
     for p in items:
         edges = np.flatnonzero(np.diff(np.concatenate([[0], p.touched.astype(int), [0]])))
@@ -210,20 +195,7 @@ def count_squeezes(items: Sequence[Pressed]) -> int:
 
 
 def fit_map(items: Sequence[Pressed], axes: int) -> MapFit:
-    """Fit the force map to free-bend and press recordings.
-
-    Parameters
-    ----------
-    items : sequence of Pressed
-        All recordings.
-    axes : int
-        1 = normal force only, 3 = shear as well.
-
-    Returns
-    -------
-    MapFit
-        See MapFit.
-    """
+    """Fit the map to free-bend and press recordings `items`; `axes` is 1 for normal force only, 3 with shear."""
     directions = _principal_directions(items)
     count = len(directions)
     low, high = _coordinate_range(items, directions)
@@ -256,7 +228,7 @@ def fit_map(items: Sequence[Pressed], axes: int) -> MapFit:
     weights[every, 2] = normal.weights(normal_penalty)[:, 0]
     leverage = np.zeros((2, every.size, every.size))
     leverage[0][np.ix_(every, every)] = normal.leverage_matrix(normal_penalty)
-    shear, shear_penalty, slow = normal, normal_penalty, every
+    shear, shear_penalty = normal, normal_penalty
     if axes == 3:
         slow = every & ~listed["quick"]
         shear = regress(features, force[:, :2], slow)
@@ -265,7 +237,7 @@ def fit_map(items: Sequence[Pressed], axes: int) -> MapFit:
         leverage[1][np.ix_(slow, slow)] = shear.leverage_matrix(shear_penalty)
     return MapFit(
         axes, directions, low, high, weights, leverage, rise, fall, normal, shear, normal_penalty, shear_penalty,
-        every, slow, tuple(features),
+        tuple(features),
     )  # fmt: skip
 
 

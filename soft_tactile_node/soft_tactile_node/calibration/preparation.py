@@ -48,15 +48,13 @@ class Prepared:
     source: str
 
 
-def hold_last(values: Array, start: float = 0.0) -> Array:
-    """Return the values with each NaN replaced by the last finite value before it.
+def hold_last(values: Array) -> Array:
+    """Return the values with each NaN replaced by the last finite value before it; 0 where there is none at all.
 
     Parameters
     ----------
     values : numpy.ndarray, shape (n,)
         Any unit; NaN = no new reading.
-    start : float
-        Used before the first finite value, where there is none at all (same unit).
 
     Returns
     -------
@@ -65,7 +63,7 @@ def hold_last(values: Array, start: float = 0.0) -> Array:
     """
     finite = np.isfinite(values)
     if not finite.any():
-        return np.full(values.shape, start)
+        return np.zeros(values.shape)
     index = np.where(finite, np.arange(values.size), -1)
     np.maximum.accumulate(index, out=index)
     return np.asarray(values[np.maximum(index, int(np.argmax(finite)))])

@@ -13,18 +13,7 @@ UNLOADED_N = 0.02
 
 
 def smooth_force(recording: Prepared) -> Array:
-    """Return the reference force averaged over 10 ms, gaps bridged.
-
-    Parameters
-    ----------
-    recording : Prepared
-        A press recording.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n, 3)
-        Force (N).
-    """
+    """Return the reference force of a press `recording`, averaged over 10 ms, gaps bridged, shape (n, 3) (N)."""
     assert recording.force_n is not None
     out = np.empty_like(recording.force_n)
     width = max(1, round(0.01 / float(np.median(np.diff(recording.time_s)))))
@@ -61,20 +50,7 @@ def find_unloaded(time_s: Array, force_n: Array) -> Array:
 
 
 def find_touched(time_s: Array, force_n: Array) -> Array:
-    """Return where something touches, to a few milliseconds, however lightly.
-
-    Parameters
-    ----------
-    time_s : numpy.ndarray, shape (n,)
-        Stamps (s).
-    force_n : numpy.ndarray, shape (n, 3)
-        Smoothed reference force (N).
-
-    Returns
-    -------
-    numpy.ndarray of bool, shape (n,)
-        True where the force stands above its own noise.
-    """
+    """Return where the force `force_n` (N), shape (n, 3), at `time_s` (s), stands above its noise, to milliseconds."""
     width = max(1, round(0.02 / float(np.median(np.diff(time_s)))))
     size = np.linalg.norm(uniform_filter1d(force_n, width, axis=0, mode="nearest"), axis=1)
     unloaded = size[find_unloaded(time_s, force_n)]

@@ -7,9 +7,20 @@ from datetime import date
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import numpy as np
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
+from soft_tactile_node.calibrated import (
+    BaseModelPart,
+    Finite,
+    ForceMap,
+    HealthModel,
+    Positive,
+    Ranges,
+    Strict,
+    SubstituteModel,
+    TouchModel,
+)
 from soft_tactile_node.registry import PADS
 from soft_tactile_node.samples import MAX_CHANNELS, Array
 
@@ -20,30 +31,13 @@ SCHEMA_VERSION = 2
 """Version of the file format; any other is refused."""
 
 
-def _finite(value: float) -> float:
-    if not np.isfinite(value):
-        raise ValueError("must be finite")
-    return value
-
-
 def _known_pad(name: str) -> str:
     if name not in PADS:
         raise PydanticCustomError("pad", "must be one of {known}", {"known": ", ".join(PADS)})
     return name
 
 
-Finite = Annotated[float, AfterValidator(_finite)]
-Positive = Annotated[float, AfterValidator(_finite), Field(gt=0.0)]
 PadName = Annotated[str, AfterValidator(_known_pad)]
-Vector = tuple[Finite, ...]
-Matrix = tuple[Vector, ...]
-Stack = tuple[Matrix, ...]
-
-
-class Strict(BaseModel):
-    """Base of every part: no unknown keys, no change after loading."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, protected_namespaces=())
 
 
 class SourceFile(Strict):
@@ -52,76 +46,6 @@ class SourceFile(Strict):
     name: str
     kind: Literal["free_bend", "press"]
     sha256: str
-
-
-class Ranges(Strict):
-    """What the recordings covered; beyond it estimates are flagged, not clipped."""
-
-    pressure_pa: tuple[Finite, Finite]
-    temperature_c: tuple[Finite, Finite] | None
-    force_normal_n: Positive
-    force_shear_n: Annotated[float, AfterValidator(_finite), Field(ge=0.0)]
-    pressure_rate_pa_s: Positive
-    sample_rate_hz: Positive
-
-
-class BaseModelPart(Strict):
-    """Free bend: weights of the terms for each channel and for the bend angle; what is left of a channel."""
-
-    weights: Matrix
-    stretch: Vector
-    angle_weights: Vector | None
-    angle_deviation_rad: Annotated[float, Field(ge=0.0)] | None
-    noise: Vector
-    drift: Vector
-    slope: Vector
-    slope_deviation: Vector
-
-
-class ForceMap(Strict):
-    """Force map: coordinates of a departure, the pad's own lag, weights of the features, variance of the force."""
-
-    axes: Literal[1, 3]
-    directions: Matrix
-    low: Vector
-    high: Vector
-    rise_s: Annotated[float, Field(ge=0.0)]
-    fall_s: Annotated[float, Field(ge=0.0)]
-    weights: Matrix
-    leverage: Stack
-    normal_variance: Matrix
-    shear_variance: Stack
-    gain: Matrix
-
-
-class TouchModel(Strict):
-    """Touch tests: how far the force of a free finger strays, and its extreme values in a second."""
-
-    spread: Matrix
-    location: Vector
-    scale: Vector
-
-
-class SubstituteModel(Strict):
-    """What the channels tell of each other and of the pressure."""
-
-    weights: Matrix
-    deviation: Vector
-    pressure: Vector
-
-
-class HealthModel(Strict):
-    """What is normal for a healthy channel and for the pressure reading."""
-
-    step_limit: Vector
-    step_s: Positive
-    equal_limit: tuple[float, ...]
-    low: Vector
-    high: Vector
-    pressure_equal_limit: float
-    pressure_rate: Positive
-    pressure_interval_s: Positive
-    pressure_noise: Annotated[float, Field(ge=0.0)]
 
 
 class Figure(Strict):
@@ -278,18 +202,7 @@ def _shape(value: object) -> tuple[int, ...]:
 
 
 def nested(array: Array) -> tuple:  # type: ignore[type-arg]
-    """Return an array as nested tuples of floats with seven significant digits, as the record keeps them.
-
-    Parameters
-    ----------
-    array : numpy.ndarray, shape (any)
-        Any unit; seven digits are far below every uncertainty here and keep the file readable.
-
-    Returns
-    -------
-    tuple
-        Nested tuples (same unit).
-    """
+    """Return `array`, any shape and unit, as nested tuples with seven significant digits, as the record keeps them."""
     if array.ndim == 1:
         return tuple(float(f"{value:.7g}") for value in array)
     return tuple(nested(row) for row in array)

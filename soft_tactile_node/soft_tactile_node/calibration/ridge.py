@@ -25,15 +25,13 @@ BLOCK_S = 6.0
 """Length of a held-out block (s): longer than a press."""
 
 
-def split_blocks(times_s: Sequence[Array], block_s: float = BLOCK_S) -> Indices:
+def split_blocks(times_s: Sequence[Array]) -> Indices:
     """Return a block number for each row of several concatenated recordings.
 
     Parameters
     ----------
     times_s : sequence of numpy.ndarray, shape (n,)
         Stamps of the rows of each recording (s).
-    block_s : float
-        Length of a block (s).
 
     Returns
     -------
@@ -43,7 +41,7 @@ def split_blocks(times_s: Sequence[Array], block_s: float = BLOCK_S) -> Indices:
     numbers: list[Indices] = []
     first = 0
     for time_s in times_s:
-        number = first + ((time_s - time_s[0]) // block_s).astype(np.int64)
+        number = first + ((time_s - time_s[0]) // BLOCK_S).astype(np.int64)
         first = int(number[-1]) + 1
         numbers.append(number)
     return np.concatenate(numbers)
@@ -97,36 +95,12 @@ class Ridge:
         return np.asarray(gram + penalty * len(self._design) * np.eye(len(gram)))
 
     def weights(self, penalty: float, without: int | None = None) -> Array:
-        """Return the weights at a penalty.
-
-        Parameters
-        ----------
-        penalty : float
-            Relative penalty (1).
-        without : int or None
-            Block that is held out.
-
-        Returns
-        -------
-        numpy.ndarray, shape (m, k)
-            Weights (unit of the target over that of the term).
-        """
+        """Return weights, shape (m, k) (target over term), at a relative `penalty` (1), `without` a block or None."""
         cross = self._cross if without is None else self._cross - self._crosses[without]
         return np.asarray(np.linalg.solve(self._normal(penalty, without), cross) / self._scale[:, None])
 
     def held_out(self, penalty: float) -> Array:
-        """Return the prediction of each row by a fit that did not see its block.
-
-        Parameters
-        ----------
-        penalty : float
-            Relative penalty (1).
-
-        Returns
-        -------
-        numpy.ndarray, shape (n, k)
-            Predictions (unit of the target).
-        """
+        """Return each row's prediction, shape (n, k), by a fit at `penalty` (1) that did not see its block."""
         out = np.zeros_like(self._target)
         for number, rows in enumerate(self._rows):
             out[rows] = self._design[rows] @ self.weights(penalty, number)
@@ -174,18 +148,7 @@ class Ridge:
         return np.asarray(np.linalg.inv(self._normal(penalty, without)) / np.outer(self._scale, self._scale))
 
     def held_out_leverage(self, penalty: float) -> Array:
-        """Return the leverage of each row in a fit that did not see its block.
-
-        Parameters
-        ----------
-        penalty : float
-            Relative penalty (1).
-
-        Returns
-        -------
-        numpy.ndarray, shape (n,)
-            Leverage (1).
-        """
+        """Return each row's leverage (1), shape (n,), in a fit at `penalty` (1) that did not see its block."""
         out = np.zeros(len(self._design))
         for number, rows in enumerate(self._rows):
             x = self._design[rows]

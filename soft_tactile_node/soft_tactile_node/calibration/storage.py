@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import yaml
-from pydantic import ValidationError
 
 from soft_tactile_node.calibration.record import SCHEMA_VERSION, Calibration
 from soft_tactile_node.errors import CalibrationError
 from soft_tactile_node.recordings.atomic import write_atomically
+from soft_tactile_node.recordings.yaml_files import check_model, read_yaml
 
 MAX_BYTES = 4_000_000
 """A calibration is a few tens of kilobytes; anything larger is not one."""
@@ -33,18 +33,7 @@ _Dumper.add_representer(list, _represent_list)
 
 
 def dump_calibration(calibration: Calibration) -> str:
-    """Return a calibration as YAML text.
-
-    Parameters
-    ----------
-    calibration : Calibration
-        The record.
-
-    Returns
-    -------
-    str
-        YAML.
-    """
+    """Return `calibration` as YAML text."""
     data = calibration.model_dump(mode="json")
     return yaml.dump(data, Dumper=_Dumper, sort_keys=False, width=10_000, allow_unicode=True)
 
@@ -97,18 +86,8 @@ def load_calibration(path: str | Path) -> Calibration:
         One line: the file, the key's path, what it must be and what it is.
     """
     file = Path(path)
-    try:
-        if file.stat().st_size > MAX_BYTES:
-            raise CalibrationError(f"{file}: larger than {MAX_BYTES} bytes; this is not a calibration file")
-        data = yaml.load(file.read_text(encoding="utf-8"), Loader=SAFE_LOADER)  # noqa: S506 - a safe one
-    except OSError as error:
-        raise CalibrationError(
-            f"{file}: {error.strerror}; name a calibration made with `soft-tactile calibrate`"
-        ) from None
-    except (yaml.YAMLError, UnicodeDecodeError, RecursionError) as error:
-        mark = getattr(error, "problem_mark", None)
-        place = f", line {mark.line + 1}" if mark is not None else ""
-        raise CalibrationError(f"{file}{place}: not a YAML file; make the calibration again") from None
+    hint = "make it again with `soft-tactile calibrate`"
+    data = read_yaml(file, CalibrationError, hint, largest_bytes=MAX_BYTES, loader=SAFE_LOADER)
     if not isinstance(data, dict):
         raise CalibrationError(
             f"{file}: must hold a mapping; got {type(data).__name__}; this is not a calibration file"
@@ -119,11 +98,4 @@ def load_calibration(path: str | Path) -> Calibration:
         again = "make it again from the same recordings with `soft-tactile calibrate`"
         mend = "update soft_tactile_node" if newer else again
         raise CalibrationError(f"{file}, key schema_version: must be {SCHEMA_VERSION}; got {version}; {mend}")
-    try:
-        return Calibration.model_validate(data)
-    except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"]) or "(whole file)"
-        got = repr(first.get("input"))
-        got = got if len(got) <= 60 else got[:57] + "..."
-        raise CalibrationError(f"{file}, key {key}: {first['msg']}; got {got}; make the calibration again") from None
+    return check_model(file, Calibration, data, CalibrationError, hint)

@@ -190,26 +190,11 @@ def _quick(p: Pressed, force: Array) -> Array:
     """Return the force less its 30 ms mean, as the estimator tells a quick change."""
     from soft_tactile_node.estimation.row import QUICK_S
 
-    return np.asarray(force[:, 2] - low_pass(p.item.time_s, force[:, 2], QUICK_S))
+    return np.asarray(force[:, 2] - _low_pass(p.item.time_s, force[:, 2], QUICK_S))
 
 
-def low_pass(time_s: Array, values: Array, tau_s: float) -> Array:
-    """Return a first-order low-pass.
-
-    Parameters
-    ----------
-    time_s : numpy.ndarray, shape (n,)
-        Stamps (s).
-    values : numpy.ndarray, shape (n,)
-        Any unit.
-    tau_s : float
-        Time constant (s).
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Same unit.
-    """
+def _low_pass(time_s: Array, values: Array, tau_s: float) -> Array:
+    """Return a first-order low-pass with a time constant (s), one value a scan."""
     out = np.empty_like(values)
     level = values[0]
     gains = 1.0 - np.exp(-np.maximum(np.diff(time_s, prepend=time_s[0]), 0.0) / tau_s)

@@ -66,18 +66,7 @@ def protocol_figures(pressed: Sequence[Prepared], touch: TouchFit, axes: int, sc
 
 
 def unloading_share(pressed: Sequence[Prepared]) -> float:
-    """Return the time of slow unloading over that of slow loading (1).
-
-    Parameters
-    ----------
-    pressed : sequence of Prepared
-        Press recordings.
-
-    Returns
-    -------
-    float
-        About 1 for presses that go up and down alike (1).
-    """
+    """Return the time of slow unloading of `pressed` over that of slow loading (1): about 1 for even presses."""
     falling = rising = 0
     for item in pressed:
         # a release within a scan or two is no branch: as rows count, unloading must take its share of the time

@@ -93,18 +93,7 @@ class Ageing:
 
 
 def find_ageing(items: Sequence[Characterised]) -> list[Ageing]:
-    """Return the fingers that were recorded on more than one day.
-
-    Parameters
-    ----------
-    items : sequence of Characterised
-        All specimens.
-
-    Returns
-    -------
-    list of Ageing
-        One a finger; none for fingers of one day or without dates.
-    """
+    """Return those of the fingers in `items` that were recorded on more than one day."""
     fingers: dict[str, list[Characterised]] = {}
     for item in items:
         fingers.setdefault(item.record.serial or item.specimen.finger, []).append(item)
@@ -120,18 +109,7 @@ def find_ageing(items: Sequence[Characterised]) -> list[Ageing]:
 
 
 def find_drifts(before: Calibration, after: Calibration) -> list[Drift]:
-    """Return how far gain, offset and memory moved between two calibrations of one finger.
-
-    Parameters
-    ----------
-    before, after : Calibration
-        The calibrations; their presses are taken to be of one protocol.
-
-    Returns
-    -------
-    list of Drift
-        Largest first; a cause that the recordings do not tell is left out.
-    """
+    """Return how far gain, offset and memory moved between two calibrations of one protocol, largest first."""
     found = [_gain(before, after), _offset(before, after), *_memory(before, after)]
     return sorted((drift for drift in found if drift is not None), key=lambda drift: -abs(drift.size))
 

@@ -97,20 +97,7 @@ def difference(one: Cell, other: Cell) -> tuple[float, float, float]:
 
 
 def find_spread(items: Sequence[Characterised], kind: Kind) -> Spread | None:
-    """Return how a figure differs between specimens.
-
-    Parameters
-    ----------
-    items : sequence of Characterised
-        The specimens.
-    kind : Kind
-        Which figure.
-
-    Returns
-    -------
-    Spread or None
-        None where fewer than two specimens have it.
-    """
+    """Return how a figure of one `kind` differs between `items`; None where fewer than two have it."""
     known = [(cell, item) for item in items if (cell := item.cell(kind)) is not None]
     if len(known) < 2:
         return None

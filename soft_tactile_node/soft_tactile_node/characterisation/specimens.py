@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import yaml
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from soft_tactile_node.calibration.storage import MAX_BYTES
 from soft_tactile_node.errors import SpecimenError
+from soft_tactile_node.recordings.yaml_files import check_model, read_yaml
 
 RECORDING = (".csv", ".mcap")
 TABLE = (".yaml", ".yml")
@@ -195,30 +196,11 @@ class _Table(BaseModel):
 
 def _in_table(path: Path) -> list[Specimen]:
     """Return the specimens of a YAML file: a table of them, or one calibration."""
-    try:
-        size = path.stat().st_size
-        text = path.read_text(encoding="utf-8") if size <= MAX_BYTES else ""
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "not text"
-        raise SpecimenError(f"{path}: cannot be read ({reason}); check the name") from None
-    try:
-        data = yaml.load(text, Loader=TEXT_LOADER)  # noqa: S506 - a safe one
-    except (yaml.YAMLError, RecursionError) as error:
-        mark = getattr(error, "problem_mark", None)
-        place = f", line {mark.line + 1}" if mark is not None else ""
-        raise SpecimenError(f"{path}{place}: is no YAML file; mend that line") from None
+    hint = f"a table of specimens holds `specimens`, a list with the keys {KEYS}"
+    data = read_yaml(path, SpecimenError, hint, largest_bytes=MAX_BYTES, loader=TEXT_LOADER)
     if isinstance(data, dict) and "schema_version" in data:
         return [_make(path.stem, calibration=path)]
-    try:
-        rows = _Table.model_validate(data).specimens
-    except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"]) or "(whole file)"
-        raise SpecimenError(
-            f"{path}, key {key}: {first['msg']}; got {repr(first.get('input'))[:60]}; a table of specimens "
-            f"holds `specimens`, a list with the keys {KEYS}"
-        ) from None
-    return [_from_row(row, path) for row in rows]
+    return [_from_row(row, path) for row in check_model(path, _Table, data, SpecimenError, hint).specimens]
 
 
 def _from_row(row: _Row, table: Path) -> Specimen:

@@ -93,18 +93,7 @@ class Characterised:
         return self.specimen.label
 
     def cell(self, kind: Kind) -> Cell | None:
-        """Return a figure in the unit of its kind.
-
-        Parameters
-        ----------
-        kind : Kind
-            Which figure.
-
-        Returns
-        -------
-        Cell or None
-            None = the recordings do not tell it.
-        """
+        """Return a figure in the unit of its `kind`; None = the recordings do not tell it."""
         found = self.record.figures.get(kind.name)
         return None if found is None else _scaled(found, kind.scale)
 
@@ -154,18 +143,7 @@ def _tell_date(recording: Recording, path: Path) -> tuple[date, str]:
 
 
 def shown_kinds(items: Sequence[Characterised]) -> list[Kind]:
-    """Return the kinds of figures that any specimen has.
-
-    Parameters
-    ----------
-    items : sequence of Characterised
-        The specimens.
-
-    Returns
-    -------
-    list of Kind
-        In the order of the table.
-    """
+    """Return the kinds of figures that any of `items` has, in the order of the table."""
     return [kind for kind in KINDS if any(item.cell(kind) for item in items)]
 
 
@@ -207,18 +185,7 @@ def table_rows(items: Sequence[Characterised]) -> list[dict[str, Any]]:
 
 
 def table_csv(items: Sequence[Characterised]) -> str:
-    """Return the table as CSV text, one row a specimen and figure.
-
-    Parameters
-    ----------
-    items : sequence of Characterised
-        The specimens.
-
-    Returns
-    -------
-    str
-        The text; an empty cell = not known.
-    """
+    """Return the table of `items` as CSV text, one row a specimen and figure; an empty cell = not known."""
     rows = table_rows(items)
     columns = list(dict.fromkeys(key for row in rows for key in row))
     stream = io.StringIO()

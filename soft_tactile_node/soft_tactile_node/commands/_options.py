@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -43,6 +44,9 @@ class ManyValues(click.Command):
         return super().parse_args(ctx, spread)
 
 
+FAILED = 3
+"""Exit code of a score that breaks a limit."""
+
 PATH = click.Path(path_type=Path)
 """A file name; whether it can be read or written is found out by reading or writing it."""
 
@@ -68,8 +72,19 @@ def tell(remarks: Iterable[str]) -> None:
 
 
 def print_json(data: Mapping[str, Any]) -> None:
-    """Print one JSON object; what is not a finite number must be None already."""
-    print(json.dumps(data, indent=2, allow_nan=False))
+    """Print one JSON object; a number that is not finite becomes null."""
+    print(json.dumps(_plain(data), indent=2, allow_nan=False))
+
+
+def _plain(data: Any) -> Any:
+    """Return data as JSON has it: arrays as lists, None for what is not a finite number."""
+    if hasattr(data, "tolist"):
+        data = data.tolist()
+    if isinstance(data, Mapping):
+        return {key: _plain(value) for key, value in data.items()}
+    if isinstance(data, list | tuple):
+        return [_plain(value) for value in data]
+    return None if isinstance(data, float) and not math.isfinite(data) else data
 
 
 @contextmanager

@@ -88,20 +88,7 @@ def print_entry(entry: Any) -> None:
 
 
 def calibrate_fingers(seed: int, folder: Path) -> dict[str, Path]:
-    """Calibrate every finger of the simulated gripper from recordings made for it.
-
-    Parameters
-    ----------
-    seed : int
-        Seed of the gripper.
-    folder : pathlib.Path
-        Where recordings and calibrations go.
-
-    Returns
-    -------
-    dict of str to pathlib.Path
-        Calibration file of each finger.
-    """
+    """Calibrate each finger of the gripper of `seed` from recordings made in `folder`; returns the files by finger."""
     from concurrent.futures import ProcessPoolExecutor, as_completed
 
     from tqdm import tqdm
@@ -114,7 +101,7 @@ def calibrate_fingers(seed: int, folder: Path) -> dict[str, Path]:
         for job in as_completed(recording):
             bar.set_description_str(job.result())
             bar.update()
-        fitting = {pool.submit(fit, finger, folder): finger for finger in FINGERS}
+        fitting = {pool.submit(fit, seed, finger, folder): finger for finger in FINGERS}
         for fitted in as_completed(fitting):
             paths[fitting[fitted]] = fitted.result()
             bar.set_description_str(f"{fitting[fitted]} calibrated")
@@ -125,16 +112,22 @@ def calibrate_fingers(seed: int, folder: Path) -> dict[str, Path]:
 def record(seed: int, finger: str, scenario: str, folder: Path) -> str:
     """Write one simulated calibration recording; returns what was done, in words."""
     from soft_tactile_node.recordings import save_recording
-    from soft_tactile_node.simulation.gripper import SPECIMEN_STRIDE
     from soft_tactile_node.simulation.scenarios import simulate
 
-    specimen = seed + SPECIMEN_STRIDE * FINGERS.index(finger)
+    specimen = specimen_of(seed, finger)
     recording, _ = simulate(scenario, seed=specimen + CALIBRATION_SHIFT, specimen_seed=specimen, rate_hz=RATE_HZ)
     save_recording(recording, recording_path(folder, finger, scenario))
     return f"{finger} recorded: {scenario}"
 
 
-def fit(finger: str, folder: Path) -> Path:
+def specimen_of(seed: int, finger: str) -> int:
+    """Return the number of the specimen that a finger of the simulated gripper is."""
+    from soft_tactile_node.simulation.gripper import SPECIMEN_STRIDE
+
+    return seed + SPECIMEN_STRIDE * FINGERS.index(finger)
+
+
+def fit(seed: int, finger: str, folder: Path) -> Path:
     """Calibrate one finger from its recordings; returns the calibration's file."""
     from soft_tactile_node.calibration.fit import calibrate
     from soft_tactile_node.calibration.record import Geometry
@@ -144,6 +137,7 @@ def fit(finger: str, folder: Path) -> Path:
     recordings = [load_recording(recording_path(folder, finger, scenario)) for scenario in ("free-bend", "press")]
     calibration = calibrate(
         recordings[:1], recordings[1:], geometry=Geometry(root_to_pad_m=0.080, neutral_to_surface_m=0.012),
+        serial=f"sim-{specimen_of(seed, finger)}",
         made_on=date.today(),  # noqa: DTZ011 - the date on the wall of the bench
     )  # fmt: skip
     path = folder / f"{finger}.yaml"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -59,35 +58,9 @@ def command(study_file: Path, report: Path | None, jobs: int, cluster: str, as_j
 
 
 def as_data(result: Result) -> dict[str, Any]:
-    """Return a result as plain data for JSON; what is not a finite number is None.
-
-    Parameters
-    ----------
-    result : Result
-        The result.
-
-    Returns
-    -------
-    dict
-        Number, changes and figures.
-    """
-    figures = {name: _plain(value) for name, value in vars(result.figures).items()}
-    figures["noise"] = {name: _plain(value) for name, value in vars(result.figures.noise).items()}
+    """Return number, changes and figures of `result` as data for JSON."""
+    figures = {**vars(result.figures), "noise": vars(result.figures.noise)}
     return {"design": result.case.number, "changes": result.case.changes, **figures}
-
-
-def _plain(value: Any) -> Any:
-    import numpy as np
-
-    if isinstance(value, np.ndarray):
-        return [_plain(one) for one in value.tolist()]
-    if isinstance(value, dict):
-        return {key: _plain(one) for key, one in value.items()}
-    if isinstance(value, list):
-        return [_plain(one) for one in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
 
 
 def _print_table(ranked: list[Result]) -> None:

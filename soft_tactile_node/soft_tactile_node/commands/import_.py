@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -109,12 +108,12 @@ def _rate_hz(found: Imported) -> float:
 
 
 def _to_json(output: Path, found: Imported) -> dict[str, object]:
-    clock, rate_hz = found.clock, _rate_hz(found)
+    clock = found.clock
     return {
         "recording": str(output),
         "rows": len(found.recording),
         "channels": found.recording.channels,
-        "rate_hz": rate_hz if math.isfinite(rate_hz) else None,
+        "rate_hz": _rate_hz(found),
         "clock": None
         if clock is None
         else {
@@ -122,7 +121,7 @@ def _to_json(output: Path, found: Imported) -> dict[str, object]:
             "uncertainty_s": clock.uncertainty_s,
             "at_s": clock.at_s,
             "rate": clock.rate,
-            "agreement": clock.agreement if math.isfinite(clock.agreement) else None,
+            "agreement": clock.agreement,
         },
         "remarks": list(found.remarks),
     }

@@ -53,30 +53,13 @@ def group(traceback: bool) -> None:
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Run the command line and leave with its exit code.
-
-    Parameters
-    ----------
-    arguments : sequence of str or None
-        Words after the program's name; None = those of this process.
-    """
+    """Run the command line, `arguments` or those of this process, and leave with its exit code."""
     words = list(sys.argv[1:] if arguments is None else arguments)
     sys.exit(run(words))
 
 
 def run(words: list[str]) -> int:
-    """Run the command line.
-
-    Parameters
-    ----------
-    words : list of str
-        Words after the program's name.
-
-    Returns
-    -------
-    int
-        Exit code.
-    """
+    """Run the command line `words`, without the program's name; returns the exit code."""
     try:
         code = group.main(args=words, prog_name="soft-tactile", standalone_mode=False)
         sys.stdout.flush()

@@ -9,6 +9,7 @@ import click
 
 from soft_tactile_node.commands._options import PATH, ManyValues
 from soft_tactile_node.commands._sources import SOURCE_HELP, open_source, tank_option
+from soft_tactile_node.registry import SOURCES
 from soft_tactile_node.words import SETTINGS
 
 DEFAULT_PORT = 8070
@@ -23,8 +24,8 @@ DEFAULT_PORT = 8070
 @click.option("--name", "names", metavar="NAME…", multiple=True, help="Names of the fingers, in the same order.")
 @click.option(
     "--force", "forces", metavar="F…", multiple=True,
-    help="Force cells for the guided calibration of devices, in the same order: serial:PORT[@BAUD] or udp:HOST:PORT, "
-    "lines of text with one number (normal force) or three (x, y, z of the pad frame), in N.",
+    help=f"Force cells for the guided calibration of devices, in the same order: {SOURCES['serial'].form} or "
+    f"{SOURCES['udp'].form}, lines of text with one number (normal force) or three (x, y, z of the pad frame), in N.",
 )  # fmt: skip
 @tank_option
 @click.option(

@@ -77,9 +77,7 @@ def command(
         return 0
     summary, counters = _record(source_text or "", output, duration_s or math.inf, tank_file, atmospheric_pa)
     if as_json:
-        data = {**asdict(summary), "counters": asdict(counters)}
-        data["atmospheric_pa"] = None if math.isnan(summary.atmospheric_pa) else summary.atmospheric_pa
-        print_json({"recording": str(output), **data})
+        print_json({"recording": str(output), **asdict(summary), "counters": asdict(counters)})
     else:
         rate = f", {(summary.rows - 1) / summary.duration_s:.1f} Hz" if summary.duration_s > 0.0 else ""
         print(

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 
 import click
 
-from soft_tactile_node.commands._options import PATH, ManyValues, as_json, namespace, print_json, tell_remarks
+from soft_tactile_node.commands._options import FAILED, PATH, ManyValues, as_json, namespace, print_json, tell_remarks
 from soft_tactile_node.errors import RangeError, RecordingError
-
-FAILED = 3
-"""Exit code of a score that breaks a limit."""
 
 
 @click.command(cls=ManyValues)
@@ -82,7 +78,7 @@ def command(
         if given and len(given) != len(couples):
             raise click.UsageError(f"{name} must be given once for each pair: {len(couples)}; got {len(given)}")
     from soft_tactile_node.recordings import load_estimate, load_events, load_recording, load_truth
-    from soft_tactile_node.scoring import FULL_SCALE_N, score_in_detail
+    from soft_tactile_node.scoring import FULL_SCALE_N, score
     from soft_tactile_node.scoring.sheet import format_score
     from soft_tactile_node.scoring.verdict import format_verdict, judge_score
 
@@ -96,7 +92,7 @@ def command(
         shear_n = ranges.force_shear_n if ranges.force_shear_n > 0.0 else FULL_SCALE_N[0]
         full_scale_n = (shear_n, shear_n, ranges.force_normal_n)
     try:
-        result = score_in_detail(
+        result = score(
             [
                 (load_estimate(estimate, namespace=namespace), load_truth(truth, namespace=namespace))
                 for estimate, truth in couples
@@ -112,8 +108,7 @@ def command(
         raise RecordingError(f"{', '.join(str(couple[1]) for couple in couples)}: {error}") from error
     verdict = judge_score(result, pad)
     if as_json:
-        figures = {k: v if v is None or math.isfinite(v) else None for k, v in result.figures.items()}
-        print_json({**figures, **verdict.to_json()})
+        print_json({**result.figures, **verdict.to_json()})
     else:
         print(format_score(result))
         print(format_verdict(verdict))

@@ -15,37 +15,13 @@ from soft_tactile_node.simulation.pad_design import FrontEnd, PadDesign
 
 
 def simulated_pad(design: Design) -> PadDesign:
-    """Return a design's pad for `simulate(..., pad=...)` and `Gripper(..., pad=...)`.
-
-    Parameters
-    ----------
-    design : Design
-        The design.
-
-    Returns
-    -------
-    PadDesign
-        Geometry, mechanics and readout of the design.
-    """
+    """Return the pad of `design` for `simulate(..., pad=...)` and `Gripper(..., pad=...)`."""
     found: PadDesign = PADS[design.pad.variant].load_study().simulated(design, evaluate(design))
     return found
 
 
 def front_end_of(design: Design, figures: DesignFigures) -> FrontEnd:
-    """Return tank and counter of a design's pad for the simulator.
-
-    Parameters
-    ----------
-    design : Design
-        The design.
-    figures : DesignFigures
-        Its figures.
-
-    Returns
-    -------
-    FrontEnd
-        Tank and counter.
-    """
+    """Return tank and counter of the pad of `design`, which has these `figures`, for the simulator."""
     readout, copper = design.readout, find_material(design, design.pad.coil.conductor, Conductor, "pad.coil.conductor")
     coil = design.pad.coil.spiral(figures.turns)
     # the random error is a number of counts in the gate; over another gate it goes with the root of its length

@@ -121,18 +121,7 @@ class DesignFigures:
 
 
 def monotonic_range(force_n: Array, signal_h: Array) -> float:
-    """Return the force up to which a signal moves in one direction by at least FLAT_SLOPE of its greatest slope.
-
-    Parameters
-    ----------
-    force_n, signal_h : numpy.ndarray, shape (n,)
-        Forces from 0 (N) and signal (H).
-
-    Returns
-    -------
-    float
-        Force (N); the last one if the signal never stops.
-    """
+    """Return the force (N) up to which a signal moves one way by at least FLAT_SLOPE of its greatest slope."""
     slope = np.diff(signal_h) / np.diff(force_n)
     direction = np.sign(slope[0])
     greatest = float(np.max(direction * slope))
@@ -141,35 +130,13 @@ def monotonic_range(force_n: Array, signal_h: Array) -> float:
 
 
 def zero_slope(force_n: Array, signal_h: Array) -> float:
-    """Return the slope of a signal at no load.
-
-    Parameters
-    ----------
-    force_n, signal_h : numpy.ndarray, shape (n,)
-        Forces from 0 (N) and signal (H).
-
-    Returns
-    -------
-    float
-        Slope (H/N), by a parabola through the first three points; never exactly zero.
-    """
+    """Return the slope at no load (H/N), by a parabola through the first three points; never exactly zero."""
     slope = float(np.gradient(signal_h[:3], force_n[:3], edge_order=2)[0])
     return slope if slope != 0.0 else 1.0e-30
 
 
 def decibel(ratio: float) -> float:
-    """Return an amplitude ratio in decibel.
-
-    Parameters
-    ----------
-    ratio : float
-        Ratio (1).
-
-    Returns
-    -------
-    float
-        20 log10 of its size (dB); minus infinity for zero.
-    """
+    """Return 20 log10 of the size of an amplitude `ratio` (1) in dB; minus infinity for zero."""
     return 20.0 * math.log10(abs(ratio)) if ratio != 0.0 else -math.inf
 
 
@@ -246,20 +213,7 @@ def hysteresis_percent(
 
 
 def winding(coil: SpiralCoil, distance_m: float) -> SheetCoil:
-    """Return the winding of even current density that stands for a coil of one or more layers, seen from above.
-
-    Parameters
-    ----------
-    coil : SpiralCoil
-        The coil; its top layer lies at height zero.
-    distance_m : float
-        Distance from the top layer to the surface of the metal (m).
-
-    Returns
-    -------
-    SheetCoil
-        For `eddy_layers.impedance_change`.
-    """
+    """Return the winding of even current density that stands for a coil whose top layer lies below metal (m)."""
     height = (coil.layers - 1) * coil.layer_gap_m + coil.trace_thickness_m
     bottom = max(distance_m - 0.5 * coil.trace_thickness_m, 1.0e-6)
     return SheetCoil(coil.inner_radius_m, coil.outer_radius_m, bottom, bottom + height, coil.total_turns)
@@ -286,26 +240,7 @@ def second_formula_percent(coil: SpiralCoil) -> float:
 
 
 def plate_change(coil: SpiralCoil, plate: Plate, metal: Conductor, distance_m: float, frequency_hz: float) -> float:
-    """Return the change of one coil's inductance by a wide metal plate above it.
-
-    Parameters
-    ----------
-    coil : SpiralCoil
-        The coil.
-    plate : Plate
-        Thickness of the plate.
-    metal : Conductor
-        Its metal.
-    distance_m : float
-        Distance from the coil's plane (m).
-    frequency_hz : float
-        Frequency (Hz).
-
-    Returns
-    -------
-    float
-        Change of inductance (H).
-    """
+    """Return by how much (H) a wide metal plate at a distance from a coil's plane (m) changes its inductance."""
     layer = Layer(1.0 / metal.resistivity_ohm_m, plate.thickness_m, metal.relative_permeability)
     return impedance_change(winding(coil, distance_m), layer, frequency_hz)[0]
 

@@ -20,7 +20,7 @@ from soft_tactile_node.design.figures import (
 from soft_tactile_node.design.iron_disc_model import DiscPadModel, IronDiscPad, build_model
 from soft_tactile_node.design.iron_disc_words import describe_limits
 from soft_tactile_node.design.materials import Conductor, Powder, Silicone
-from soft_tactile_node.design.pad_study import NamedMaterial, PadStudy, cast_size
+from soft_tactile_node.design.pad_study import NamedMaterial, OwnFigure, PadStudy, cast_size
 from soft_tactile_node.design.readings import choose_turns, reading_noise, tank_frequency
 from soft_tactile_node.design.schema import Design
 from soft_tactile_node.design.study_file import find_material
@@ -37,18 +37,7 @@ COMBINATIONS = np.array([[1, 1, 1, 1], [1, 1, -1, -1], [1, -1, 1, -1]], dtype=fl
 
 
 def evaluate_iron_disc(design: Design) -> DesignFigures:
-    """Return the figures of an iron-disc pad.
-
-    Parameters
-    ----------
-    design : Design
-        The design; its pad is an iron-disc pad.
-
-    Returns
-    -------
-    DesignFigures
-        Its figures.
-    """
+    """Return the figures of `design`, an iron-disc pad."""
     pad, load = design.pad, design.load
     assert isinstance(pad, IronDiscPad)
     tank_f = design.readout.capacitance_f
@@ -170,13 +159,13 @@ class IronDiscStudy(PadStudy[IronDiscPad]):
     """The variant `iron_disc` in a study."""
 
     shape = IronDiscPad
-    titles: ClassVar = {
-        "relative_permeability": ("Permeability of the disc", 1.0, ""),
-        "gap_at_full_scale_m": ("Gap at full scale", 1e3, "mm"),
-        "rest_change_percent": ("Change by the pad at rest", 1.0, "%"),
-        "shear_before_edge_n": ("Shear before the disc tips onto the board", 1.0, "N"),
-        "neighbour_coupling": ("Coupling of neighbouring coils", 1.0, ""),
-        "disc_loss_ohm": ("Loss of the disc", 1.0, "ohm"),
+    own: ClassVar = {
+        "relative_permeability": OwnFigure("Permeability of the disc", 1.0, ""),
+        "gap_at_full_scale_m": OwnFigure("Gap at full scale", 1e3, "mm"),
+        "rest_change_percent": OwnFigure("Change by the pad at rest", 1.0, "%"),
+        "shear_before_edge_n": OwnFigure("Shear before the disc tips onto the board", 1.0, "N"),
+        "neighbour_coupling": OwnFigure("Coupling of neighbouring coils", 1.0, ""),
+        "disc_loss_ohm": OwnFigure("Loss of the disc", 1.0, "ohm"),
     }
     evaluate = staticmethod(evaluate_iron_disc)
 

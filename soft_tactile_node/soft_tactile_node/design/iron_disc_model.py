@@ -244,20 +244,7 @@ class DiscPadModel:
         return np.asarray(np.diagonal(matrices, axis1=-2, axis2=-1))
 
     def tilt_share(self, lowered_m: Array, tilt_rad: Array) -> Array:
-        """Return the share of its tilt that a disc can take before its edge touches the board.
-
-        Parameters
-        ----------
-        lowered_m : numpy.ndarray, shape (n,)
-            How far the disc has come down (m).
-        tilt_rad : numpy.ndarray, shape (n, 2)
-            Tilts that the shear forces ask for (rad).
-
-        Returns
-        -------
-        numpy.ndarray, shape (n,)
-            Share (1), 1 = free.
-        """
+        """Return the share of each tilt (1), shape (n,), that a lowered disc takes before its edge meets the board."""
         room = np.maximum(self.pad.cushion.gap_m - lowered_m - 0.02e-3, 0.0) / self.pad.disc.radius_m
         wanted = np.hypot(*tilt_rad.T)
         return np.asarray(np.minimum(1.0, room / np.maximum(wanted, 1e-12)))
@@ -270,20 +257,7 @@ class DiscPadModel:
 
 
 def build_model(design: Design, turns: int) -> DiscPadModel:
-    """Return the model of a design with a given number of turns.
-
-    Parameters
-    ----------
-    design : Design
-        The design; its pad is an iron-disc pad.
-    turns : int
-        Turns of one layer (1).
-
-    Returns
-    -------
-    DiscPadModel
-        The model.
-    """
+    """Return the model of `design`, an iron-disc pad, with so many `turns` of one layer (1)."""
     pad = design.pad
     assert isinstance(pad, IronDiscPad)
     powder: Powder = find_material(design, pad.disc.powder, Powder, "pad.disc.powder")

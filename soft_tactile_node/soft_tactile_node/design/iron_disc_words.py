@@ -16,43 +16,25 @@ COIL_CURRENT_A = 2.0e-3
 
 
 def describe_limits(figures: DesignFigures, pad: IronDiscPad, load: Load, powder: Powder) -> DesignFigures:
-    """Return the figures with remarks, and whether the design is usable.
-
-    Parameters
-    ----------
-    figures : DesignFigures
-        Figures without remarks.
-    pad : IronDiscPad
-        The pad.
-    load : Load
-        Full scale.
-    powder : Powder
-        The disc's powder.
-
-    Returns
-    -------
-    DesignFigures
-        With remarks.
-    """
+    """Return the figures with remarks, and whether the design is usable."""
     remarks, usable = common_remarks(figures, pad.coil, load)
     gap, left = pad.cushion.gap_m, figures.extra["gap_at_full_scale_m"]
     if left < 0.4 * gap:
         remarks.append(
             f"The silicone below the disc is down to {millimetres(left)} of {millimetres(gap)} at full scale and "
-            "stiffens: "
-            "little travel is left, more force hardly moves the disc. A thicker or firmer cushion gives range."
+            "stiffens: little travel is left, more force hardly moves the disc. A thicker or firmer cushion gives "
+            "range."
         )
     elif gap - left < 0.05 * gap:
         remarks.append(
             f"The disc moves only {millimetres(gap - left)} at full scale, {100 * (gap - left) / gap:.0f} % of the "
-            "gap: a softer "
-            "or narrower cushion gives more response."
+            "gap: a softer or narrower cushion gives more response."
         )
     if gap + pad.coil.cover_m > 0.75 * pad.coil.outer_radius_m:
         remarks.append(
             f"The gap of {millimetres(gap)} is large against the coil's radius of "
-            f"{millimetres(pad.coil.outer_radius_m)}: the "
-            "field has faded before it reaches the disc. A larger coil or a smaller gap responds more."
+            f"{millimetres(pad.coil.outer_radius_m)}: the field has faded before it reaches the disc. A larger coil or "
+            "a smaller gap responds more."
         )
     if figures.extra["rest_change_percent"] < 0.5:
         remarks.append(
@@ -69,7 +51,6 @@ def describe_limits(figures: DesignFigures, pad: IronDiscPad, load: Load, powder
     if field > 0.5 * limit:
         remarks.append(
             f"The coil's own field of {field:.2g} T comes near the {limit:.2g} T at which the composite saturates: the "
-            "disc "
-            "stops responding. Drive the coil with less current."
+            "disc stops responding. Drive the coil with less current."
         )
     return replace(figures, remarks=remarks, usable=usable)

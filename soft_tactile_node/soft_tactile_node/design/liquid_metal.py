@@ -21,7 +21,7 @@ from soft_tactile_node.design.figures import (
 from soft_tactile_node.design.liquid_metal_model import CellsModel, LiquidMetalPad, build_model
 from soft_tactile_node.design.liquid_metal_words import describe_limits
 from soft_tactile_node.design.materials import Conductor, Silicone
-from soft_tactile_node.design.pad_study import NamedMaterial, PadStudy, cast_size
+from soft_tactile_node.design.pad_study import NamedMaterial, OwnFigure, PadStudy, cast_size
 from soft_tactile_node.design.readings import read_inductance, reading_noise
 from soft_tactile_node.design.schema import Design
 from soft_tactile_node.design.study_file import find_material
@@ -38,18 +38,7 @@ ComplexArray = NDArray[np.complex128]
 
 
 def evaluate_liquid_metal(design: Design) -> DesignFigures:
-    """Return the figures of a liquid-metal pad.
-
-    Parameters
-    ----------
-    design : Design
-        The design; its pad is a liquid-metal pad.
-
-    Returns
-    -------
-    DesignFigures
-        Its figures.
-    """
+    """Return the figures of `design`, a liquid-metal pad."""
     load = design.load
     model = build_model(design)
     pad = model.pad
@@ -145,16 +134,16 @@ class LiquidMetalStudy(PadStudy[LiquidMetalPad]):
     """The variant `liquid_metal` in a study."""
 
     shape = LiquidMetalPad
-    titles: ClassVar = {
-        "displaced_volume_m3": ("Volume displaced at full scale", 1e9, "mm^3"),
-        "film_at_full_scale_m": ("Film at full scale, middle", 1e3, "mm"),
-        "skin_depth_m": ("Skin depth", 1e3, "mm"),
-        "rest_change_percent": ("Change by the pad at rest", 1.0, "%"),
-        "true_change_percent": ("Change of inductance itself at full scale", 1.0, "%"),
-        "film_loss_ohm": ("Loss of the film", 1.0, "ohm"),
-        "compliance_ratio": ("Compliance, press cell over coil cell", 1.0, ""),
-        "settling_s": ("Time constant of the duct", 1e3, "ms"),
-        "gravity_apparent_n": ("Gravity along the finger looks like", 1.0, "N"),
+    own: ClassVar = {
+        "displaced_volume_m3": OwnFigure("Volume displaced at full scale", 1e9, "mm^3"),
+        "film_at_full_scale_m": OwnFigure("Film at full scale, middle", 1e3, "mm"),
+        "skin_depth_m": OwnFigure("Skin depth", 1e3, "mm"),
+        "rest_change_percent": OwnFigure("Change by the pad at rest", 1.0, "%"),
+        "true_change_percent": OwnFigure("Change of inductance itself at full scale", 1.0, "%"),
+        "film_loss_ohm": OwnFigure("Loss of the film", 1.0, "ohm"),
+        "compliance_ratio": OwnFigure("Compliance, press cell over coil cell", 1.0, ""),
+        "settling_s": OwnFigure("Time constant of the duct", 1e3, "ms"),
+        "gravity_apparent_n": OwnFigure("Gravity along the finger looks like", 1.0, "N", looks_like_force=True),
     }
     curve_note = "Downwards is what more metal should do; a curve that turns back has a film past its best thickness."
     evaluate = staticmethod(evaluate_liquid_metal)

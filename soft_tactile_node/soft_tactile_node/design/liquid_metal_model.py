@@ -160,53 +160,18 @@ class CellsModel:
         return math.pi * self.press.radius_m**2 * self.pad.press_cell.height_m
 
     def volume_m3(self, force_n: Array, head_pa: float = 0.0) -> Array:
-        """Return the volume that steady forces press into the coil cell.
-
-        Parameters
-        ----------
-        force_n : numpy.ndarray, shape (n,)
-            Normal forces on the pad (N).
-        head_pa : float
-            Pressure from elsewhere (Pa).
-
-        Returns
-        -------
-        numpy.ndarray, shape (n,)
-            Volume (m^3), at most what the press cell holds.
-        """
+        """Return what steady forces and a head (Pa) press into the coil cell (m^3), at most what the other holds."""
         pressed = settled_volume(self.pad.press_cell.load_share * force_n, self.press, self.cell, head_pa=head_pa)
         return np.asarray(np.minimum(pressed, FULLEST * self.press_volume_m3))
 
     def film(self, volume_m3: float) -> MetalFilm:
-        """Return the film in the coil cell for a volume that has come in.
-
-        Parameters
-        ----------
-        volume_m3 : float
-            Volume (m^3); negative = drained.
-
-        Returns
-        -------
-        MetalFilm
-            The film: rest thickness plus the bulge of the roof, never less than nothing.
-        """
+        """Return the film in the coil cell when `volume_m3` (m^3) has come in: at rest plus the bulge of its roof."""
         bulge = self.cell.profile_m(volume_m3, _RADII * self.cell.radius_m)
         thickness = np.maximum(self.pad.coil_cell.film_m + bulge, 0.0)
         return MetalFilm(self.cell.radius_m, self.gap_m, thickness, self.metal.resistivity_ohm_m)
 
     def changes(self, volume_m3: Array) -> ComplexArray:
-        """Return the complex change of the coil's inductance by the film.
-
-        Parameters
-        ----------
-        volume_m3 : numpy.ndarray, shape (n,)
-            Volumes that have come in (m^3).
-
-        Returns
-        -------
-        numpy.ndarray of complex, shape (n,)
-            Change (H); imaginary part -dR/w.
-        """
+        """Return the complex change of inductance by the film (H; imaginary part -dR/w), shape (n,), at each volume."""
         each = [
             complex(film_impedance_change(self.coil, self.film(float(v)), self.frequency_hz, across=32, through=5))
             for v in volume_m3
@@ -215,18 +180,7 @@ class CellsModel:
 
 
 def build_model(design: Design) -> CellsModel:
-    """Return the model of a design, its turns and frequency settled with the metal in place.
-
-    Parameters
-    ----------
-    design : Design
-        The design; its pad is a liquid-metal pad.
-
-    Returns
-    -------
-    CellsModel
-        The model.
-    """
+    """Return the model of `design`, a liquid-metal pad, its turns and frequency settled with the metal in place."""
     pad, readout = design.pad, design.readout
     assert isinstance(pad, LiquidMetalPad)
     metal: Conductor = find_material(design, pad.metal, Conductor, "pad.metal")
@@ -234,13 +188,7 @@ def build_model(design: Design) -> CellsModel:
     silicone: Silicone = find_material(design, pad.silicone, Silicone, "pad.silicone")
     press = CellWall(0.5 * pad.press_cell.diameter_m, pad.press_cell.roof_m, silicone.modulus_pa)
     cell = CellWall(0.5 * pad.coil_cell.diameter_m, pad.coil_cell.roof_m, silicone.modulus_pa)
-    duct = Duct(
-        0.5 * pad.duct.diameter_m,
-        pad.duct.length_m,
-        max(metal.viscosity_pa_s, 1.0e-6),
-        pad.duct.yield_pressure_pa,
-        metal.density_kg_m3,
-    )
+    duct = Duct(0.5 * pad.duct.diameter_m, pad.duct.length_m, max(metal.viscosity_pa_s, 1.0e-6))
     film = MetalFilm(
         cell.radius_m, pad.coil.cover_m + pad.coil_cell.wall_m, pad.coil_cell.film_m, metal.resistivity_ohm_m
     )

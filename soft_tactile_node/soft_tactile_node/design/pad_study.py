@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from typing import ClassVar, Generic, TypeVar
+from typing import ClassVar, Generic, NamedTuple, TypeVar
 
 from pydantic import BaseModel
 
@@ -19,6 +19,15 @@ LARGEST_SHARE = 0.5
 """A tolerance takes off at most this share of a size (1)."""
 
 
+class OwnFigure(NamedTuple):
+    """How a report shows a figure of one variant; `looks_like_force` puts it beside what bending looks like, too."""
+
+    title: str
+    scale: float
+    unit: str
+    looks_like_force: bool = False
+
+
 class PadStudy(ABC, Generic[Shape]):
     """One variant in a study.
 
@@ -26,14 +35,14 @@ class PadStudy(ABC, Generic[Shape]):
     ----------
     shape : type
         What a study file says of it.
-    titles : dict
-        Title, scale and unit under which a report shows each of the variant's own figures (`DesignFigures.extra`).
+    own : dict
+        The variant's own figures (`DesignFigures.extra`) by name; each of them stands here.
     curve_note : str
         How its curve of signal against force is to be read.
     """
 
     shape: type[Shape]
-    titles: ClassVar[dict[str, tuple[str, float, str]]] = {}
+    own: ClassVar[dict[str, OwnFigure]] = {}
     curve_note: ClassVar[str] = ""
 
     @staticmethod
@@ -55,16 +64,5 @@ class PadStudy(ABC, Generic[Shape]):
 
 
 def cast_size(size_m: float, by_m: float) -> float:
-    """Return a size of a pad as cast.
-
-    Parameters
-    ----------
-    size_m, by_m : float
-        As drawn, and how far off (m).
-
-    Returns
-    -------
-    float
-        Size (m), at least LARGEST_SHARE of that drawn.
-    """
+    """Return a size drawn as `size_m` that is off by `by_m` (m), at least LARGEST_SHARE of that drawn."""
     return max(size_m + by_m, LARGEST_SHARE * size_m)

@@ -109,20 +109,7 @@ def read_inductance(readout: Readout, inductance_h: Array, resistance_ohm: Array
 
 
 def choose_turns(frequency_of: Callable[[int], float], frequency_hz: float) -> int:
-    """Return the turns of a layer at which the tank comes closest to a wanted frequency.
-
-    Parameters
-    ----------
-    frequency_of : callable
-        Frequency of the tank at rest (Hz) for a number of turns.
-    frequency_hz : float
-        Frequency wanted (Hz).
-
-    Returns
-    -------
-    int
-        Turns of one layer (1), >= 1.
-    """
+    """Return the turns of a layer (1) at which `frequency_of` them comes closest to `frequency_hz` (Hz)."""
     turns = 10
     for _ in range(4):  # the frequency is about as one over the turns
         turns = min(max(1, round(turns * frequency_of(turns) / frequency_hz)), 500)
@@ -131,17 +118,6 @@ def choose_turns(frequency_of: Callable[[int], float], frequency_hz: float) -> i
 
 
 def tank_frequency(inductance_h: float, capacitance_f: float, resistance_ohm: float) -> float:
-    """Return the frequency at which a tank with its losses swings; that of the lossless tank where it would not.
-
-    Parameters
-    ----------
-    inductance_h, capacitance_f, resistance_ohm : float
-        The tank (H, F, ohm).
-
-    Returns
-    -------
-    float
-        Frequency (Hz).
-    """
+    """Return at which frequency a tank swings (Hz), its losses counted unless it would not swing at all."""
     lossy = float(resonance_frequency(inductance_h, capacitance_f, resistance_ohm))
     return lossy if math.isfinite(lossy) else float(resonance_frequency(inductance_h, capacitance_f))

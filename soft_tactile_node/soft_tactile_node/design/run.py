@@ -38,18 +38,7 @@ class Result:
 
 
 def evaluate(design: Design) -> DesignFigures:
-    """Return the figures of one design.
-
-    Parameters
-    ----------
-    design : Design
-        The design.
-
-    Returns
-    -------
-    DesignFigures
-        Its figures.
-    """
+    """Return the figures of one `design`, at worst within its tolerances where a figure says so."""
     evaluate_pad: Callable[[Design], DesignFigures] = PADS[design.pad.variant].load_study().evaluate
     figures = evaluate_pad(design)
     worst_n = max([figures.bend_worst_n, *(evaluate_pad(cast).bend_worst_n for cast in corners(design))])
@@ -140,20 +129,7 @@ class _DaskBackend:
 
 
 def rank(results: Sequence[Result], study: Study) -> list[Result]:
-    """Return results best first: usable designs before others, each by the study's figure.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The results.
-    study : Study
-        Names the figure.
-
-    Returns
-    -------
-    list of Result
-        In order.
-    """
+    """Return `results` best first: usable designs before others, each by the figure that `study` names."""
 
     def key(result: Result) -> tuple[bool, float]:
         value = abs(float(getattr(result.figures, study.rank_by)))

@@ -18,22 +18,7 @@ SCHEMA_VERSION = 1
 
 
 def rule(field: str, need: str, value: object) -> PydanticCustomError:
-    """Return an error that names a field of the model it is raised in.
-
-    Parameters
-    ----------
-    field : str
-        The field.
-    need : str
-        What it must be.
-    value : object
-        What it is; None = missing.
-
-    Returns
-    -------
-    PydanticCustomError
-        To be raised.
-    """
+    """Return an error to raise: a `field` of the model, what it must be (`need`), and its `value`; None = missing."""
     return PydanticCustomError("rule", "{rule}", {"rule": need, "field": field, "value": value})
 
 
@@ -81,18 +66,7 @@ class Coil(Strict):
         return self
 
     def spiral(self, turns: int) -> SpiralCoil:
-        """Return the coil with a given number of turns a layer.
-
-        Parameters
-        ----------
-        turns : int
-            Turns of one layer (1).
-
-        Returns
-        -------
-        SpiralCoil
-            For the physics modules.
-        """
+        """Return the coil with `turns` a layer (1), for the physics modules."""
         return SpiralCoil(
             inner_radius_m=self.inner_radius_m,
             outer_radius_m=self.outer_radius_m,

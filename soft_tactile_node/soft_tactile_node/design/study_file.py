@@ -9,12 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import yaml
 from pydantic import BaseModel, ValidationError
 
 from soft_tactile_node.design.materials import MATERIALS, Conductor
 from soft_tactile_node.design.schema import Design, Study, Sweep
 from soft_tactile_node.errors import StudyError
+from soft_tactile_node.recordings.yaml_files import read_yaml
 from soft_tactile_node.registry import PADS
 
 MAX_BYTES = 1_000_000
@@ -141,21 +141,10 @@ def _changed(data: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, A
 
 
 def _read(file: Path) -> Mapping[str, Any]:
-    try:
-        with file.open("rb") as stream:
-            text = stream.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise StudyError(f"{file}: cannot be read ({error.strerror}); check the name and the rights") from None
-    if len(text) > MAX_BYTES:
-        raise StudyError(f"{file}: must be smaller than {MAX_BYTES} bytes; is this a study file?")
-    try:
-        data = yaml.safe_load(text.decode("utf-8"))
-    except (yaml.YAMLError, UnicodeDecodeError, RecursionError, ValueError) as error:
-        mark = getattr(error, "problem_mark", None)
-        place = f", line {mark.line + 1}" if mark is not None else ""
-        raise StudyError(f"{file}{place}: is no YAML file; see shared/studies for examples") from None
+    hint = "see shared/studies for examples"
+    data = read_yaml(file, StudyError, hint, largest_bytes=MAX_BYTES)
     if not isinstance(data, dict) or not all(isinstance(key, str) for key in data):
-        raise StudyError(f"{file}: must hold the keys of a study (pad, sweep, ...); see shared/studies for examples")
+        raise StudyError(f"{file}: must hold the keys of a study (pad, sweep, ...); {hint}")
     return data
 
 

@@ -20,46 +20,19 @@ FINEST_TRACE_M = 0.1e-3
 
 
 def millimetres(length_m: float) -> str:
-    """Return a length in millimetres or micrometres as text.
-
-    Parameters
-    ----------
-    length_m : float
-        Length (m).
-
-    Returns
-    -------
-    str
-        Text with unit.
-    """
+    """Return `length_m` (m) in millimetres or micrometres as text."""
     return f"{length_m * 1e6:.3g} µm" if abs(length_m) < 0.1e-3 else f"{length_m * 1e3:.3g} mm"
 
 
 def common_remarks(figures: DesignFigures, coil: Coil, load: Load) -> tuple[list[str], bool]:
-    """Return remarks on range, tank and board, and whether the design is usable.
-
-    Parameters
-    ----------
-    figures : DesignFigures
-        The figures.
-    coil : Coil
-        The coil.
-    load : Load
-        Full scale.
-
-    Returns
-    -------
-    tuple
-        Remarks, and True if it responds over its full scale with a tank that can oscillate.
-    """
+    """Return remarks on range, tank and board, and whether the design responds over its full scale and swings."""
     remarks = []
     usable = True
     if figures.monotonic_range_n < load.normal_n * (1.0 - 1e-9):
         usable = False
         remarks.append(
             f"Stops responding at {figures.monotonic_range_n:.2g} N of {load.normal_n:.2g} N: beyond that the signal "
-            "turns "
-            "back or moves by less than a twentieth of its best slope."
+            "turns back or moves by less than a twentieth of its best slope."
         )
     quality = figures.noise.quality
     parallel = quality**2 * figures.resistance_ohm
@@ -67,8 +40,7 @@ def common_remarks(figures: DesignFigures, coil: Coil, load: Load) -> tuple[list
         usable = False
         remarks.append(
             f"The tank hardly swings: quality factor {quality:.2g}, {parallel * 1e-3:.2g} kohm in parallel. Wider "
-            "traces, a "
-            "thicker wall or another frequency lose less."
+            "traces, a thicker wall or another frequency lose less."
         )
     pitch = (coil.outer_radius_m - coil.inner_radius_m) / figures.turns
     width = coil.trace_width_m or 0.5 * pitch

@@ -25,20 +25,7 @@ LEARNT = np.dtype(
 
 
 def new_learnt(drift: Array, slope: Array, slope_deviation: Array) -> np.ndarray:
-    """Return what is known right after a tare.
-
-    Parameters
-    ----------
-    drift : numpy.ndarray, shape (c,)
-        Random walk of each channel per square root of a second (1).
-    slope, slope_deviation : numpy.ndarray, shape (c,)
-        Temperature slope of each channel as calibration knows it, and its standard deviation (1/K).
-
-    Returns
-    -------
-    numpy.ndarray, shape (c,)
-        Records of LEARNT (1).
-    """
+    """Return what is known after a tare by `drift`, `slope` and `slope_deviation` (1/K), shape (c,), as LEARNT."""
     learnt = np.zeros(drift.size, LEARNT)
     learnt["walk_var"] = (SETTLE_S * drift) ** 2
     learnt["slope"] = slope

@@ -49,7 +49,7 @@ DETECTOR = np.dtype(
         ("p_quick", "f8"),
         ("p_slow", "f8"),
         ("activity", "f8"),
-        # time (s)
+        # how long it has lasted, or has been since (s)
         ("free_s", "f8"),
         ("touch_s", "f8"),
         ("above_s", "f8"),
@@ -59,6 +59,7 @@ DETECTOR = np.dtype(
         ("held_s", "f8"),
         ("held_for_s", "f8"),
         ("restart_s", "f8"),
+        # stamp at which the present or last touch began (s)
         ("onset_s", "f8"),
         # states
         ("in_contact", "i8"),

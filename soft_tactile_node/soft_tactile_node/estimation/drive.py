@@ -126,18 +126,5 @@ def drive_terms(tuning: Tuning, time_s: Array, p: Array) -> Array:
 
 
 def rest_terms(tuning: Tuning, p: float) -> Array:
-    """Return the terms of a finger that has long been at one pressure.
-
-    Parameters
-    ----------
-    tuning : Tuning
-        Radii and times.
-    p : float
-        Pressure over the highest calibrated one (1).
-
-    Returns
-    -------
-    numpy.ndarray, shape (m,)
-        Terms (1).
-    """
+    """Return the terms by `tuning`, shape (m,), of a finger long at `p` over the highest calibrated pressure (1)."""
     return np.asarray(drive_terms(tuning, np.zeros(1), np.full(1, p))[0])

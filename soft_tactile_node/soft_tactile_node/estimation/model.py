@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from soft_tactile_node.calibrated import CalibratedFinger
 from soft_tactile_node.estimation.departure import new_learnt
 from soft_tactile_node.estimation.detector import DETECTOR, TESTS
 from soft_tactile_node.estimation.drive import new_drive, rest_terms
@@ -15,7 +16,6 @@ from soft_tactile_node.estimation.health import PRESSURE, HealthLimits, new_chan
 from soft_tactile_node.estimation.settings import EstimatorSettings
 from soft_tactile_node.estimation.slip import new_slip
 from soft_tactile_node.estimation.tuning import TUNING, Tuning
-from soft_tactile_node.estimation.types import CalibratedFinger
 from soft_tactile_node.samples import Array, Estimate, declared
 
 ROW = np.dtype(
@@ -201,20 +201,7 @@ class RowState(NamedTuple):
 
 
 def touch_model(finger: CalibratedFinger, settings: EstimatorSettings) -> TouchModel:
-    """Return the touch tests for a stated rate of false alarms, shared between the tests.
-
-    Parameters
-    ----------
-    finger : CalibratedFinger
-        Supplies spread and the distribution of extreme values in a second.
-    settings : EstimatorSettings
-        The stated rate and the least force.
-
-    Returns
-    -------
-    TouchModel
-        See TouchModel.
-    """
+    """Return the touch tests of `finger` for the rate of false alarms in `settings`, shared between the tests."""
     touch = finger.touch
     per_second = settings.false_alarms_per_minute / 60.0 / TESTS
     level = np.array(touch.location) - np.array(touch.scale) * math.log(per_second)
@@ -299,20 +286,7 @@ def build_model(
 
 
 def build_state(model: RowModel, finger: CalibratedFinger) -> RowState:
-    """Return the state of a finger at rest, just tared.
-
-    Parameters
-    ----------
-    model : RowModel
-        The constants.
-    finger : CalibratedFinger
-        Supplies the temperature slopes it knows.
-
-    Returns
-    -------
-    RowState
-        See RowState.
-    """
+    """Return the state of a `finger` at rest, just tared, for the constants in `model`."""
     channels = model.base.shape[1]
     slope, deviation = np.array(finger.base.slope), np.array(finger.base.slope_deviation)
     return RowState(

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from soft_tactile_node.calibrated import CalibratedFinger
 from soft_tactile_node.errors import CalibrationError, NotAtRestError
 from soft_tactile_node.estimation.health import GOOD, OPEN, SPIKE, STUCK
 from soft_tactile_node.estimation.model import PARTS, ROW, build_model, build_state
@@ -18,9 +19,8 @@ from soft_tactile_node.estimation.settings import LIGHT, EstimatorSettings
 from soft_tactile_node.estimation.stepping import Stepper
 from soft_tactile_node.estimation.tare import Tare, check_unit, find_exchanged, take_tare
 from soft_tactile_node.estimation.tuning import Tuning
-from soft_tactile_node.estimation.types import CalibratedFinger
 from soft_tactile_node.recordings import EstimateTable, Recording
-from soft_tactile_node.samples import Array, ChannelParts, ContactEvent, Estimate, EventKind, Flag, Scan, State
+from soft_tactile_node.samples import ChannelParts, ContactEvent, Estimate, EventKind, Flag, Scan, State
 
 LARGEST_TARE_SHIFT = 0.2
 """Relative inductance at tare beyond which the calibration belongs to another pad (1)."""
@@ -71,8 +71,6 @@ class Estimator:
         self._calibration = calibration
         self._channels = calibration.channels
         self._scale_pa = calibration.ranges.pressure_pa[1]
-        self._noise = np.array(calibration.base.noise)
-        self._drift = np.array(calibration.base.drift)
         self._tare_s = tare_s
         self._settings = settings
         self._tuning = tuning
@@ -133,13 +131,7 @@ class Estimator:
         self._rest.clear()
 
     def use_settings(self, settings: EstimatorSettings) -> None:
-        """Change the user's choices without losing the state.
-
-        Parameters
-        ----------
-        settings : EstimatorSettings
-            The new choices.
-        """
+        """Change the user's choices to `settings` without losing the state."""
         self._settings = settings
         self._model = build_model(self._calibration, settings, self._rest_pressure(), self._tuning)
         self._stepper = None
@@ -181,27 +173,18 @@ class Estimator:
         return Step(to_estimate(scan, row, parts), self._to_events(scan.time_s, row))
 
     def stale(self, time_s: float) -> Estimate:
-        """Return the one estimate to publish when the stream has stopped: no wrench, flag STALE.
-
-        Parameters
-        ----------
-        time_s : float
-            Now (s).
-
-        Returns
-        -------
-        Estimate
-            NaN wrench.
-        """
+        """Return the one estimate to publish when the stream has stopped at `time_s` (s): no wrench, flag STALE."""
         return self._blank(time_s, Flag.STALE, State.STALE)
 
-    def replay(self, recording: Recording) -> tuple[EstimateTable, list[ContactEvent]]:
+    def replay(self, recording: Recording, parts: np.ndarray | None = None) -> tuple[EstimateTable, list[ContactEvent]]:
         """Run over a whole recording, tare first; the same loop as `step`, row k uses nothing after row k.
 
         Parameters
         ----------
         recording : Recording
             Readings; force and bend columns are not looked at.
+        parts : numpy.ndarray, shape (n, c), or None
+            Records of `model.PARTS` (1), filled with how each channel was split; rows of the tare stay as they are.
 
         Returns
         -------
@@ -227,21 +210,10 @@ class Estimator:
         if self._tare is None:
             # the scan that completes the tare belongs to it, as in `step`
             first = int(np.searchsorted(np.maximum.accumulate(time_s) - time_s[0], self._tare_s)) + 1
-            rest = slice(0, first)
-            self._start(
-                self._take_tare(
-                    time_s[rest], recording.pressure_pa[rest], recording.inductance_h[rest],
-                    recording.temperature_c[rest],
-                )
-            )  # fmt: skip
-        later = slice(first, None)
-        out, _ = self._run(
-            time_s[later],
-            recording.pressure_pa[later],
-            recording.inductance_h[later],
-            recording.temperature_c[later],
-            None if recording.acceleration_m_s2 is None else recording.acceleration_m_s2[later],
-        )
+            self._start(self._take_tare(recording.select_rows(slice(0, first))))
+        out, split = self._run(recording.select_rows(slice(first, None)))
+        if parts is not None:
+            parts[first:] = split
         table = to_table(time_s, first, out)
         events: list[ContactEvent] = []
         for k in np.flatnonzero(out["events"]):
@@ -261,11 +233,12 @@ class Estimator:
         """Return the relative pressure of the tare (1)."""
         return 0.0 if self._tare is None else self._tare.pressure_pa / self._scale_pa
 
-    def _take_tare(self, time_s: Array, pressure_pa: Array, inductance_h: Array, temperature_c: Array) -> Tare:
+    def _take_tare(self, rest: Recording) -> Tare:
         """Return the tare of a stretch of rest, of this pad and with its pressure in pascal."""
-        tare = take_tare(time_s, pressure_pa, inductance_h, temperature_c, self._noise, self._drift)
+        noise, drift = np.array(self._calibration.base.noise), np.array(self._calibration.base.drift)
+        tare = take_tare(rest.time_s, rest.pressure_pa, rest.inductance_h, rest.temperature_c, noise, drift)
         self._check_same_pad(tare)
-        check_unit(pressure_pa, self._calibration.health.pressure_noise * self._scale_pa)
+        check_unit(rest.pressure_pa, self._calibration.health.pressure_noise * self._scale_pa)
         return tare
 
     def _check_same_pad(self, tare: Tare) -> None:
@@ -297,12 +270,13 @@ class Estimator:
             scans = [entry[0] for entry in self._rest]
             self._other_pad = ""
             try:
-                tare = self._take_tare(
+                rest = Recording(
                     np.array([s.time_s for s in scans]),
                     np.array([entry[1] for entry in self._rest]),
                     np.array([s.inductance_h for s in scans]),
                     np.array([s.temperature_c for s in scans]),
                 )
+                tare = self._take_tare(rest)
             except NotAtRestError as error:
                 self._refusal = str(error)
                 self._drop_oldest()
@@ -321,28 +295,25 @@ class Estimator:
         for _ in range(max(1, len(self._rest) // 10)):
             self._rest.popleft()
 
-    def _run(
-        self, time_s: Array, pressure_pa: Array, inductance_h: Array, temperature_c: Array, specific: Array | None
-    ) -> tuple[Any, np.ndarray]:
+    def _run(self, rows: Recording) -> tuple[Any, np.ndarray]:
         """Run the inner loop over rows; return its records and the parts of each channel."""
         assert self._tare is not None
-        change = inductance_h / self._tare.inductance_h - 1.0
-        out = np.zeros(time_s.size, ROW)
-        parts = np.zeros((time_s.size, self._channels), PARTS)
+        specific = rows.acceleration_m_s2
+        out, parts = np.zeros(len(rows), ROW), np.zeros((len(rows), self._channels), PARTS)
         process_rows(
             self._model,
             self._memo,
-            np.ascontiguousarray(time_s, dtype=np.float64),
-            np.ascontiguousarray(pressure_pa / self._scale_pa),
-            np.ascontiguousarray(change),
-            np.ascontiguousarray(temperature_c - self._tare.temperature_c),
-            np.full((time_s.size, 3), np.nan) if specific is None else np.ascontiguousarray(specific),
+            np.ascontiguousarray(rows.time_s, dtype=np.float64),
+            np.ascontiguousarray(rows.pressure_pa / self._scale_pa),
+            np.ascontiguousarray(rows.inductance_h / self._tare.inductance_h - 1.0),
+            np.ascontiguousarray(rows.temperature_c - self._tare.temperature_c),
+            np.full((len(rows), 3), np.nan) if specific is None else np.ascontiguousarray(specific),
             out,
             parts,
         )
         if self._old_tare:
             out["flags"] |= int(Flag.TARE_OLD)
-        if time_s.size:
+        if len(rows):
             self._state = State(int(out["state"][-1]))
         return out, parts
 

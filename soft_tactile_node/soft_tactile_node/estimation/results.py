@@ -32,22 +32,7 @@ CONVERSIONS: tuple[tuple[str, Any], ...] = tuple(
 
 
 def to_estimate(scan: Scan, row: Any, parts: np.ndarray) -> Estimate:
-    """Return an output record as an estimate.
-
-    Parameters
-    ----------
-    scan : Scan
-        What was read.
-    row : numpy.void
-        Record of `model.ROW`.
-    parts : numpy.ndarray, shape (c,)
-        Records of `model.PARTS` (1).
-
-    Returns
-    -------
-    Estimate
-        See Estimate.
-    """
+    """Return a `row` of `model.ROW`, with its `parts` of `model.PARTS` (1), as the estimate of a `scan`."""
     bending, contact, drift = (parts[name].copy() for name in ("bending", "contact", "drift"))
     estimate = object.__new__(Estimate)
     said = vars(estimate)  # filled at once: the constructor of a frozen dataclass takes longer than all else here

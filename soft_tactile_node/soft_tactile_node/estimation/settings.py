@@ -33,12 +33,9 @@ class EstimatorSettings:
     coil_timeout_s: float = 0.1
 
     def __post_init__(self) -> None:
-        check_range(self.touch_force_n, 0.0, name="touch_force_n", open_low=True)
-        check_range(self.false_alarms_per_minute, 0.0, name="false_alarms_per_minute", open_low=True)
-        check_range(self.pressure_timeout_s, 0.0, name="pressure_timeout_s", open_low=True)
-        check_range(self.coil_timeout_s, 0.0, name="coil_timeout_s", open_low=True)
-        if not self.overload_n > 0.0:
-            check_range(self.overload_n, 0.0, name="overload_n", open_low=True)
+        for name in ("touch_force_n", "false_alarms_per_minute", "overload_n", "pressure_timeout_s", "coil_timeout_s"):
+            if name != "overload_n" or self.overload_n != math.inf:
+                check_range(getattr(self, name), 0.0, name=name, open_low=True)
 
 
 LIGHT = EstimatorSettings()

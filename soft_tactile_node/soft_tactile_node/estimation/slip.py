@@ -48,6 +48,9 @@ SWING_N = 0.006
 PAUSE_S = 0.3
 """Pause before the next slip can be called (s)."""
 
+STILL_SLIDES = 0.95
+"""Share of the friction limit (1) below which an object that has slid is stuck again."""
+
 IDLE = 0
 RISING = 1
 WATCHING = 2
@@ -58,7 +61,7 @@ SLIP = np.dtype(
         # shares (1)
         ("probability", "f8"),
         ("friction_use", "f8"),
-        ("highest", "f8"),  # shear over normal force that this contact has carried
+        ("limit", "f8"),  # shear over normal force at which this contact has slid; NaN = it has not yet
         # force (N): smoothed, smoothed further, before the rise
         ("quick_x", "f8"),
         ("quick_y", "f8"),
@@ -84,7 +87,7 @@ SLIP = np.dtype(
 def new_slip() -> np.ndarray:
     """Return the state before any contact, shape (1,): a record of SLIP."""
     state = np.zeros(1, SLIP)
-    state["probability"] = state["friction_use"] = np.nan
+    state["probability"] = state["friction_use"] = state["limit"] = np.nan
     return state
 
 
@@ -120,8 +123,7 @@ def watch_slip(s: Record, now_s: float, dt_s: float, touched: bool, fx: float, f
     rate = np.hypot(s.quick_x - s.late_x, s.quick_y - s.late_y) / RATE_S
     rise = np.hypot(s.quick_x - s.base_x, s.quick_y - s.base_y)
     ratio = np.hypot(s.quick_x, s.quick_y) / max(fz, 0.05)
-    s.highest = max(s.highest * np.exp(-dt_s / 5.0), ratio)
-    s.friction_use = ratio / s.highest if s.highest > 0.0 else np.nan
+    s.friction_use = ratio / s.limit
     age_s = now_s - s.since_s
     if s.phase == IDLE:
         s.probability = 0.0
@@ -156,9 +158,13 @@ def watch_slip(s: Record, now_s: float, dt_s: float, touched: bool, fx: float, f
         if age_s > WATCH_S or answered:
             slides = s.high - s.low < SWING_SHARE * s.rise + SWING_N
             _enter(s, PAUSING, now_s)
+            s.limit = 0.5 * (s.low + s.high) / max(s.base_z, 0.05) if slides else s.limit
             s.probability = 1.0 if slides else 0.0
             return bool(slides)
-    elif age_s > PAUSE_S:
+    elif age_s <= PAUSE_S:
+        if not s.friction_use > STILL_SLIDES:  # a grip that is firm enough lets shear stay behind the normal force
+            s.probability = 0.0
+    else:
         _enter(s, IDLE, now_s)
         s.base_x = s.quick_x
         s.base_y = s.quick_y
@@ -179,7 +185,7 @@ def _reset(s: Record, now_s: float, fx: float, fy: float, fz: float) -> None:
     observed = np.isfinite(fx) and np.isfinite(fy)
     s.probability = 0.0 if observed else np.nan
     s.friction_use = np.nan
-    s.highest = 0.0
+    s.limit = np.nan
     s.began_s = now_s
     s.quick_x = s.late_x = s.base_x = fx if observed else 0.0
     s.quick_y = s.late_y = s.base_y = fy if observed else 0.0

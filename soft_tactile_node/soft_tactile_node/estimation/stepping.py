@@ -57,22 +57,7 @@ class Stepper:
         self._rows = rows_one_by_one(model, memo, self._reading, self._change, self._specific, self._out, self._parts)
 
     def step(self, scan: Scan, pressure_pa: float) -> tuple[Any, np.ndarray]:
-        """Take one scan into account.
-
-        Parameters
-        ----------
-        scan : Scan
-            The readings.
-        pressure_pa : float
-            New pressure reading (gauge Pa); NaN = none since the last scan.
-
-        Returns
-        -------
-        row : numpy.void
-            Record of `model.ROW`, valid until the next step.
-        parts : numpy.ndarray, shape (c,)
-            Records of `model.PARTS` (1).
-        """
+        """Take a `scan` and new `pressure_pa` (Pa; NaN = none); returns a ROW, valid until the next, and PARTS."""
         self._reading[:] = scan.time_s, pressure_pa / self._scale_pa, scan.temperature_c - self._tare.temperature_c
         np.divide(scan.inductance_h, self._tare.inductance_h, out=self._change)
         self._change -= 1.0

@@ -45,17 +45,7 @@ class ForceAnswer:
         self._base_pa = self._base_n = math.nan  # before the rise
 
     def add(self, now_s: float, pressure_pa: float, force_n: float) -> None:
-        """Take up one moment.
-
-        Parameters
-        ----------
-        now_s : float
-            When (s).
-        pressure_pa : float
-            Mean of the pressures commanded until now (Pa).
-        force_n : float
-            Mean normal force of the fingers (N); NaN = not known, then no gain comes of it.
-        """
+        """Take up the mean command `pressure_pa` (Pa) and mean `force_n` (N; NaN gives no gain) at `now_s` (s)."""
         if self._moments and now_s - self._moments[-1][0] < SPACING_S:
             return
         self._moments.append((now_s, pressure_pa))
@@ -69,18 +59,7 @@ class ForceAnswer:
             self.gain_n_pa = min(max(gain_n_pa, LEAST_GAIN_N_PA), MOST_GAIN_N_PA)
 
     def coming_n(self, pressure_pa: float) -> float:
-        """Return what the pressure will add to the force that is felt now.
-
-        Parameters
-        ----------
-        pressure_pa : float
-            Mean of the pressures commanded now (Pa).
-
-        Returns
-        -------
-        float
-            Mean normal force that is on its way (N).
-        """
+        """Return the mean normal force (N) that is still on its way at a mean command of `pressure_pa` (Pa)."""
         return self.gain_n_pa * (pressure_pa - self._felt_pa()) if self._moments else 0.0
 
     def _felt_pa(self) -> float:

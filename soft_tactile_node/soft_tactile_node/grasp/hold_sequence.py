@@ -12,7 +12,7 @@ from enum import Enum
 
 from soft_tactile_node.errors import RangeError
 from soft_tactile_node.grasp.force_answer import ForceAnswer
-from soft_tactile_node.grasp.pick_sequence import FingerInput, PickSettings
+from soft_tactile_node.grasp.pick_sequence import FingerInput, Moment, PickSettings
 
 
 class Step(str, Enum):
@@ -170,12 +170,8 @@ class HoldSequence:
 
         Parameters
         ----------
-        now_s, elapsed_s : float
-            The time, and how much of it has passed since the last step (s).
-        fingers : sequence of FingerInput
-            What each finger feels now.
-        settings : PickSettings
-            How to go about it.
+        now_s, elapsed_s, fingers, settings
+            As in `PickSequence.update`.
 
         Returns
         -------
@@ -184,22 +180,23 @@ class HoldSequence:
         """
         if self._frozen:
             return self.step
-        self._feel(now_s, fingers)
+        now = Moment(now_s, elapsed_s, fingers, settings)
+        self._feel(now)
         sliding = self.holds and now_s - self._slip_s <= settings.slip_memory_s and any(f.slides for f in fingers)
         if sliding:
             self._slip_s = now_s
             self._raise_within_limit(settings.slip_speed_pa_s * elapsed_s)
             self._want_what_stops_it()
-        getattr(self, f"_do_{self.step.value}")(now_s, elapsed_s, fingers, settings)
+        getattr(self, f"_do_{self.step.value}")(now)
         return self.step
 
-    def _feel(self, now_s: float, fingers: Sequence[FingerInput]) -> None:
+    def _feel(self, now: Moment) -> None:
         """Take up mean and highest force, and how the force answers the pressure."""
-        normals_n = [finger.normal_n for finger in fingers]
+        normals_n = [finger.normal_n for finger in now.fingers]
         self._mean_n = sum(normals_n) / len(normals_n)
         self._most_n = max(normals_n) if math.isfinite(self._mean_n) else math.nan
         if self.holds:
-            self._answer.add(now_s, self._mean_pa(), self._mean_n)
+            self._answer.add(now.time_s, self._mean_pa(), self._mean_n)
 
     def _mean_pa(self) -> float:
         return sum(self.pressures_pa) / len(self.pressures_pa)
@@ -238,57 +235,53 @@ class HoldSequence:
         if rise_pa > 0.0 and room_pa > 0.0:  # NaN is not above
             self._raise_all(min(rise_pa, room_pa))
 
-    def _do_idle(self, _now_s: float, _elapsed_s: float, _f: Sequence[FingerInput], _settings: PickSettings) -> None:
+    def _do_idle(self, _now: Moment) -> None:
         self.pressures_pa = [0.0] * len(self.pressures_pa)
 
-    def _do_close(self, now_s: float, elapsed_s: float, fingers: Sequence[FingerInput], settings: PickSettings) -> None:
+    def _do_close(self, now: Moment) -> None:
         assert self.goal is not None
-        if all(finger.in_contact for finger in fingers):
-            self._enter(Step.SQUEEZE, now_s)
+        if now.all_touch:
+            self._enter(Step.SQUEEZE, now.time_s)
             return
-        at_limit = all(
-            finger.in_contact or p >= self.goal.max_pressure_pa
-            for finger, p in zip(fingers, self.pressures_pa, strict=True)
-        )
-        if at_limit or now_s - self._begun_s > settings.close_limit_s:
-            self.end(Outcome.NO_CONTACT, "not every finger felt an object", now_s, release=True)
+        at_limit = now.ends_closing(self.pressures_pa, self.goal.max_pressure_pa)
+        if at_limit or now.time_s - self._begun_s > now.settings.close_limit_s:
+            self.end(Outcome.NO_CONTACT, "not every finger felt an object", now.time_s, release=True)
             return
-        for number, finger in enumerate(fingers):
+        for number, finger in enumerate(now.fingers):
             if not finger.in_contact and not finger.normal_n >= self.goal.max_normal_n:
-                self._raise(number, settings.closing_speed_pa_s * elapsed_s)
+                self._raise(number, now.settings.closing_speed_pa_s * now.elapsed_s)
 
-    def _do_squeeze(
-        self, now_s: float, elapsed_s: float, fingers: Sequence[FingerInput], settings: PickSettings
-    ) -> None:
+    def _do_squeeze(self, now: Moment) -> None:
         assert self.goal is not None
-        if self._is_gone(now_s, elapsed_s, fingers):
+        if self._is_gone(now):
             return
         firm = self._mean_n >= self.FIRM_SHARE * self.target_n
         full = not self._most_n < self.LIMIT_SHARE * self.goal.max_normal_n  # NaN is full
         spent = full or min(self.pressures_pa) >= self.goal.max_pressure_pa
-        late = now_s - self._begun_s > settings.close_limit_s
+        late = now.time_s - self._begun_s > now.settings.close_limit_s
         if firm or spent or late:
             self._short_of = "" if firm else ", with less than the force asked for: a limit was reached"
-            self._enter(Step.KEEP, now_s)
+            self._enter(Step.KEEP, now.time_s)
             return
-        self._lead_force(now_s, elapsed_s, settings)
+        self._lead_force(now)
 
-    def _do_keep(self, now_s: float, elapsed_s: float, fingers: Sequence[FingerInput], settings: PickSettings) -> None:
+    def _do_keep(self, now: Moment) -> None:
         assert self.goal is not None
-        if self._is_gone(now_s, elapsed_s, fingers):
+        if self._is_gone(now):
             return
-        self._lead_force(now_s, elapsed_s, settings)
+        self._lead_force(now)
         if not self.under_way:
             return
-        self.held_s = max(now_s - self._begun_s, 1e-9)
-        for sums, finger in zip(self._sums, fingers, strict=True):
+        self.held_s = max(now.time_s - self._begun_s, 1e-9)
+        for sums, finger in zip(self._sums, now.fingers, strict=True):
             if math.isfinite(finger.normal_n):
                 sums[0] += finger.normal_n
                 sums[1] += 1
         if self.held_s >= self.goal.duration_s:
-            self.end(Outcome.HELD, f"held for {self.held_s:.1f} s{self._short_of}", now_s, release=self.goal.release)
+            told = f"held for {self.held_s:.1f} s{self._short_of}"
+            self.end(Outcome.HELD, told, now.time_s, release=self.goal.release)
 
-    def _lead_force(self, now_s: float, elapsed_s: float, settings: PickSettings) -> None:
+    def _lead_force(self, now: Moment) -> None:
         """Lead the mean force to the wanted one and no finger beyond the limit, all pressures alike.
 
         Unknown force changes nothing.
@@ -300,26 +293,24 @@ class HoldSequence:
         if missing_n < 0.0:  # what is only expected is no reason to take anything back
             felt_n = min(self.target_n - self._mean_n, self.goal.max_normal_n - self._most_n)
             missing_n = min(max(missing_n, felt_n), 0.0)
-        gain_n_pa = self._answer.gain_n_pa
-        if now_s - self._slip_s <= settings.slip_memory_s:
+        gain_n_pa, settings = self._answer.gain_n_pa, now.settings
+        if now.time_s - self._slip_s <= settings.slip_memory_s:
             speed_pa_s = min(missing_n / (gain_n_pa * self.HURRY_S), settings.slip_speed_pa_s)
         else:
             speed_pa_n_s = min(settings.regulation_pa_n_s, 1.0 / (gain_n_pa * self.CALM_S))
             speed_pa_s = min(speed_pa_n_s * missing_n, 0.5 * settings.closing_speed_pa_s)
-        self._raise_all(speed_pa_s * elapsed_s)
+        self._raise_all(speed_pa_s * now.elapsed_s)
 
-    def _is_gone(self, now_s: float, elapsed_s: float, fingers: Sequence[FingerInput]) -> bool:
-        self._untouched_s = 0.0 if all(finger.in_contact for finger in fingers) else self._untouched_s + elapsed_s
+    def _is_gone(self, now: Moment) -> bool:
+        self._untouched_s = 0.0 if now.all_touch else self._untouched_s + now.elapsed_s
         if self._untouched_s <= self.LOST_S:
             return False
-        self.end(Outcome.LOST, "the object is gone", now_s, release=True)
+        self.end(Outcome.LOST, "the object is gone", now.time_s, release=True)
         return True
 
-    def _do_release(
-        self, now_s: float, elapsed_s: float, fingers: Sequence[FingerInput], settings: PickSettings
-    ) -> None:
-        self.pressures_pa = [max(p - settings.vent_speed_pa_s * elapsed_s, 0.0) for p in self.pressures_pa]
-        free = not any(finger.in_contact for finger in fingers)
-        if (max(self.pressures_pa) <= 0.0 and free) or now_s - self._begun_s > settings.release_limit_s:
+    def _do_release(self, now: Moment) -> None:
+        self.pressures_pa = now.vented(self.pressures_pa)
+        vented, lasted_s = max(self.pressures_pa) <= 0.0, now.time_s - self._begun_s
+        if (vented and now.none_touches) or lasted_s > now.settings.release_limit_s:
             self.goal = None
-            self._enter(Step.IDLE, now_s)
+            self._enter(Step.IDLE, now.time_s)

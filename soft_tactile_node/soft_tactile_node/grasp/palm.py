@@ -118,18 +118,5 @@ def pad_gap(geometry: PalmGeometry, fingers: Sequence[FingerView]) -> tuple[floa
 
 
 def pad_force(force_n: Array, bend_rad: float) -> Array:
-    """Return a force of the root frame in the pad frame.
-
-    Parameters
-    ----------
-    force_n : numpy.ndarray, shape (3,)
-        In the root frame (N).
-    bend_rad : float
-        Bend of the finger (rad); NaN = not known.
-
-    Returns
-    -------
-    numpy.ndarray, shape (3,)
-        In the pad frame (N); NaN where the bend is not known.
-    """
+    """Return `force_n` (N), shape (3,), of the root frame in the pad frame at `bend_rad` (rad; NaN = not known)."""
     return np.asarray(rotation_y(-bend_rad) @ force_n, dtype=np.float64)

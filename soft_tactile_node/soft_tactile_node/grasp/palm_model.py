@@ -17,22 +17,7 @@ COLOURS = {"palm": "0.35 0.38 0.42 1", "clamp": "0.62 0.65 0.70 1"}
 
 
 def palm_urdf(geometry: PalmGeometry, palm_frame: str, root_frames: Sequence[str]) -> str:
-    """Return the URDF of a palm.
-
-    Parameters
-    ----------
-    geometry : PalmGeometry
-        With the distance of the roots; the lengths of the fingers are not used.
-    palm_frame : str
-        Name of the link of the palm.
-    root_frames : sequence of str
-        Names of the links of the finger roots, in the order of the angles.
-
-    Returns
-    -------
-    str
-        XML; each root is fixed to the palm where `geometry` says (m, rad).
-    """
+    """Return the URDF of a link `palm_frame` with `root_frames`, in the order of the angles, by `geometry`."""
     robot = Xml.Element("robot", name=palm_frame)
     radius_m = geometry.root_radius_m + 0.5 * ROOT_SIZE_M[2]
     palm = _link(robot, palm_frame, "palm", (0.0, 0.0, -0.5 * PALM_THICKNESS_M))

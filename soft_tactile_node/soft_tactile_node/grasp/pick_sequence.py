@@ -67,12 +67,30 @@ class FingerInput:
 
 @dataclass(frozen=True)
 class Moment:
-    """What one step of the sequence has to go by: time and step (s), fingers, settings."""
+    """What one step of a pick or a hold has to go by: time and step (s), fingers, settings."""
 
     time_s: float
     elapsed_s: float
     fingers: Sequence[FingerInput]
     settings: PickSettings
+
+    @property
+    def all_touch(self) -> bool:
+        """Whether every finger touches."""
+        return all(finger.in_contact for finger in self.fingers)
+
+    @property
+    def none_touches(self) -> bool:
+        """Whether the object is free."""
+        return not any(finger.in_contact for finger in self.fingers)
+
+    def ends_closing(self, pressures_pa: Sequence[float], most_pa: float) -> bool:
+        """Return whether every finger that does not touch yet has come to `most_pa` of its `pressures_pa` (Pa)."""
+        return all(finger.in_contact or p >= most_pa for finger, p in zip(self.fingers, pressures_pa, strict=True))
+
+    def vented(self, pressures_pa: Sequence[float]) -> list[float]:
+        """Return `pressures_pa` (Pa) one step lower."""
+        return [max(p - self.settings.vent_speed_pa_s * self.elapsed_s, 0.0) for p in pressures_pa]
 
 
 class PickSequence:
@@ -167,14 +185,11 @@ class PickSequence:
             self.give_up(now.time_s, "no tare: a finger is not ready")
 
     def _do_close(self, now: Moment) -> None:
-        if all(finger.in_contact for finger in now.fingers):
+        if now.all_touch:
             self._enter(Phase.SQUEEZE, now.time_s)
             return
         pressed = any(finger.normal_n > now.settings.max_force_n for finger in now.fingers)
-        at_limit = all(
-            finger.in_contact or p >= now.settings.max_pressure_pa
-            for finger, p in zip(now.fingers, self.pressures_pa, strict=True)
-        )
+        at_limit = now.ends_closing(self.pressures_pa, now.settings.max_pressure_pa)
         if pressed or at_limit or self._lasted(now) > now.settings.close_limit_s:
             self.give_up(now.time_s, "no grasp: not every finger felt the object")
             return
@@ -212,11 +227,10 @@ class PickSequence:
             self._enter(Phase.RELEASE, now.time_s)
 
     def _do_release(self, now: Moment) -> None:
-        self.pressures_pa = [max(p - now.settings.vent_speed_pa_s * now.elapsed_s, 0.0) for p in self.pressures_pa]
-        free = not any(finger.in_contact for finger in now.fingers)
+        self.pressures_pa = now.vented(self.pressures_pa)
         vented = max(self.pressures_pa) <= 0.0
         lasted_s = self._lasted(now)
-        if (vented and free and lasted_s > 1.0) or lasted_s > now.settings.release_limit_s:
+        if (vented and now.none_touches and lasted_s > 1.0) or lasted_s > now.settings.release_limit_s:
             self.outcome = self.outcome or "done"
             self.lift_m = 0.0
             self._enter(Phase.IDLE, now.time_s)

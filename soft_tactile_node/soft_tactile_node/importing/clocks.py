@@ -93,18 +93,7 @@ class ClockOffset:
     agreement: float = float("nan")
 
     def apply(self, time_s: Array) -> Array:
-        """Return times of the second log by the main clock.
-
-        Parameters
-        ----------
-        time_s : numpy.ndarray, shape (n,)
-            Times by the second clock (s).
-
-        Returns
-        -------
-        numpy.ndarray, shape (n,)
-            Times by the main clock (s).
-        """
+        """Return times of the second log, `time_s` (s), shape (n,), by the main clock (s)."""
         return np.asarray(time_s + self.offset_s + self.rate * (time_s - self.at_s))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timezone
@@ -71,38 +72,21 @@ class Log:
         if self.layout.decimal == ",":
             cells = [cell.replace(",", ".") if "." not in cell else "?" + cell for cell in cells]
             missing = {text.replace(",", ".") for text in missing}
-        cells = ["nan" if cell in missing else cell for cell in cells]
-        try:
-            values = np.array([float(cell) for cell in cells])
-            if any("_" in cell for cell in cells):  # float() takes 1_000, which no instrument writes
-                raise ValueError
-        except ValueError:
-            at = next(k for k, cell in enumerate(cells) if not _is_number(cell))
-            shown = self.cells[column][at].strip()[:40]
-            raise RecordingError(
-                f"{self._place(at, column)}: {shown!r} is not a number; if it means a missing sample, name it in "
-                "file.missing of the map; see also file.decimal"
-            ) from None
-        return values
+
+        def number(k: int, cell: str) -> float:
+            try:
+                return math.nan if cell in missing else float(cell.replace("_", "?"))  # no instrument writes 1_000
+            except ValueError:
+                shown = self.cells[column][k].strip()[:40]
+                raise RecordingError(
+                    f"{self._place(k, column)}: {shown!r} is not a number; if it means a missing sample, name it in "
+                    "file.missing of the map; see also file.decimal"
+                ) from None
+
+        return np.array([number(k, cell) for k, cell in enumerate(cells)])
 
     def times(self, column: str | int) -> Array:
-        """Return a column of dates with time of day as seconds.
-
-        Parameters
-        ----------
-        column : str or int
-            Name or number of the column, as in the map.
-
-        Returns
-        -------
-        numpy.ndarray, shape (n,)
-            Time since 1970 (s), to the microsecond; without a zone UTC is taken.
-
-        Raises
-        ------
-        RecordingError
-            "file, row, column: what; what to do".
-        """
+        """Return `column`, dates with time of day, in s since 1970, to the microsecond; UTC where no zone is told."""
         seconds = np.empty(len(self.rows))
         epoch = datetime(1970, 1, 1, tzinfo=timezone.utc)
         for k, cell in enumerate(self.cells[column]):
@@ -245,11 +229,3 @@ def _find(file: Path, column: str | int, header: list[str]) -> int:
             "the map, or file.rows_before where only the names follow it"
         )
     raise RecordingError(f"{file}: has no column {column!r} (found: {shown}); mend the map, or see file.delimiter")
-
-
-def _is_number(cell: str) -> bool:
-    try:
-        float(cell)
-    except ValueError:
-        return False
-    return "_" not in cell

@@ -159,20 +159,7 @@ def _shown(rule: str, column: Column) -> dict[str, str]:
 
 
 def measures(column: Column, target: str) -> bool:
-    """Return whether a column's unit measures the same as a target.
-
-    Parameters
-    ----------
-    column : Column
-        The column.
-    target : str
-        Unit of a recording, or Hz.
-
-    Returns
-    -------
-    bool
-        True = it does.
-    """
+    """Return whether the unit of a `column` measures the same as `target`, a unit of a recording or Hz."""
     try:
         check_unit(column.unit, target)
     except ValueError:
@@ -181,18 +168,7 @@ def measures(column: Column, target: str) -> bool:
 
 
 def needs_tank(coil: Column) -> bool:
-    """Return whether a coil's column holds counts or frequencies.
-
-    Parameters
-    ----------
-    coil : Column
-        The column.
-
-    Returns
-    -------
-    bool
-        True = a tank must turn them into inductance.
-    """
+    """Return whether the column of a `coil` holds counts or frequencies, which a tank turns into inductance."""
     return not measures(coil, "H")
 
 

@@ -73,25 +73,7 @@ def check_unit(unit: str, target: str) -> str:
 
 
 def convert(values: Array, unit: str, target: str) -> Array:
-    """Return values in another unit.
-
-    Parameters
-    ----------
-    values : numpy.ndarray, any shape
-        Numbers, in `unit`.
-    unit, target : str
-        Unit of the values, and the one wanted, a key of EXAMPLES.
-
-    Returns
-    -------
-    numpy.ndarray, same shape
-        The same in `target` units.
-
-    Raises
-    ------
-    ValueError
-        See `check_unit`.
-    """
+    """Return `values` in `unit` as numbers in `target` units, a key of EXAMPLES; ValueError as of `check_unit`."""
     check_unit(unit, target)
     quantity = _registry().Quantity(values, unit).to(target)
     return quantity.magnitude

@@ -331,7 +331,7 @@ at("mark").onsubmit = (event) => {
 };
 at("calibrate").onclick = () => {
   const simulated = fingers[chosen].kind === "simulated";
-  if (["recording", "ros"].includes(fingers[chosen].kind)) { // refused, with the reason, before anybody reads on
+  if (fingers[chosen].not_led) { // refused, with the reason, before anybody reads on
     ask({ do: "calibrate", max_pressure_pa: 0, full_force_n: 0, read: false });
     return;
   }

@@ -21,7 +21,9 @@ from soft_tactile_node.page.logbook import Logbook
 from soft_tactile_node.page.ring import Ring
 from soft_tactile_node.page.simulated_bench import SimulatedBench
 from soft_tactile_node.protocol.guidance import BenchLimits
+from soft_tactile_node.registry import SOURCES
 from soft_tactile_node.sources import Reading, Source
+from soft_tactile_node.sources.kinds import SourceKind
 
 READ_S = 0.05
 
@@ -49,7 +51,7 @@ class FingerSetup:
     source : str
         The source string, for the page.
     kind : str
-        Its first word: simulated, recording, serial, udp or ros.
+        Its first word, one of `registry.SOURCES`.
     open_source : callable
         Returns the source, open.
     calibration : pathlib.Path or None
@@ -70,6 +72,12 @@ class FingerSetup:
     force: str
     folder: Path
     setting: str
+
+    @property
+    def not_led(self) -> str:
+        """Why the finger cannot be led through a calibration here; empty = it can."""
+        kind: SourceKind = SOURCES[self.kind].load()
+        return kind.not_led
 
 
 class FingerLoop:
@@ -270,12 +278,9 @@ class FingerLoop:
 
     def _check_bench(self) -> None:
         """Refuse to lead where nobody could follow."""
-        kind = self._setup.kind
-        if kind == "recording":
-            raise CalibrationError("a recording cannot be led through a calibration; use soft-tactile calibrate")
-        if kind == "ros":
-            raise CalibrationError("use the action calibrate of tactile_sensor: it commands valve and stage")
-        if kind != "simulated" and self._force is None:
+        if self._setup.not_led:
+            raise CalibrationError(self._setup.not_led)
+        if self._setup.kind != "simulated" and self._force is None:
             raise CalibrationError("a calibration needs the force cell: start the page with --force")
         if not self._live.raw.size:
             raise CalibrationError("no scans have come yet; check cable and device")

@@ -46,13 +46,7 @@ class FingerProcess:
         other.close()  # so that the end of the process ends the pipe
 
     def start(self) -> None:
-        """Wait until scans can come.
-
-        Raises
-        ------
-        SourceError
-            Source, calibration or force cell cannot be used.
-        """
+        """Wait until scans can come; SourceError: source, calibration or force cell cannot be used."""
         while not self.status and not self.failure:
             self._pipe.poll(None)
             self.listen()

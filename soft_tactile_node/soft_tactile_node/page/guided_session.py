@@ -99,15 +99,7 @@ class GuidedSession:
             self.give_up(str(error))
 
     def add_force(self, time_s: float, force_n: Array) -> None:
-        """Take a reading of the force cell.
-
-        Parameters
-        ----------
-        time_s : float
-            On the clock of the scans (s).
-        force_n : numpy.ndarray, shape (3,)
-            Force on the pad, pad frame (N).
-        """
+        """Take a force cell reading: `force_n`, pad frame (N), shape (3,), at `time_s` on the scans' clock (s)."""
         if self.is_recording:
             self._force_n = force_n
             try:

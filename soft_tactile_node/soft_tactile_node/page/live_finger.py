@@ -62,6 +62,7 @@ class LiveFinger:
     def use(self, calibration: Calibration | None) -> None:
         """Go on with another calibration, from a new tare."""
         self.calibration = calibration
+        self._id = None if calibration is None else calibration_id(calibration)  # costs as much as some hundred scans
         self.fault = ""
         self.restart()
 
@@ -94,13 +95,7 @@ class LiveFinger:
         return self._lowest_pa < -NOT_VENTED_PA
 
     def request_tare(self) -> None:
-        """Start a tare.
-
-        Raises
-        ------
-        NotAtRestError
-            Touched, under pressure, or not calibrated; says which.
-        """
+        """Start a tare; NotAtRestError says: touched, under pressure, or not calibrated."""
         if self._estimator is None:
             raise NotAtRestError("a tare needs a calibration: calibrate, or start the page with --calibration")
         if self._was_not_vented:  # its pressure counts from a wrong line, which would refuse every tare
@@ -109,18 +104,7 @@ class LiveFinger:
             self._estimator.request_tare()
 
     def add(self, reading: Reading) -> Sequence[ContactEvent]:
-        """Take a reading.
-
-        Parameters
-        ----------
-        reading : Reading
-            The next one.
-
-        Returns
-        -------
-        sequence of ContactEvent
-            What happened.
-        """
+        """Take the next `reading`; returns the contact events it brought."""
         scan = reading.scan
         step_s = scan.time_s - self._last_stamp_s
         if math.isnan(step_s):  # a new stream: charts show a step, not what was between
@@ -200,7 +184,7 @@ class LiveFinger:
             "flags": flags,
             "channels": self._channels(),
             "pressure_pa": known(self._gauge_pa),
-            "calibration": None if self.calibration is None else calibration_id(self.calibration),
+            "calibration": self._id,
         }
         if estimate is not None:
             said |= {
@@ -246,5 +230,4 @@ def known(value: float) -> float | None:
 
 def _sigma(estimate: Estimate) -> Array:
     """Return the standard deviations of the force, shape (3,) (N); NaN = not observed."""
-    variance = np.diagonal(estimate.force_covariance_n2)
-    return np.sqrt(np.where(variance >= 0.0, variance, np.nan))
+    return np.sqrt(np.where(np.isfinite(estimate.force_n), estimate.force_variance_n2, np.nan))

@@ -45,13 +45,7 @@ class Logbook:
         self.scans = 0
 
     def add(self, readings: Sequence[Reading]) -> None:
-        """Record readings.
-
-        Raises
-        ------
-        SoftTactileError
-            The disk is full, or the pressure cannot be gauge and absolute at once.
-        """
+        """Record `readings`; SoftTactileError: disk full, or pressure both gauge and absolute."""
         if readings and self._first_s is None:
             self._first_s = readings[0].scan.time_s
         self.scans += len(readings)
@@ -79,18 +73,7 @@ class Logbook:
             raise RecordingError(f"{self.log_path}: cannot be written ({error.strerror})") from None
 
     def finish(self) -> str:
-        """Put the recording in its place.
-
-        Returns
-        -------
-        str
-            What was saved, in words.
-
-        Raises
-        ------
-        SoftTactileError
-            Nothing came, or the disk is full.
-        """
+        """Put the recording in its place and say so; SoftTactileError: nothing came, or the disk is full."""
         try:
             self._recorder.settle()
             summary = self._recorder.summary

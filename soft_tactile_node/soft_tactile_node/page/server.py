@@ -68,11 +68,14 @@ class Bench:
         What a browser must show; empty = only this machine can reach the page.
     port : int
         Where it is served.
+    server : tornado.httpserver.HTTPServer or None
+        What serves it; None = nobody yet.
     """
 
     fingers: Sequence[FingerProcess]
     token: str = ""
     port: int = 0
+    server: tornado.httpserver.HTTPServer | None = None
     feeds: set[Feed] = field(default_factory=set)
     frame: int = 0
 
@@ -150,7 +153,8 @@ class Feed(tornado.websocket.WebSocketHandler, _Guarded):
         plan = make_plan()
         hello = {
             "fingers": [
-                {"name": f.setup.name, "source": f.setup.source, "kind": f.setup.kind} for f in self.bench.fingers
+                {name: getattr(finger.setup, name) for name in ("name", "source", "kind", "not_led")}
+                for finger in self.bench.fingers
             ],
             "spans_s": SPANS_S,
             "columns": COLUMNS,
@@ -273,7 +277,7 @@ def serve(bench: Bench, host: str, port: int) -> str:
     Parameters
     ----------
     bench : Bench
-        What to serve; its port is filled in.
+        What to serve; its port and server are filled in.
     host : str
         Address of this machine.
     port : int
@@ -296,7 +300,8 @@ def serve(bench: Bench, host: str, port: int) -> str:
             f"page: {host} port {port} cannot be used ({error.strerror or error}); choose others with --host and --port"
         ) from None
     bench.port = sockets[0].getsockname()[1]
-    tornado.httpserver.HTTPServer(make_application(bench)).add_sockets(sockets)
+    bench.server = tornado.httpserver.HTTPServer(make_application(bench))
+    bench.server.add_sockets(sockets)
     tornado.ioloop.PeriodicCallback(bench.turn, 1e3 * FRAME_S).start()
     shown = f"[{host}]" if ":" in host else host
     return f"http://{shown}:{bench.port}/" + (f"?token={bench.token}" if bench.token else "")

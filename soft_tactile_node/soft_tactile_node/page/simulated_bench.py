@@ -21,18 +21,7 @@ class SimulatedBench:
         self._number = 0
 
     def step(self, session: GuidedSession) -> Reading:
-        """Live through one scan: do what the session wants, and tell it what the bench measures.
-
-        Parameters
-        ----------
-        session : GuidedSession
-            What asks.
-
-        Returns
-        -------
-        Reading
-            For the page.
-        """
+        """Live through a scan: do what `session` wants, tell it what is measured; returns the page's reading."""
         wanted = session.wanted
         self._bench.press(None if wanted is None else wanted.force_n, (0.0, 0.0) if wanted is None else wanted.place_m)
         step = self._bench.step([0.0 if wanted is None else wanted.pressure_pa])

@@ -5,15 +5,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from soft_tactile_node.checks import check_range
 from soft_tactile_node.physics.constants import MU0_H_M
 from soft_tactile_node.physics.eddy_layers import skin_depth
 from soft_tactile_node.physics.filaments import loop_field
 from soft_tactile_node.physics.spiral import SpiralCoil
-
-Array = NDArray[np.float64]
 
 COPPER_RESISTIVITY_OHM_M = 1.7241e-8
 """Resistivity of annealed copper at 20 degC (ohm m). Source: IEC 60028 (recalled)."""

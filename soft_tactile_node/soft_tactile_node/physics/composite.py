@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from soft_tactile_node.errors import RangeError
-
-Array = NDArray[np.float64]
+from soft_tactile_node.samples import Array
 
 
 def maxwell_garnett(fraction: ArrayLike, inclusion: ArrayLike, host: float = 1.0) -> Array:

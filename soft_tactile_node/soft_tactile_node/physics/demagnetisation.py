@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 from soft_tactile_node.checks import check_range
 from soft_tactile_node.compiled import compiled
 from soft_tactile_node.physics.iron_disc import DiscResponse, MagneticDisc
-
-Array = NDArray[np.float64]
+from soft_tactile_node.samples import Array
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 _ANGLE_NODES, _ANGLE_WEIGHTS = np.polynomial.legendre.leggauss(32)

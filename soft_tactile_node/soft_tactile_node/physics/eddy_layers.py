@@ -20,8 +20,8 @@ from scipy.special import j0, j1, struve
 from soft_tactile_node.checks import check_range
 from soft_tactile_node.errors import RangeError
 from soft_tactile_node.physics.constants import MU0_H_M
+from soft_tactile_node.samples import Array
 
-Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 
@@ -84,13 +84,13 @@ class Layer:
             raise RangeError(f"thickness_m must be > 0; got {self.thickness_m:g}")
 
 
-def skin_depth(resistivity_ohm_m: ArrayLike, frequency_hz: ArrayLike, relative_permeability: ArrayLike = 1.0) -> Array:
-    """Return the skin depth sqrt(rho / (pi f mu)).
+def skin_depth(resistivity_ohm_m: ArrayLike, frequency_hz: ArrayLike) -> Array:
+    """Return the skin depth sqrt(rho / (pi f mu)) of a metal that is not magnetic.
 
     Parameters
     ----------
-    resistivity_ohm_m, frequency_hz, relative_permeability : array_like
-        Resistivity (ohm m), frequency (Hz) and relative permeability (1), all > 0.
+    resistivity_ohm_m, frequency_hz : array_like
+        Resistivity (ohm m) and frequency (Hz), both > 0.
 
     Returns
     -------
@@ -101,10 +101,8 @@ def skin_depth(resistivity_ohm_m: ArrayLike, frequency_hz: ArrayLike, relative_p
     -----
     Source: any electromagnetics text; Jackson, Classical Electrodynamics, 5.18 (recalled).
     """
-    mu = MU0_H_M * np.asarray(relative_permeability, dtype=float)
-    return np.asarray(
-        np.sqrt(np.asarray(resistivity_ohm_m, dtype=float) / (math.pi * np.asarray(frequency_hz, dtype=float) * mu))
-    )
+    frequency = np.asarray(frequency_hz, dtype=float)
+    return np.asarray(np.sqrt(np.asarray(resistivity_ohm_m, dtype=float) / (math.pi * frequency * MU0_H_M)))
 
 
 def reflection(alpha: Array, layers: tuple[Layer, ...], angular_frequency_rad_s: float) -> ComplexArray:

@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
-
 from soft_tactile_node.compiled import compiled
-
-Array = NDArray[np.float64]
 
 
 @compiled

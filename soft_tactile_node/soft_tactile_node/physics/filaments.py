@@ -8,17 +8,14 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from soft_tactile_node.checks import check_range, check_shape
 from soft_tactile_node.compiled import compiled
 from soft_tactile_node.errors import RangeError
 from soft_tactile_node.physics.constants import MU0_H_M
 from soft_tactile_node.physics.elliptic import elliptic_sums
-
-Array = NDArray[np.float64]
-
-_MU0 = MU0_H_M
+from soft_tactile_node.samples import Array
 
 
 @compiled
@@ -42,7 +39,7 @@ def coaxial_mutual_formula(radius_a_m: float, radius_b_m: float, distance_m: flo
     kc = 2.0 * math.sqrt(far * near) / (far + near)
     m = k1 * k1
     k_integral, tail = elliptic_sums(m, kc)
-    return 2.0 * _MU0 * math.sqrt(product / k1) * k_integral * (0.5 * m + tail)
+    return 2.0 * MU0_H_M * math.sqrt(product / k1) * k_integral * (0.5 * m + tail)
 
 
 @compiled
@@ -64,7 +61,7 @@ def loop_field_formula(radius_m: float, rho_m: float, z_m: float) -> tuple[float
     kc2 = near2 / q
     k_integral, tail = elliptic_sums(m, math.sqrt(kc2))
     root = math.sqrt(q)
-    scale = _MU0 / (2.0 * math.pi * root)
+    scale = MU0_H_M / (2.0 * math.pi * root)
     e_integral = k_integral * (1.0 - 0.5 * m - tail)
     b_z = scale * (k_integral * (0.5 * m + tail) + 2.0 * radius_m * (radius_m - rho_m) / near2 * e_integral)
     if rho_m <= 0.0:
@@ -79,7 +76,7 @@ def loop_field_formula(radius_m: float, rho_m: float, z_m: float) -> tuple[float
 def _vector_potential_over_rho(radius_m: float, rho_m: float, z_m: float) -> float:
     """Return A_phi / rho of a loop carrying 1 A (T/A); A_phi = M / (2 pi rho) of the coaxial loop through the point."""
     if rho_m <= 1.0e-9 * radius_m:
-        return float(0.25 * _MU0 * radius_m * radius_m / (radius_m * radius_m + z_m * z_m) ** 1.5)
+        return float(0.25 * MU0_H_M * radius_m * radius_m / (radius_m * radius_m + z_m * z_m) ** 1.5)
     return coaxial_mutual_formula(radius_m, rho_m, z_m) / (2.0 * math.pi * rho_m * rho_m)
 
 

@@ -19,8 +19,8 @@ from soft_tactile_node.physics.constants import MU0_H_M
 from soft_tactile_node.physics.eddy_layers import skin_depth
 from soft_tactile_node.physics.liquid_metal import MetalFilm
 from soft_tactile_node.physics.spiral import SpiralCoil, spiral_field
+from soft_tactile_node.samples import Array
 
-Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 

@@ -21,8 +21,8 @@ from soft_tactile_node.errors import RangeError
 from soft_tactile_node.physics.constants import MU0_H_M
 from soft_tactile_node.physics.filaments import loop_field
 from soft_tactile_node.physics.spiral import SpiralCoil
+from soft_tactile_node.samples import Array
 
-Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 

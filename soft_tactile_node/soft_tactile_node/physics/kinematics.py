@@ -9,13 +9,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from transforms3d.quaternions import mat2quat, quat2mat
 
 from soft_tactile_node.checks import check_shape
 from soft_tactile_node.compiled import compiled
-
-Array = NDArray[np.float64]
+from soft_tactile_node.samples import Array
 
 
 @compiled
@@ -72,18 +71,7 @@ def pad_pose(bend_rad: float, arc_m: float, height_m: float) -> tuple[Array, Arr
 
 
 def rotation_y(angle_rad: float) -> Array:
-    """Return the rotation matrix about y, right-handed; the y axis stays where the angle is not known (NaN).
-
-    Parameters
-    ----------
-    angle_rad : float
-        Angle (rad).
-
-    Returns
-    -------
-    numpy.ndarray, shape (3, 3)
-        Rotation (1).
-    """
+    """Return the rotation by `angle_rad` (rad) about y, right-handed, shape (3, 3); y stays where the angle is NaN."""
     c, s = math.cos(angle_rad), math.sin(angle_rad)
     return np.array([[c, 0.0, s], [0.0, 1.0, 0.0], [-s, 0.0, c]])
 
@@ -118,35 +106,12 @@ def wrench_transfer_matrix(rotation: ArrayLike, origin_m: ArrayLike) -> Array:
 
 
 def quaternion_xyzw(rotation: ArrayLike) -> Array:
-    """Return the quaternion of a rotation in message order x, y, z, w, with w >= 0.
-
-    Parameters
-    ----------
-    rotation : array_like, shape (3, 3)
-        Rotation matrix (1).
-
-    Returns
-    -------
-    numpy.ndarray, shape (4,)
-        Unit quaternion (1), x, y, z, w.
-
-    """
+    """Return `rotation`, shape (3, 3), as unit quaternion x, y, z, w, shape (4,), with w >= 0 (1)."""
     w, x, y, z = mat2quat(check_shape(rotation, (3, 3), name="rotation"))
     return np.array([x, y, z, w])
 
 
 def rotation_from_xyzw(quaternion: ArrayLike) -> Array:
-    """Return the rotation matrix of a quaternion in message order x, y, z, w (any length > 0).
-
-    Parameters
-    ----------
-    quaternion : array_like, shape (4,)
-        Quaternion (1), x, y, z, w.
-
-    Returns
-    -------
-    numpy.ndarray, shape (3, 3)
-        Rotation (1).
-    """
+    """Return the rotation, shape (3, 3), of `quaternion` x, y, z, w, shape (4,), any length > 0 (1)."""
     x, y, z, w = check_shape(quaternion, (4,), name="quaternion")
     return np.asarray(quat2mat((w, x, y, z)))

@@ -16,14 +16,12 @@ from numpy.typing import ArrayLike, NDArray
 from soft_tactile_node.checks import check_range
 from soft_tactile_node.compiled import compiled
 from soft_tactile_node.errors import RangeError
-from soft_tactile_node.physics.constants import MU0_H_M
 from soft_tactile_node.physics.filaments import coaxial_mutual_formula
 from soft_tactile_node.physics.spiral import SpiralCoil
+from soft_tactile_node.samples import Array
 
-Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
-_MU0 = MU0_H_M
 
 GALLIUM_INDIUM_RESISTIVITY_OHM_M = 29.4e-8
 """Resistivity of the eutectic gallium-indium alloy (ohm m).
@@ -69,18 +67,7 @@ class MetalFilm:
             raise RangeError(f"thickness_m must be >= 0 everywhere; got {float(np.min(thickness)):g}")
 
     def thickness_at(self, radius_m: ArrayLike) -> Array:
-        """Return the thickness at given radii.
-
-        Parameters
-        ----------
-        radius_m : array_like
-            Distance from the film's axis (m).
-
-        Returns
-        -------
-        numpy.ndarray, shape of radius_m
-            Thickness (m), zero beyond the radius.
-        """
+        """Return the thickness (m) at `radius_m` (m) off the film's axis, any shape; zero beyond the radius."""
         radius = np.asarray(radius_m, dtype=float)
         values = np.atleast_1d(np.asarray(self.thickness_m, dtype=float))
         if values.size == 1:

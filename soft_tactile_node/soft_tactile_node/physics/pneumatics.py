@@ -4,12 +4,7 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-from numpy.typing import NDArray
-
 from soft_tactile_node.compiled import compiled
-
-Array = NDArray[np.float64]
 
 REFERENCE_DENSITY_KG_M3 = 1.185
 """Density of the standard reference atmosphere (kg/m^3), the standard's rounded number. Source: ISO 8778 (recalled)."""

@@ -9,12 +9,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from soft_tactile_node.checks import check_range
 from soft_tactile_node.compiled import compiled
-
-Array = NDArray[np.float64]
+from soft_tactile_node.samples import Array
 
 
 @compiled
@@ -193,24 +192,3 @@ class CounterReadout:
         """
         scale = self.reference_quality / quality if self.reference_quality > 0.0 else 1.0
         return math.sqrt(1.0 / 6.0 + (self.noise_counts * scale) ** 2) * self.resolution()
-
-    def inductance_noise(self, inductance_h: ArrayLike, quality: float = math.inf) -> Array:
-        """Return the rms noise of one inductance reading (H): sd(L) = 2 L sd(f)/f.
-
-        Parameters
-        ----------
-        inductance_h : array_like
-            Inductance (H).
-        quality : float
-            Quality factor of the tank (1).
-
-        Returns
-        -------
-        numpy.ndarray, shape of the input
-            Noise, rms (H).
-
-        Notes
-        -----
-        Source: dL/L = -2 df/f for L = 1/((2 pi f)^2 C).
-        """
-        return np.asarray(2.0 * np.asarray(inductance_h, dtype=float) * self.frequency_noise(quality))

@@ -10,15 +10,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from soft_tactile_node.checks import check_range, check_shape
 from soft_tactile_node.compiled import compiled
 from soft_tactile_node.errors import RangeError
 from soft_tactile_node.physics.constants import MU0_H_M
 from soft_tactile_node.physics.filaments import inclined_mutual_formula, loop_field_formula, mutual_coaxial, plane_axes
-
-Array = NDArray[np.float64]
+from soft_tactile_node.samples import Array
 
 STRIP_DISTANCE = math.exp(-1.5)
 """Geometric mean distance of a thin strip from itself over its width (1). Source: Rosa & Grover, NBS Bull. 8 (1912)."""

@@ -10,11 +10,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from soft_tactile_node.checks import check_range
-
-Array = NDArray[np.float64]
+from soft_tactile_node.samples import Array
 
 ALLOY_DENSITY_KG_M3 = 6250.0
 """Density of the eutectic gallium-indium alloy (kg/m^3). Source: alloy data sheets (recalled, no single source)."""
@@ -90,18 +89,7 @@ class CellWall:
         return k * per_volume**3
 
     def pressure_pa(self, volume_m3: ArrayLike) -> Array:
-        """Return the pressure that holds a displaced volume.
-
-        Parameters
-        ----------
-        volume_m3 : array_like
-            Displaced volume (m^3), positive outwards.
-
-        Returns
-        -------
-        numpy.ndarray, shape of volume_m3
-            Pressure (Pa).
-        """
+        """Return the pressure (Pa) that holds a displaced `volume_m3` (m^3), any shape, positive outwards."""
         volume = np.asarray(volume_m3, dtype=float)
         return np.asarray(volume / self.compliance_m3_pa() + self.stiffening_pa_m9() * volume**3)
 
@@ -138,10 +126,6 @@ class Duct:
         Radius and length (m), > 0.
     viscosity_pa_s : float
         Dynamic viscosity (Pa s), > 0.
-    yield_pressure_pa : float
-        Pressure difference below which the oxide skin holds the metal still (Pa), >= 0.
-    density_kg_m3 : float
-        Density (kg/m^3).
 
     Raises
     ------
@@ -152,13 +136,10 @@ class Duct:
     radius_m: float
     length_m: float
     viscosity_pa_s: float = ALLOY_VISCOSITY_PA_S
-    yield_pressure_pa: float = 0.0
-    density_kg_m3: float = ALLOY_DENSITY_KG_M3
 
     def __post_init__(self) -> None:
-        for name in ("radius_m", "length_m", "viscosity_pa_s", "density_kg_m3"):
+        for name in ("radius_m", "length_m", "viscosity_pa_s"):
             check_range(getattr(self, name), 0.0, name=name, open_low=True)
-        check_range(self.yield_pressure_pa, 0.0, name="yield_pressure_pa")
 
     def resistance_pa_s_m3(self) -> float:
         """Return the laminar flow resistance (Pa s/m^3): 8 mu L / (pi r^4).
@@ -169,19 +150,8 @@ class Duct:
         """
         return 8.0 * self.viscosity_pa_s * self.length_m / (math.pi * self.radius_m**4)
 
-    def inertance_kg_m4(self) -> float:
-        """Return the inertance (kg/m^4): rho L / (pi r^2); flow settles within inertance over resistance.
 
-        Notes
-        -----
-        Source: momentum balance; any fluid-mechanics text.
-        """
-        return self.density_kg_m3 * self.length_m / (math.pi * self.radius_m**2)
-
-
-def settled_volume(
-    force_n: ArrayLike, press: CellWall, coil: CellWall, *, press_area_m2: float = 0.0, head_pa: float = 0.0
-) -> Array:
+def settled_volume(force_n: ArrayLike, press: CellWall, coil: CellWall, *, head_pa: float = 0.0) -> Array:
     """Return the volume that a steady force displaces from press cell to coil cell.
 
     Solves force/area + head = p_press(V) + p_coil(V); V/F = C_p C_c / ((C_p + C_c) A) at small force. With C_p ~ a^6
@@ -194,8 +164,6 @@ def settled_volume(
         Normal force on the press cell (N).
     press, coil : CellWall
         The two roofs.
-    press_area_m2 : float
-        Area that takes the force (m^2); 0 = the press cell's own.
     head_pa : float
         Gravity head from press cell to coil cell (Pa).
 
@@ -208,8 +176,7 @@ def settled_volume(
     -----
     Source: own derivation from the plate formulas of Timoshenko & Woinowsky-Krieger (recalled); real root of the cubic.
     """
-    area = press_area_m2 if press_area_m2 > 0.0 else math.pi * press.radius_m**2
-    drive = np.asarray(force_n, dtype=float) / area + head_pa
+    drive = np.asarray(force_n, dtype=float) / (math.pi * press.radius_m**2) + head_pa
     linear = 1.0 / press.compliance_m3_pa() + 1.0 / coil.compliance_m3_pa()
     cubic = press.stiffening_pa_m9() + coil.stiffening_pa_m9()
     # k3 V^3 + k1 V = p has one real root, in closed form through the hyperbolic sine

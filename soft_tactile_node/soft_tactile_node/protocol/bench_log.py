@@ -29,15 +29,7 @@ class Track:
         return len(self._time_s)
 
     def add(self, time_s: float, values: Sequence[float]) -> None:
-        """Keep a reading.
-
-        Parameters
-        ----------
-        time_s : float
-            When it was taken (s).
-        values : sequence of float
-            `width` numbers, in any unit.
-        """
+        """Keep the reading of `time_s` (s): `values`, `width` numbers in any unit."""
         self._time_s.append(time_s)
         self._values.extend(float(value) for value in values)
 
@@ -87,13 +79,7 @@ class BenchLog:
         return len(self._scans) // (2 + self._channels)
 
     def add_scan(self, scan: Scan) -> None:
-        """Keep a scan; loss and acceleration are kept only if every scan has them.
-
-        Parameters
-        ----------
-        scan : Scan
-            The readings.
-        """
+        """Keep `scan`; loss and acceleration are kept only if every scan has them."""
         self._scans.extend((scan.time_s, scan.temperature_c, *scan.inductance_h.tolist()))
         self._loss = _extended(self._loss, scan.loss_ohm)
         self._acceleration = _extended(self._acceleration, scan.acceleration_m_s2)

@@ -61,12 +61,12 @@ class Press:
 
     Attributes
     ----------
-    pressure_pa : float
-        Pressure in the finger meanwhile (gauge Pa).
     settle_s : float
-        Time to go to this pressure and settle there before (s).
+        Time to go to the first pressure and settle there before (s).
     time_s : numpy.ndarray, shape (n,)
         Knots since the press began (s), not falling.
+    pressure_pa : numpy.ndarray, shape (n,)
+        Pressure at the knots (gauge Pa); it rises with the force where the finger squeezes a stop.
     force_n : numpy.ndarray, shape (n, 3)
         Force at the knots, pad frame (N); zero at both ends.
     rest_s : float
@@ -75,9 +75,9 @@ class Press:
         Where to press, x and y from the middle of the pad (m).
     """
 
-    pressure_pa: float
     settle_s: float
     time_s: Array
+    pressure_pa: Array
     force_n: Array
     rest_s: float
     place_m: tuple[float, float]
@@ -104,6 +104,15 @@ class Press:
         still = np.abs(np.diff(self.force_n, axis=0)).max(axis=1) == 0.0
         return float(np.max(np.diff(self.time_s) * still, initial=0.0))
 
+    @property
+    def squeezes(self) -> bool:
+        """Whether pressure and force rise together, as in a grasp."""
+        return bool(np.ptp(self.pressure_pa) > 0.0)
+
+    def pressure_at(self, time_s: float) -> float:
+        """Return the pressure to command (gauge Pa) `time_s` (s) after the beginning."""
+        return float(np.interp(time_s, self.time_s, self.pressure_pa))
+
     def force_at(self, time_s: float) -> tuple[float, float, float] | None:
         """Return the force to press with (N, pad frame) `time_s` (s) after the beginning; None = keep off the pad."""
         if not 0.0 <= time_s < self.time_s[-1]:
@@ -113,7 +122,8 @@ class Press:
 
     def instruction(self) -> str:
         """Return what the person at the bench has to do."""
-        text = f"press to {self.peak_n:.2g} N {_place_in_words(self.place_m)}"
+        begin = "hold a stop against the pad: pressure rises and squeezes it" if self.squeezes else "press"
+        text = f"{begin} to {self.peak_n:.2g} N {_place_in_words(self.place_m)}"
         x, y = self.push_n
         if x or y:
             text += f", then push {math.hypot(x, y):.2g} N {_direction_in_words(x, y)} and back"
@@ -184,9 +194,7 @@ def _split_presses(recording: PlannedRecording, max_pressure_pa: float, full_for
     for first in range(len(path) - 1):
         if path[first].normal == 0.0 and path[first + 1].normal > 0.0:
             last = next(k for k in range(first + 1, len(path)) if path[k].normal == 0.0)
-            # a stage that seeks a force cannot stand still as a stop does: squeezes are left to the bench
-            if len({point.pressure for point in path[first : last + 1]}) == 1:
-                found.append(_one_press(path, free_from, first, last, max_pressure_pa, full_force_n, len(found)))
+            found.append(_one_press(path, free_from, first, last, max_pressure_pa, full_force_n, len(found)))
             free_from = last
     return found
 
@@ -200,9 +208,9 @@ def _one_press(
     following = next((k for k in range(last, len(path) - 1) if path[k + 1].normal > 0.0), len(path) - 1)
     force = np.array([(p.shear_x * SHEAR_SHARE, p.shear_y * SHEAR_SHARE, p.normal) for p in path[first : last + 1]])
     return Press(
-        pressure_pa=most_pa * start.pressure,
         settle_s=start.time_s - path[left].time_s if settles else 0.0,
         time_s=np.array([p.time_s - start.time_s for p in path[first : last + 1]]),
+        pressure_pa=most_pa * np.array([p.pressure for p in path[first : last + 1]]),
         force_n=full_n * force,
         rest_s=path[min(rest_until, following)].time_s - path[last].time_s,
         place_m=start.place_m or _place_near_middle(number, sheared=bool(np.any(force[:, :2]))),

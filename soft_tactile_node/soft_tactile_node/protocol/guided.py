@@ -112,20 +112,7 @@ class GuidedCalibration:
     # -- inputs
 
     def add_pressure(self, time_s: float, pressure_pa: float) -> None:
-        """Take a pressure reading.
-
-        Parameters
-        ----------
-        time_s : float
-            When it was taken (s).
-        pressure_pa : float
-            As the sensor gives it (Pa).
-
-        Raises
-        ------
-        CalibrationError
-            Above the limit.
-        """
+        """Take the reading `pressure_pa` of `time_s` (s) as sent (Pa); CalibrationError above the limit."""
         if self.finished:
             return
         if self._part == 0:
@@ -160,15 +147,7 @@ class GuidedCalibration:
             self._log.force_n.add(time_s, force_n.tolist())
 
     def add_bend(self, time_s: float, bend_rad: float) -> None:
-        """Take a reading of the bend angle.
-
-        Parameters
-        ----------
-        time_s : float
-            When it was taken (s).
-        bend_rad : float
-            Bend (rad).
-        """
+        """Take the bend `bend_rad` (rad) of `time_s` (s)."""
         if self._sweep is not None:
             self._log.bend_rad.add(time_s, (bend_rad,))
 
@@ -298,7 +277,7 @@ class GuidedCalibration:
         if self._press == len(self._presses):
             self._level_pa = 0.0
             return
-        self._level_pa = self._presses[self._press].pressure_pa
+        self._level_pa = self._presses[self._press].pressure_at(0.0)
         self._watch.begin(self._presses[self._press])
 
     def _end_press(self, press: Press) -> None:
@@ -318,6 +297,8 @@ class GuidedCalibration:
             return self._sweep.pressure_at(self._since_s)
         if self._is_pressing and not math.isnan(self._asked_s):
             done = self._press == len(self._presses)
+            if not math.isnan(self._press_s):
+                return self._presses[self._press].pressure_at(self._stage_s(self._presses[self._press]))
             ramp_s = VENT_RAMP_S if done else max(0.5 * self._presses[self._press].settle_s, 1e-3)
             share = min((self._now_s - self._asked_s) / ramp_s, 1.0)
             return self._from_pa + share * (self._level_pa - self._from_pa)

@@ -182,14 +182,6 @@ class Writer:
         self._start_s = now_s
 
     def rest(self, duration_s: float, text: str = "Rest: vented, untouched.") -> None:
-        """Leave everything as it is.
-
-        Parameters
-        ----------
-        duration_s : float
-            For how long (s).
-        text : str
-            What to do meanwhile.
-        """
+        """Leave everything as it is for `duration_s` (s); `text` says what to do meanwhile."""
         self.go(duration_s)
         self.end_step(text)

@@ -149,20 +149,7 @@ def _mixture(writer: Writer, limits: Limits, shear: bool) -> None:
 
 
 def plan_presses(limits: Limits, shear: bool) -> PlannedRecording:
-    """Return the press recording.
-
-    Parameters
-    ----------
-    limits : Limits
-        What finger, pad and press stand.
-    shear : bool
-        False for a pad that shows normal force only.
-
-    Returns
-    -------
-    PlannedRecording
-        Its steps and path.
-    """
+    """Return the press recording within `limits`; `shear` is False for a pad that shows normal force only."""
     writer = Writer()
     writer.rest(REST_S)
     some, others = ALL_DIRECTIONS[:2], ALL_DIRECTIONS[2:]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 from soft_tactile_node.errors import RangeError
@@ -67,3 +68,34 @@ def check_plausible(value: float, quantity: Quantity, *, name: str) -> None:
     if not low <= value <= high:
         hint = unit_hint(value, quantity)
         raise RangeError(f"{name} must be {low:.12g} to {high:.12g} {unit}; got {value:.12g} {unit}{hint}")
+
+
+def choose_pressure(asked_pa: float, most_pa: float) -> float:
+    """Return the highest pressure of a calibration, or refuse.
+
+    Parameters
+    ----------
+    asked_pa : float
+        What a goal asks for (gauge Pa); NaN = the most.
+    most_pa : float
+        What the finger stands (gauge Pa); NaN = nobody has said.
+
+    Returns
+    -------
+    float
+        Pressure (gauge Pa).
+
+    Raises
+    ------
+    RangeError
+        Too low, too high, or the most is not known.
+    """
+    if math.isnan(most_pa):
+        raise RangeError("parameter 'max_pressure' must say what the finger stands, and does not: nothing moves")
+    pressure_pa = most_pa if math.isnan(asked_pa) else asked_pa
+    if not PRESSURE.low <= pressure_pa <= most_pa:
+        raise RangeError(
+            f"max_pressure must be {PRESSURE.low / 1e3:g} kPa to {most_pa / 1e3:g} kPa (parameter 'max_pressure'); "
+            f"got {pressure_pa:g} Pa{unit_hint(pressure_pa, PRESSURE)}"
+        )
+    return pressure_pa

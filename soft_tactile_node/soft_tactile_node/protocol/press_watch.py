@@ -91,13 +91,7 @@ class PressWatch:
         self._smooth_n = np.zeros(3)
 
     def begin(self, press: Press) -> None:
-        """Wait for a press.
-
-        Parameters
-        ----------
-        press : Press
-            What is asked for.
-        """
+        """Wait for `press`."""
         self._press = press
         self._forget()
 

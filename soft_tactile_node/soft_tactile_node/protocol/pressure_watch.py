@@ -46,20 +46,7 @@ class PressureWatch:
         self._last_s = max(self._last_s, time_s)
 
     def add(self, time_s: float, pressure_pa: float) -> None:
-        """Take a reading.
-
-        Parameters
-        ----------
-        time_s : float
-            When it was taken (s).
-        pressure_pa : float
-            Reading (gauge Pa).
-
-        Raises
-        ------
-        CalibrationError
-            Several readings in a row were above the limit.
-        """
+        """Take `pressure_pa` (gauge Pa) of `time_s` (s); CalibrationError: several in a row above the limit."""
         self._last_s = max(self._last_s, time_s)
         self._pressure_pa = pressure_pa
         limit_pa = (1.0 + OVERSHOOT) * self._limit_pa + REST_PRESSURE_PA
@@ -71,20 +58,7 @@ class PressureWatch:
             )
 
     def check(self, time_s: float, command_pa: float) -> None:
-        """Compare with what is commanded.
-
-        Parameters
-        ----------
-        time_s : float
-            Now (s).
-        command_pa : float
-            Command (gauge Pa).
-
-        Raises
-        ------
-        CalibrationError
-            No reading for too long, or the pressure does not follow.
-        """
+        """Compare with `command_pa` (gauge Pa) at `time_s` (s); CalibrationError: no reading, or not followed."""
         if time_s - self._last_s > self._timeout_s:
             raise CalibrationError(f"no pressure reading for {self._timeout_s:g} s; check the pressure sensor")
         behind = command_pa > 0.3 * self._limit_pa and not self._pressure_pa > 0.5 * command_pa

@@ -36,8 +36,8 @@ class BagMessage:
 
     Attributes
     ----------
-    topic, type_name : str
-        Where it was heard, and what it is.
+    topic : str
+        Where it was heard.
     data : object
         The message, fields by name.
     place : str
@@ -45,7 +45,6 @@ class BagMessage:
     """
 
     topic: str
-    type_name: str
     data: Any
     place: str
 
@@ -125,7 +124,7 @@ class Bag:
                             data = store.deserialize_cdr(record.data, type_name)
                         except Exception as error:  # the decoder raises whatever a damaged length leads it to
                             raise RecordingError(f"{place}: is no {type_name} ({error!r:.60}); record again") from None
-                        yield BagMessage(topic, type_name, data, place)
+                        yield BagMessage(topic, data, place)
 
     def _records(self, file: Path) -> Iterator[McapRecord]:
         """Yield schemas, channels and messages of a file; what is damaged is left out and remarked."""

@@ -19,6 +19,7 @@ ACCELERATION = ("accel_x_m_s2", "accel_y_m_s2", "accel_z_m_s2")
 REFERENCE = (*FORCE, "bend_rad")
 TRUTH = ("time_s", *FORCE, "bend_rad", "in_contact", "slip")
 ESTIMATE = ("time_s", *(column for item in declared(EstimateTable) for column in item.columns))
+NEEDED = ("time_s", *(name for item in declared(EstimateTable) if not item.may_lack for name in item.columns))
 EVENTS = ("time_s", "onset_s", "kind", "contact_id", *FORCE, "contact_probability")
 
 _INDUCTANCE = re.compile(r"coil_(\d+)_h")
@@ -102,23 +103,7 @@ def save_recording(recording: Recording, path: str | Path) -> None:
 
 
 def load_truth(path: str | Path) -> Truth:
-    """Read a truth file: `time_s, force_x_n, force_y_n, force_z_n, bend_rad, in_contact, slip`, in any order.
-
-    Parameters
-    ----------
-    path : str or pathlib.Path
-        The CSV file.
-
-    Returns
-    -------
-    Truth
-        The truth.
-
-    Raises
-    ------
-    RecordingError
-        "file, row, column: what; what to do".
-    """
+    """Read a truth file, the CSV file `path`, with the columns TRUTH in any order."""
     _require(path, read_header(path), TRUTH)
     table = read_table(path, TRUTH)
     time_s = _take_times(path, table)
@@ -132,20 +117,7 @@ def load_truth(path: str | Path) -> Truth:
 
 
 def save_truth(truth: Truth, path: str | Path) -> None:
-    """Write a truth file, atomically.
-
-    Parameters
-    ----------
-    truth : Truth
-        What to write.
-    path : str or pathlib.Path
-        CSV file to write.
-
-    Raises
-    ------
-    RecordingError
-        If the file cannot be written; an older file is left as it was.
-    """
+    """Write `truth` atomically to the CSV file `path`."""
     columns: dict[str, Array] = {"time_s": truth.time_s}
     _add_group(columns, FORCE, truth.force_n)
     columns["bend_rad"] = truth.bend_rad
@@ -162,19 +134,19 @@ def load_estimate(path: str | Path) -> EstimateTable:
     ----------
     path : str or pathlib.Path
         CSV file with the columns `time_s, force_x_n …, force_x_var_n2 …, contact_probability, in_contact, bend_rad,
-        flags`, in any order.
+        flags`, in any order; a file of an earlier version may lack numbers.
 
     Returns
     -------
     EstimateTable
-        The estimate.
+        The estimate; NaN for numbers that the file lacks.
 
     Raises
     ------
     RecordingError
         "file, row, column: what; what to do".
     """
-    _require(path, read_header(path), ESTIMATE)
+    _require(path, read_header(path), NEEDED)
     table = read_table(path, ESTIMATE)
     time_s = _take_times(path, table)
     return EstimateTable(time_s, **{item.name: _take(path, table, item) for item in declared(EstimateTable)})
@@ -204,23 +176,7 @@ def save_estimate(estimate: EstimateTable, path: str | Path) -> None:
 
 
 def load_events(path: str | Path) -> list[ContactEvent]:
-    """Read an event file; a file with only a header holds no events.
-
-    Parameters
-    ----------
-    path : str or pathlib.Path
-        CSV file with the columns `time_s, onset_s, kind, contact_id, force_x_n …, contact_probability`, any order.
-
-    Returns
-    -------
-    list of ContactEvent
-        The events in file order.
-
-    Raises
-    ------
-    RecordingError
-        "file, row, column: what; what to do".
-    """
+    """Read events, in file order, from the CSV file `path`, with the columns EVENTS; only a header = none."""
     _require(path, read_header(path), EVENTS)
     table = read_table(path, [name for name in EVENTS if name != "kind"])
     time_s = _take_times(path, table, allow_none=True)
@@ -351,7 +307,9 @@ def _take(path: str | Path, table: CsvTable, item: EstimateField) -> Any:
         return _take_bools(path, table, item.column)
     if isinstance(item.blank, int):
         return _take_integers(path, table, item.column)
-    return _stack(table.columns, item.columns) if item.shape else table.columns[item.column]
+    if item.shape:
+        return _stack(table.columns, item.columns)
+    return table.columns.get(item.column, np.full(len(table.rows), item.blank))
 
 
 def _parse_kind(path: str | Path, text: str, row: int) -> EventKind:

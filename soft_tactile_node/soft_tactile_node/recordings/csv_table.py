@@ -23,6 +23,9 @@ HEADER_LIMIT = 1 << 16
 BLOCK_SIZE = 1 << 23
 """A file is read in blocks of about this many bytes; one row must fit into a block."""
 
+ROWS_AT_ONCE = 20_000
+"""A file is written in blocks of so many rows."""
+
 
 @dataclass(frozen=True, eq=False)
 class CsvTable:
@@ -134,38 +137,12 @@ def read_table(path: str | Path, numeric: Sequence[str], skipped: Sequence[str] 
 
 
 def write_table(path: str | Path, columns: Mapping[str, Sequence[str]]) -> None:
-    """Write text columns as a CSV file, atomically.
-
-    Parameters
-    ----------
-    path : str or pathlib.Path
-        File to write.
-    columns : mapping of str to sequence of str
-        Columns in order, all of one length; cells are quoted where they must be.
-
-    Raises
-    ------
-    RecordingError
-        If the file cannot be written; an older file is left as it was.
-    """
+    """Write text `columns`, in order, all of one length, atomically to the CSV file `path`."""
     write_atomically(path, _format_rows(columns))
 
 
 def format_numbers(values: Array, *, missing: str = "nan") -> list[str]:
-    """Return numbers as the shortest text that reads back to the same number.
-
-    Parameters
-    ----------
-    values : numpy.ndarray, shape (n,)
-        Numbers in any unit, or integers.
-    missing : str
-        What to write for NaN.
-
-    Returns
-    -------
-    list of str
-        One text a number.
-    """
+    """Return `values`, shape (n,), any unit, as the shortest texts that read back alike; `missing` stands for NaN."""
     text = [repr(value) for value in values.tolist()]
     if values.dtype.kind == "f":
         for index in np.flatnonzero(np.isnan(values)):
@@ -173,14 +150,14 @@ def format_numbers(values: Array, *, missing: str = "nan") -> list[str]:
     return text
 
 
-def _format_rows(columns: Mapping[str, Sequence[str]], rows_at_once: int = 20000) -> Iterator[str]:
+def _format_rows(columns: Mapping[str, Sequence[str]]) -> Iterator[str]:
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(columns.keys())
     rows = zip(*columns.values(), strict=True)
     for count, row in enumerate(rows, start=1):
         writer.writerow(row)
-        if count % rows_at_once == 0:
+        if count % ROWS_AT_ONCE == 0:
             yield buffer.getvalue()
             buffer.seek(0)
             buffer.truncate()

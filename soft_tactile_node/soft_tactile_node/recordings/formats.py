@@ -18,18 +18,7 @@ CSV = ".csv"
 
 
 def is_mcap(path: str | Path) -> bool:
-    """Return whether a name is that of a recording of topics: it ends in .mcap, or is a folder.
-
-    Parameters
-    ----------
-    path : str or pathlib.Path
-        The name.
-
-    Returns
-    -------
-    bool
-        False = it is read as CSV.
-    """
+    """Return whether `path` names a recording of topics: it ends in .mcap or is a folder; else it is read as CSV."""
     return Path(path).suffix.lower() == MCAP or Path(path).is_dir()
 
 

@@ -80,13 +80,7 @@ class CsvWriter(PartFile):
         self._csv = csv.writer(self._open_stream, lineterminator="\n")
 
     def start(self, layout: Layout) -> None:
-        """Write the header.
-
-        Parameters
-        ----------
-        layout : Layout
-            What the rows will hold.
-        """
+        """Write the header of rows with this `layout`."""
         self._layout = layout
         numbers = range(1, layout.channels + 1)
         names = ["time_s", "pressure_pa", *(f"coil_{number}_h" for number in numbers)]
@@ -95,20 +89,7 @@ class CsvWriter(PartFile):
         self._write([*names, *(ACCELERATION if layout.acceleration else ())])
 
     def add(self, scan: Scan, pressure_pa: float) -> None:
-        """Write a row.
-
-        Parameters
-        ----------
-        scan : Scan
-            Of as many channels as the layout says.
-        pressure_pa : float
-            Gauge pressure (Pa); NaN = no new reading.
-
-        Raises
-        ------
-        RecordingError
-            The disk is full, or the scan has another number of channels.
-        """
+        """Write `scan` with `pressure_pa` (gauge Pa; NaN = no new); RecordingError: disk full, channels differ."""
         layout = self._layout
         if layout is None or scan.inductance_h.size != layout.channels:
             raise RecordingError(

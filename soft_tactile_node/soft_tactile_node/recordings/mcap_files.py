@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +13,10 @@ import numpy as np
 from soft_tactile_node.errors import RecordingError
 from soft_tactile_node.merging import PressureMerge, VentedReference
 from soft_tactile_node.recordings.bag_messages import Bag, BagMessage
+from soft_tactile_node.recordings.message_tables import NUMBERED, estimate_of, event_of, stamp_s, truth_of
 from soft_tactile_node.recordings.message_types import COILS, ESTIMATE, EVENT, MOTION, PRESSURE, TRUTH, WRENCH
 from soft_tactile_node.recordings.tables import EstimateTable, Recording, Truth
-from soft_tactile_node.samples import MAX_CHANNELS, Array, ContactEvent, EventKind, declared
+from soft_tactile_node.samples import MAX_CHANNELS, Array, ContactEvent
 
 VENTED_PA = (50_000.0, 110_000.0)
 """Absolute pressures of a vented line on Earth (Pa)."""
@@ -25,22 +26,6 @@ KINDS = {
     "pad_estimate": ESTIMATE, "contact_events": EVENT,
 }  # fmt: skip
 """Topics of a finger, relative to its namespace, and their types."""
-
-
-def stamp_s(stamp: Any) -> float:
-    """Return a stamp as seconds of its own clock, as the node does.
-
-    Parameters
-    ----------
-    stamp : builtin_interfaces/Time
-        The stamp.
-
-    Returns
-    -------
-    float
-        Time (s).
-    """
-    return float(stamp.sec + stamp.nanosec * 1e-9)
 
 
 @dataclass
@@ -149,113 +134,30 @@ def load_mcap_recording(
 
 
 def load_mcap_truth(path: str | Path, *, namespace: str | None = None) -> Truth:
-    """Read the truth out of a recording of a simulated finger's topics.
-
-    Parameters
-    ----------
-    path : str or pathlib.Path
-        MCAP file or folder with the topic `truth`.
-    namespace : str or None
-        Namespace of the finger; None = there is only one.
-
-    Returns
-    -------
-    Truth
-        The truth.
-
-    Raises
-    ------
-    RecordingError
-        As `load_mcap_recording`.
-    """
+    """As `formats.load_truth`: the topic `truth` of the MCAP `path`, of the finger in `namespace`."""
     found = [message.data for _, message in _read(Bag(path), ["truth"], "truth", namespace)]
     if not found:
         raise RecordingError(f"{path}: holds no message on its topic truth; record the simulator's")
-    return Truth(
-        time_s=np.array([stamp_s(item.header.stamp) for item in found]),
-        force_n=np.array([_vector(item.wrench.force) for item in found]),
-        bend_rad=np.array([item.bend for item in found]),
-        in_contact=np.array([item.in_contact for item in found], dtype=np.bool_),
-        slip=np.array([item.slip for item in found], dtype=np.bool_),
-    )
+    return truth_of(found)
 
 
 def load_mcap_estimate(path: str | Path, *, namespace: str | None = None) -> EstimateTable:
-    """Read the estimates that the node published.
-
-    Parameters
-    ----------
-    path : str or pathlib.Path
-        MCAP file or folder with the topic `pad_estimate`, in the pad frame.
-    namespace : str or None
-        Namespace of the finger; None = there is only one.
-
-    Returns
-    -------
-    EstimateTable
-        The estimate.
-
-    Raises
-    ------
-    RecordingError
-        As `load_mcap_recording`.
-    """
+    """As `formats.load_estimate`: `pad_estimate`, in the pad frame, of the MCAP `path`; finger in `namespace`."""
     found = [message.data for _, message in _read(Bag(path), ["pad_estimate"], "pad_estimate", namespace)]
     if not found:
         raise RecordingError(f"{path}: holds no message on its topic pad_estimate; record the sensor's")
-    variance = np.array([np.asarray(item.covariance).reshape(6, 6).diagonal()[:3] for item in found])
-    table = EstimateTable(
-        np.array([stamp_s(item.header.stamp) for item in found]),
-        np.array([_vector(item.wrench.force) for item in found]),
-        np.where(variance >= 0.0, variance, np.nan),
-        **{
-            item.name: np.array([getattr(message, item.message_name, item.blank) for message in found])
-            for item in declared(EstimateTable)
-            if not item.shape
-        },
-    )
-    return replace(table, contact_probability=np.nan_to_num(table.contact_probability))
+    return estimate_of(found)
 
 
 def load_mcap_events(path: str | Path, *, namespace: str | None = None) -> list[ContactEvent]:
-    """Read the events that the node published.
-
-    Parameters
-    ----------
-    path : str or pathlib.Path
-        MCAP file or folder with the topic `contact_events`.
-    namespace : str or None
-        Namespace of the finger; None = there is only one.
-
-    Returns
-    -------
-    list of ContactEvent
-        In order.
-
-    Raises
-    ------
-    RecordingError
-        As `load_mcap_recording`; an event of a kind nobody knows.
-    """
+    """As `formats.load_events`: the topic `contact_events` of the MCAP `path`, of the finger in `namespace`."""
     events = []
-    kinds = {kind.number: kind for kind in EventKind}
     for _, message in _read(Bag(path), ["contact_events"], "contact_events", namespace):
-        data = message.data
-        if data.kind not in kinds:
-            raise RecordingError(f"{message.place}: must be of a known kind, 1 to {len(kinds)}; got {data.kind}")
-        onset_s = stamp_s(data.onset)
-        events.append(
-            ContactEvent(
-                time_s=stamp_s(data.header.stamp),
-                onset_s=onset_s if onset_s else math.nan,
-                kind=kinds[data.kind],
-                contact_id=int(data.contact_id),
-                force_n=_vector(data.wrench.force),
-                contact_probability=float(data.probability),
-                bend_fraction=float(data.bend_fraction),
-                detail=data.detail,
+        if message.data.kind not in NUMBERED:
+            raise RecordingError(
+                f"{message.place}: must be of a known kind, 1 to {len(NUMBERED)}; got {message.data.kind}"
             )
-        )
+        events.append(event_of(message.data))
     return events
 
 
@@ -332,7 +234,3 @@ def _check_vented(absolute_pa: float, message: BagMessage) -> None:
             f"{message.place}: vented pressure must be <= {high:g} Pa absolute; got {absolute_pa:g} Pa; start the "
             "recording with the finger vented"
         )
-
-
-def _vector(vector: Any) -> Array:
-    return np.array([vector.x, vector.y, vector.z], dtype=np.float64)

@@ -39,8 +39,6 @@ class McapWriter(PartFile):
     ----------
     path : pathlib.Path
         The recording to make, ending in .mcap.
-    namespace : str
-        Namespace of the topics.
 
     Raises
     ------
@@ -48,9 +46,8 @@ class McapWriter(PartFile):
         The folder cannot be written to, or an unfinished recording of that name is there.
     """
 
-    def __init__(self, path: Path, namespace: str = NAMESPACE) -> None:
+    def __init__(self, path: Path) -> None:
         super().__init__(path, "it reads as it is once its name ends in .mcap; move or delete it", mode="xb")
-        self._namespace = namespace.strip("/")
         self._channels: dict[str, int] = {}
         self._sequence: dict[str, int] = {}
         self._atmospheric_pa = STANDARD_ATMOSPHERE_PA
@@ -58,31 +55,12 @@ class McapWriter(PartFile):
         self._guarded(lambda: self._writer.start(profile="ros2", library="soft_tactile_node"))
 
     def start(self, layout: Layout) -> None:
-        """Say what the rows will hold.
-
-        Parameters
-        ----------
-        layout : Layout
-            Its atmospheric pressure is added to each reading.
-        """
+        """Say what the rows will hold: `layout`, whose atmospheric pressure is added to each reading."""
         if math.isfinite(layout.atmospheric_pa):
             self._atmospheric_pa = layout.atmospheric_pa
 
     def add(self, scan: Scan, pressure_pa: float) -> None:
-        """Write a scan, and the pressure reading and acceleration that came with it.
-
-        Parameters
-        ----------
-        scan : Scan
-            The scan.
-        pressure_pa : float
-            Gauge pressure (Pa); NaN = no new reading.
-
-        Raises
-        ------
-        RecordingError
-            The disk is full.
-        """
+        """Write `scan` and the `pressure_pa` (gauge Pa, NaN = no new) that came with it; RecordingError: disk full."""
         types = type_store().types
         if math.isfinite(pressure_pa):
             absolute_pa = pressure_pa + self._atmospheric_pa
@@ -126,7 +104,7 @@ class McapWriter(PartFile):
         nanosec = round((time_s - sec) * 1e9)
         sec, nanosec = sec + nanosec // 10**9, nanosec % 10**9
         stamp = store.types["builtin_interfaces/msg/Time"](sec=sec, nanosec=nanosec)
-        header = store.types["std_msgs/msg/Header"](stamp=stamp, frame_id=f"{self._namespace}_pad")
+        header = store.types["std_msgs/msg/Header"](stamp=stamp, frame_id=f"{NAMESPACE}_pad")
         data = bytes(store.serialize_cdr(store.types[KINDS[topic]](header=header, **fields), KINDS[topic]))
         time_ns = max(sec * 10**9 + nanosec, 0)
         number = self._sequence.get(topic, 0)
@@ -153,29 +131,13 @@ class McapWriter(PartFile):
                 "offered_qos_profiles": yaml.safe_dump(_QOS, sort_keys=False),
                 "topic_type_hash": type_store().hash_rihs01(name),
             }
-            place = f"/{self._namespace}/{topic}" if self._namespace else f"/{topic}"
-            self._channels[topic] = self._writer.register_channel(place, "cdr", schema, metadata)
+            self._channels[topic] = self._writer.register_channel(f"/{NAMESPACE}/{topic}", "cdr", schema, metadata)
         return self._channels[topic]
 
 
-def save_mcap_recording(recording: Recording, path: str | Path, *, namespace: str = NAMESPACE) -> None:
-    """Write a recording as topics, atomically; indentation, bend and unknown columns have no topic and are left out.
-
-    Parameters
-    ----------
-    recording : Recording
-        What to write.
-    path : str or pathlib.Path
-        MCAP file to write.
-    namespace : str
-        Namespace of the topics.
-
-    Raises
-    ------
-    RecordingError
-        If the file cannot be written; an older file is left as it was.
-    """
-    writer = McapWriter(Path(path), namespace)
+def save_mcap_recording(recording: Recording, path: str | Path) -> None:
+    """Write `recording` as topics to the MCAP file `path`, as `formats.save_recording` says."""
+    writer = McapWriter(Path(path))
     try:
         for k in range(len(recording)):
             time_s = float(recording.time_s[k])
@@ -195,24 +157,9 @@ def save_mcap_recording(recording: Recording, path: str | Path, *, namespace: st
         writer.abandon()
 
 
-def save_mcap_truth(truth: Truth, path: str | Path, *, namespace: str = NAMESPACE) -> None:
-    """Write a truth as a topic, atomically.
-
-    Parameters
-    ----------
-    truth : Truth
-        What to write.
-    path : str or pathlib.Path
-        MCAP file to write.
-    namespace : str
-        Namespace of the topic.
-
-    Raises
-    ------
-    RecordingError
-        If the file cannot be written; an older file is left as it was.
-    """
-    writer = McapWriter(Path(path), namespace)
+def save_mcap_truth(truth: Truth, path: str | Path) -> None:
+    """Write `truth` as a topic to the MCAP file `path`, as `formats.save_truth` says."""
+    writer = McapWriter(Path(path))
     try:
         for k in range(len(truth)):
             writer.write(

@@ -26,13 +26,7 @@ _CONSTANT = re.compile(r"^\S+\s+[A-Za-z]\w*\s*=")
 
 @cache
 def type_store() -> Typestore:
-    """Return the message types of ROS 2 and of this project.
-
-    Returns
-    -------
-    rosbags.typesys.store.Typestore
-        Knows `soft_tactile_msgs` beside the standard packages.
-    """
+    """Return the message types of ROS 2's standard packages and of `soft_tactile_msgs`."""
     store = get_typestore(Stores.ROS2_JAZZY)
     found: dict[str, Any] = {}
     for item in files("soft_tactile_node.recordings").joinpath("interfaces").iterdir():
@@ -43,18 +37,7 @@ def type_store() -> Typestore:
 
 
 def definition(type_name: str) -> str:
-    """Return the definition of a type with all it is made of, as recordings carry it.
-
-    Parameters
-    ----------
-    type_name : str
-        Such as `sensor_msgs/msg/FluidPressure`.
-
-    Returns
-    -------
-    str
-        Text of the encoding `ros2msg`.
-    """
+    """Return the `ros2msg` text of `type_name`, such as `sensor_msgs/msg/FluidPressure`, with all it is made of."""
     text: str = type_store().generate_msgdef(type_name, ros_version=2)[0]
     return text
 

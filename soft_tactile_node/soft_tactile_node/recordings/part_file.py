@@ -47,13 +47,7 @@ class PartFile:
             raise RecordingError(f"{path}: cannot be written ({error.strerror}); check the folder") from None
 
     def finish(self) -> None:
-        """Put the recording in its place, once it is on the disk.
-
-        Raises
-        ------
-        RecordingError
-            Nothing was recorded, or the disk is full; an older recording stays as it was.
-        """
+        """Put the recording in its place; RecordingError: nothing recorded, or disk full (an older one stays)."""
         if not self._written:
             self.abandon()
             raise RecordingError(f"{self._path}: nothing was recorded; check the source")

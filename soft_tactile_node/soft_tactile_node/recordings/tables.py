@@ -119,18 +119,7 @@ class Recording:
         return len(self.time_s)
 
     def select_rows(self, rows: slice) -> Recording:
-        """Return the recording of a run of rows.
-
-        Parameters
-        ----------
-        rows : slice
-            Which rows to keep.
-
-        Returns
-        -------
-        Recording
-            Same columns, fewer rows; views of the same arrays. `sha256` is emptied, for it names the whole file.
-        """
+        """Return the recording of a run of `rows`, as views; `sha256` is emptied, for it names the whole file."""
         n = len(self)
         kept = {item.name: _take_rows(getattr(self, item.name), rows, n) for item in fields(self)}
         return replace(self, **{**kept, "source": self.source, "sha256": "", "remarks": self.remarks})

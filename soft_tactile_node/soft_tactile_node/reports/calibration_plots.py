@@ -19,23 +19,11 @@ from soft_tactile_node.samples import Array
 
 PERCENT = 100.0
 KILO = 1000.0
+BINS, FEWEST_IN_BIN = 16, 30
 
 
 def plot_recorded(recording: Recording, name: str) -> list[PlotEntry]:
-    """Return the channels and the pressure of a recording over time.
-
-    Parameters
-    ----------
-    recording : Recording
-        The recording.
-    name : str
-        What to call it in the captions.
-
-    Returns
-    -------
-    list of PlotEntry
-        Two plots that move together.
-    """
+    """Return channels and pressure of `recording`, called `name`, over time: two plots that move together."""
     part = prepare(recording)
     channels = make_plot("time (s)", "change (%)", height=340)
     for channel in range(recording.channels):
@@ -49,20 +37,7 @@ def plot_recorded(recording: Recording, name: str) -> list[PlotEntry]:
 
 
 def plot_split(split: SplitSignals, channel: int) -> PlotEntry:
-    """Return one channel's change and its parts over time.
-
-    Parameters
-    ----------
-    split : SplitSignals
-        The parts.
-    channel : int
-        Which channel, from 0.
-
-    Returns
-    -------
-    PlotEntry
-        The plot.
-    """
+    """Return the change of one `channel` (from 0) of `split`, and its parts, over time."""
     plot = make_plot("time (s)", "change (%)", height=400)
     parts = (("change", split.change), ("bending", split.bending), ("contact", split.contact), ("drift", split.drift))
     for colour, (label, values) in enumerate(parts):
@@ -71,20 +46,7 @@ def plot_split(split: SplitSignals, channel: int) -> PlotEntry:
 
 
 def plot_force_over_time(item: HeldOutRecording, axis: int = 2) -> PlotEntry:
-    """Return one axis of estimated and reference force over time.
-
-    Parameters
-    ----------
-    item : HeldOutRecording
-        A press recording.
-    axis : int
-        0 = x, 1 = y, 2 = z.
-
-    Returns
-    -------
-    PlotEntry
-        The plot, with the error on held-out rows as a sentence.
-    """
+    """Return the force on `axis` (0 = x, 1 = y, 2 = z) of `item` beside its reference, the error as a sentence."""
     name = "xyz"[axis]
     plot = make_plot("time (s)", f"force {name} (N)", height=400)
     time_s = item.recording.time_s - item.recording.time_s[0]
@@ -106,18 +68,7 @@ def plot_force_over_time(item: HeldOutRecording, axis: int = 2) -> PlotEntry:
 
 
 def plot_force_against_reference(held_out: HeldOut) -> PlotEntry:
-    """Return estimated against reference normal force on held-out rows.
-
-    Parameters
-    ----------
-    held_out : HeldOut
-        The comparison.
-
-    Returns
-    -------
-    PlotEntry
-        The plot.
-    """
+    """Return estimated against reference normal force on the rows that are `held_out`."""
     plot = make_plot("reference force z (N)", "estimated force z (N)", height=400)
     reference, static = _collect(held_out, baseline=True)
     draw_points(plot, reference, static, "static polynomial", 1, size=3)
@@ -134,18 +85,7 @@ def plot_force_against_reference(held_out: HeldOut) -> PlotEntry:
 
 
 def plot_residuals(held_out: HeldOut) -> PlotEntry:
-    """Return force errors over the reference force on held-out rows, as mean and spread in bins.
-
-    Parameters
-    ----------
-    held_out : HeldOut
-        The comparison.
-
-    Returns
-    -------
-    PlotEntry
-        The plot.
-    """
+    """Return errors over reference force on `held_out` rows, as mean and spread in bins."""
     plot = make_plot("reference force z (N)", "error of force z (N)", height=380)
     told = []
     for colour, (label, baseline) in enumerate((("estimate", False), ("static polynomial", True))):
@@ -183,18 +123,7 @@ def describe_residuals(name: str, centre: Array, mean: Array, spread: Array) -> 
 
 
 def plot_honesty(held_out: HeldOut) -> PlotEntry:
-    """Return the distribution of errors in units of their stated standard deviation.
-
-    Parameters
-    ----------
-    held_out : HeldOut
-        The comparison.
-
-    Returns
-    -------
-    PlotEntry
-        The plot.
-    """
+    """Return the distribution of the errors of `held_out` in units of their stated standard deviation."""
     plot = make_plot("error of force z over its stated standard deviation (1)", "density (1)", height=380)
     ratios = []
     for item in held_out.press:
@@ -242,18 +171,7 @@ def describe_honesty(ratio: Array) -> str:
 
 
 def plot_pressure_loop(free_bend: Sequence[Recording]) -> PlotEntry:
-    """Return the strongest channel against pressure without contact: the loop is hysteresis and creep.
-
-    Parameters
-    ----------
-    free_bend : sequence of Recording
-        The recordings.
-
-    Returns
-    -------
-    PlotEntry
-        The plot.
-    """
+    """Return the strongest channel of `free_bend` against pressure: the loop is hysteresis and creep."""
     part = prepare(free_bend[0])
     channel = int(np.argmax(np.nanmax(np.abs(part.change), axis=0)))
     plot = make_plot("pressure (kPa)", "change (%)", height=400)
@@ -288,20 +206,7 @@ def static_share(pressure_pa: Array, change: Array) -> float:
 
 
 def plot_press_loop(calibration: Calibration, press: Sequence[Recording]) -> PlotEntry:
-    """Return the summed channels against reference force while unpressurised: loading and unloading.
-
-    Parameters
-    ----------
-    calibration : Calibration
-        The calibration; its pad variant is named in the caption.
-    press : sequence of Recording
-        The recordings.
-
-    Returns
-    -------
-    PlotEntry
-        The plot.
-    """
+    """Return summed channels of `press` over reference force while vented; `calibration` names the pad variant."""
     plot = make_plot("reference force z (N)", "summed change (%)", height=400)
     part = prepare(press[0])
     if part.force_n is not None:
@@ -336,13 +241,13 @@ def _collect(held_out: HeldOut, *, baseline: bool) -> tuple[Array, Array]:
     return np.concatenate(reference), np.concatenate(found)
 
 
-def _bin_errors(reference: Array, error: Array, bins: int = 16, fewest: int = 30) -> tuple[Array, Array, Array]:
+def _bin_errors(reference: Array, error: Array) -> tuple[Array, Array, Array]:
     """Return centre, mean and standard deviation of the error in bins of the reference."""
-    edges = np.linspace(0.0, max(float(np.max(reference)), 1e-6), bins + 1)
+    edges = np.linspace(0.0, max(float(np.max(reference)), 1e-6), BINS + 1)
     centre, mean, spread = [], [], []
     for low, high in pairwise(edges):
         inside = (reference >= low) & (reference < high)
-        if np.count_nonzero(inside) >= fewest:
+        if np.count_nonzero(inside) >= FEWEST_IN_BIN:
             centre.append((low + high) / 2)
             mean.append(float(np.mean(error[inside])))
             spread.append(float(np.std(error[inside])))

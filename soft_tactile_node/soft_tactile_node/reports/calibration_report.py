@@ -11,6 +11,7 @@ from soft_tactile_node.calibration.judgement import Health, describe_calibration
 from soft_tactile_node.calibration.record import Calibration
 from soft_tactile_node.calibration.storage import calibration_id
 from soft_tactile_node.errors import CalibrationError, NotAtRestError
+from soft_tactile_node.estimation.pipeline import Estimator
 from soft_tactile_node.recordings import Recording
 from soft_tactile_node.reports.calibration_plots import (
     plot_force_against_reference,
@@ -25,7 +26,7 @@ from soft_tactile_node.reports.calibration_plots import (
 from soft_tactile_node.reports.held_out import Errors, HeldOut, compare_held_out, measure_errors
 from soft_tactile_node.reports.numbers import FigureRow, format_value
 from soft_tactile_node.reports.page import Page
-from soft_tactile_node.reports.split_signals import split_signals
+from soft_tactile_node.reports.split_signals import replay_and_split
 
 FOOTER = (
     "Not a safety-rated device: do not use it as the only protection of a person. Keep the relief valve and pressure "
@@ -33,6 +34,9 @@ FOOTER = (
 )
 AXES = ("x", "y", "z")
 SPLIT_CHANNELS = 4
+SPLIT_S = 120.0
+"""How many channels are shown split, and for how long (s)."""
+
 NAMES = {"snr": "signal to noise", "non_linearity": "non-linearity", "cross_talk": "cross-talk"}
 
 
@@ -213,7 +217,8 @@ def _add_signal_plots(
         [*plot_recorded(free_bend[0], "free-bend recording"), *plot_recorded(press[0], "press recording")],
         text="Relative change of each channel's inductance since the tare, and the pressure behind it.",
     )
-    split = split_signals(calibration, press[0])
+    shown = press[0].time_s - press[0].time_s[0] < SPLIT_S
+    split = replay_and_split(Estimator(calibration), press[0].select_rows(slice(int(np.count_nonzero(shown))))).split
     strongest = np.argsort(-np.nanmax(np.abs(split.change), axis=0), kind="stable")[:SPLIT_CHANNELS]
     page.add_plots(
         "Split signals",

@@ -20,20 +20,7 @@ ROW_PX, FRAME_PX = 26, 120
 
 
 def plot_kind(items: Sequence[Characterised], kind: Kind) -> PlotEntry:
-    """Return one figure of all specimens as dots with their expanded uncertainty.
-
-    Parameters
-    ----------
-    items : sequence of Characterised
-        The specimens.
-    kind : Kind
-        Which figure.
-
-    Returns
-    -------
-    PlotEntry
-        The plot, with what it shows as a sentence.
-    """
+    """Return the figure `kind` of all `items`, as dots with expanded uncertainty and what they show."""
     known = [(item.label, cell) for item in items if (cell := item.cell(kind)) is not None]
     labels = [label for label, _ in known]
     plot = make_plot(
@@ -45,18 +32,7 @@ def plot_kind(items: Sequence[Characterised], kind: Kind) -> PlotEntry:
 
 
 def plot_effects(effects: Sequence[Effect]) -> PlotEntry:
-    """Return the main effects on one figure as dots with their expanded uncertainty.
-
-    Parameters
-    ----------
-    effects : sequence of Effect
-        Effects on one figure, at least one.
-
-    Returns
-    -------
-    PlotEntry
-        The plot, with what it shows as a sentence.
-    """
+    """Return `effects` (one or more) on one figure, as dots with expanded uncertainty and what they show."""
     kind = effects[0].kind
     labels = [f"{effect.factor}: {effect.low} to {effect.high}" for effect in effects]
     plot = make_plot(
@@ -72,20 +48,7 @@ def plot_effects(effects: Sequence[Effect]) -> PlotEntry:
 
 
 def plot_ageing(ageing: Ageing, kind: Kind) -> PlotEntry:
-    """Return one figure of a finger over time.
-
-    Parameters
-    ----------
-    ageing : Ageing
-        The finger over time.
-    kind : Kind
-        Which figure.
-
-    Returns
-    -------
-    PlotEntry
-        The plot.
-    """
+    """Return the figure `kind` of a finger over time, from `ageing`."""
     first = ageing.items[0].made_on
     known = [(item, cell) for item in ageing.items if (cell := item.cell(kind)) is not None]
     days = np.array([(item.made_on - first).days for item, _ in known if item.made_on and first], dtype=np.float64)

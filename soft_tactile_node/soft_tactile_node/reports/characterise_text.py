@@ -69,20 +69,7 @@ def verdict(items: Sequence[Characterised], ageing: Sequence[Ageing], failed: Ma
 
 
 def shown(item: Characterised, kind: Kind) -> str:
-    """Return a figure of a specimen with uncertainty and unit, or "not known".
-
-    Parameters
-    ----------
-    item : Characterised
-        The specimen.
-    kind : Kind
-        Which figure.
-
-    Returns
-    -------
-    str
-        The text.
-    """
+    """Return the figure `kind` of the specimen `item` with uncertainty and unit, or "not known"."""
     cell = item.cell(kind)
     return "not known" if cell is None else f"{format_figure(cell.value, cell.expanded)} {kind.unit}"
 
@@ -177,18 +164,7 @@ def effect_sentences(effects: Sequence[Sequence[Effect]]) -> list[str]:
 
 
 def effect_sentence(effects: Sequence[Effect]) -> str:
-    """Return what the design factors do to one figure, largest effect first.
-
-    Parameters
-    ----------
-    effects : sequence of Effect
-        Effects on one figure, at least one.
-
-    Returns
-    -------
-    str
-        One sentence.
-    """
+    """Return what design factors do to one figure by its `effects`, at least one, the largest first."""
     kind = effects[0].kind
     seen = sorted((effect for effect in effects if effect.seen), key=lambda effect: -abs(effect.size))
     parts = [
@@ -203,18 +179,7 @@ def effect_sentence(effects: Sequence[Effect]) -> str:
 
 
 def drift_sentence(ageing: Ageing) -> str:
-    """Return whether a finger should be calibrated again, and why.
-
-    Parameters
-    ----------
-    ageing : Ageing
-        The finger over time.
-
-    Returns
-    -------
-    str
-        One or two sentences.
-    """
+    """Return whether a finger should be calibrated again, and why, by its `ageing`."""
     first = ageing.items[0].made_on
     if ageing.due is None:
         last = ageing.drifts[-1]
@@ -237,18 +202,7 @@ def _size(drift: Drift) -> str:
 
 
 def trend_sentences(ageing: Sequence[Ageing]) -> list[str]:
-    """Return which figures of each finger follow a trend.
-
-    Parameters
-    ----------
-    ageing : sequence of Ageing
-        Fingers over time.
-
-    Returns
-    -------
-    list of str
-        A sentence for each finger with three days or more.
-    """
+    """Return which figures follow a trend: a sentence for each finger in `ageing` with three days or more."""
     sentences = []
     for one in ageing:
         seen = [
@@ -264,18 +218,7 @@ def trend_sentences(ageing: Sequence[Ageing]) -> list[str]:
 
 
 def format_table(items: Sequence[Characterised]) -> str:
-    """Return the table as text: a block for each specimen.
-
-    Parameters
-    ----------
-    items : sequence of Characterised
-        The specimens.
-
-    Returns
-    -------
-    str
-        Several lines.
-    """
+    """Return the table of `items` as text: a block for each specimen."""
     lines = []
     for item in items:
         lines.append(f"{item.label}{f', {item.made_on} ({item.dated_by})' if item.made_on else ''}")

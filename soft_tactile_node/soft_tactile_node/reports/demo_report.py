@@ -8,15 +8,13 @@ from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
-from bokeh.models import BoxAnnotation, Label, Span
-from bokeh.plotting import figure
-from numpy.typing import NDArray
 
 from soft_tactile_node.recordings import EstimateTable, Truth
+from soft_tactile_node.reports.estimate_parts import draw_force, score_rows
 from soft_tactile_node.reports.numbers import FigureRow
 from soft_tactile_node.reports.page import Page, PlotEntry
-from soft_tactile_node.reports.plots import draw_band, draw_line, draw_points, make_plot
-from soft_tactile_node.samples import Array, EventKind, Flag
+from soft_tactile_node.reports.plots import draw_line, make_plot
+from soft_tactile_node.samples import Array, Flag
 from soft_tactile_node.scoring import score
 from soft_tactile_node.scoring.findings import Finding, FingerRecord
 from soft_tactile_node.scoring.runs import find_runs
@@ -80,20 +78,12 @@ class DemoRun:
 
 
 def write_demo_report(run: DemoRun, path: str | Path) -> None:
-    """Write the page.
+    """Write the page of `run` to the HTML file `path`; RecordingError if it cannot be written."""
+    build_demo_page(run).write(path)
 
-    Parameters
-    ----------
-    run : DemoRun
-        What happened.
-    path : str or pathlib.Path
-        HTML file to write.
 
-    Raises
-    ------
-    RecordingError
-        If the file cannot be written.
-    """
+def build_demo_page(run: DemoRun) -> Page:
+    """Return the report of `run` as a page: summary, figures, contacts and slips, plots of each item, story."""
     page = Page(
         "A two-finger soft gripper on the bakery packing bench",
         subtitle=f"Demo on the simulated gripper, seed {run.seed}, {run.rate_hz:.0f} scans a second; all invented",
@@ -122,22 +112,11 @@ def write_demo_report(run: DemoRun, path: str | Path) -> None:
     page.add_table(
         "What happened", ["Time (s)", "Who", "What"], [[f"{t:.2f}", who, what] for t, who, what in run.story]
     )
-    page.write(path)
+    return page
 
 
 def summarise(run: DemoRun) -> list[str]:
-    """Return the result of a run in sentences, most important first.
-
-    Parameters
-    ----------
-    run : DemoRun
-        What happened.
-
-    Returns
-    -------
-    list of str
-        Sentences.
-    """
+    """Return the result of `run` in sentences, most important first."""
     sentences = []
     for kind in ("contact", "slip"):
         mine = [finding for finding in run.findings if finding.kind == kind]
@@ -161,19 +140,12 @@ def _delay(finding: Finding) -> str:
 
 def _figures(run: DemoRun) -> list[FigureRow]:
     pairs = [
-        pair for record in run.records.values() for pair in between_tares(record.estimate, record.truth) if len(pair[0])
+        pair
+        for record in run.records.values()
+        for pair in _between_tares(record.estimate, record.truth)
+        if len(pair[0])
     ]
-    figures = score(pairs)
-    wanted = (
-        ("force_z_contact_rmse_n", "Normal force, RMSE while touching", "N", ""),
-        ("force_x_contact_rmse_n", "Shear along the finger, RMSE while touching", "N", ""),
-        ("latency_median_s", "Contact latency, median", "s", "from 0.05 N of true force to the report"),
-        ("latency_p95_s", "Contact latency, 95 % of contacts below", "s", ""),
-        ("release_median_s", "Release latency, median", "s", ""),
-        ("within_2_sigma_contact", "Share within 2 sigma while touching", "", "0.95 would be ideal"),
-        ("free_rms_n", "Normal force without contact, rms", "N", ""),
-    )
-    rows = [FigureRow(name, figures[key], unit, remark=remark) for key, name, unit, remark in wanted if key in figures]
+    rows = score_rows(score(pairs).figures)
     if len(run.latency_s):
         age_ms = run.latency_s * 1e3
         rows.append(
@@ -185,21 +157,8 @@ def _figures(run: DemoRun) -> list[FigureRow]:
     return rows
 
 
-def between_tares(estimate: EstimateTable, truth: Truth) -> list[tuple[EstimateTable, Truth]]:
-    """Return an estimate cut where a tare was taken, each piece with its truth; no force is promised during a tare.
-
-    Parameters
-    ----------
-    estimate : EstimateTable
-        The estimate.
-    truth : Truth
-        Its truth, same clock.
-
-    Returns
-    -------
-    list of (EstimateTable, Truth)
-        The pieces of more than LEAST_PIECE_S.
-    """
+def _between_tares(estimate: EstimateTable, truth: Truth) -> list[tuple[EstimateTable, Truth]]:
+    """Cut an estimate where a tare was taken, when no force is promised; each piece with its truth."""
     taring = (estimate.flags & int(Flag.TARE)) != 0
     pieces = []
     for first, after in zip(*find_runs(~taring), strict=True):
@@ -216,7 +175,9 @@ def _item_plots(run: DemoRun, begin_s: float, end_s: float) -> list[PlotEntry]:
         name = finger.replace("_", " ")
         plot = make_plot("time (s)", f"normal force (N), {name}", height=300, x_range=shared)
         shared = shared or plot.x_range
-        _draw_force(plot, record, begin_s, end_s)
+        estimate = _rows(record.estimate, _cut(record.estimate, begin_s, end_s))
+        truth = _rows(record.truth, _cut(record.truth, begin_s, end_s))
+        draw_force(plot, estimate, truth, [event for event in record.events if begin_s <= event.time_s < end_s])
         entries.append(
             PlotEntry(
                 plot,
@@ -251,44 +212,3 @@ def _within(rows: Array, begin_s: float, end_s: float) -> Array:
 def _cut(table: EstimateTable | Truth, begin_s: float, end_s: float) -> slice:
     first, last = np.searchsorted(table.time_s, (begin_s, end_s))
     return slice(int(first), int(last))
-
-
-def _draw_force(plot: figure, record: FingerRecord, begin_s: float, end_s: float) -> None:
-    estimate, truth = record.estimate, record.truth
-    mine, true = _cut(estimate, begin_s, end_s), _cut(truth, begin_s, end_s)
-    deviation = np.sqrt(estimate.force_variance_n2[mine, 2])
-    force = estimate.force_n[mine, 2]
-    known = np.isfinite(force)
-    draw_band(
-        plot, estimate.time_s[mine][known], (force - 2 * deviation)[known], (force + 2 * deviation)[known],
-        "estimate ± 2 sigma", 0,
-    )  # fmt: skip
-    draw_line(plot, truth.time_s[true], truth.force_n[true, 2], "truth", 1, width=2.4)
-    draw_line(plot, estimate.time_s[mine], force, "estimate", 0)
-    _shade(plot, truth.time_s[true], truth.slip[true])
-    for kinds, label, colour in (
-        ((EventKind.CONTACT, EventKind.RELEASE), "contact, release", 2),
-        ((EventKind.SLIP,), "slip", 5),
-    ):
-        times = np.array([e.time_s for e in record.events if e.kind in kinds and begin_s <= e.time_s < end_s])
-        if len(times):
-            draw_points(plot, times, np.zeros(len(times)), label, colour, size=9.0)
-    for event in record.events:
-        if event.kind is EventKind.FAULT and begin_s <= event.time_s < end_s:
-            plot.add_layout(Span(location=event.time_s, dimension="height", line_dash="dashed"))
-            plot.add_layout(Label(x=event.time_s, y=0.0, text=event.detail or "fault", text_font_size="12px"))
-
-
-def _shade(plot: figure, time_s: Array, mask: NDArray[np.bool_]) -> None:
-    """Shade the times at which a mask holds; pauses under 50 ms are not shown."""
-    stretches: list[list[float]] = []
-    for first, after in zip(*find_runs(mask), strict=True):
-        begin_s, end_s = float(time_s[first]), float(time_s[min(after, len(time_s) - 1)])
-        if stretches and begin_s - stretches[-1][1] < 0.05:
-            stretches[-1][1] = end_s
-        else:
-            stretches.append([begin_s, end_s])
-    for begin_s, end_s in stretches:
-        plot.add_layout(
-            BoxAnnotation(left=begin_s, right=end_s, fill_color="#CC79A7", fill_alpha=0.25, line_color=None)
-        )

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from soft_tactile_node.design.pad_study import OwnFigure
 from soft_tactile_node.design.run import Result
 from soft_tactile_node.design.schema import Design, Study
 from soft_tactile_node.design.words import millimetres
@@ -50,20 +51,7 @@ def write_design_report(study: Study, ranked: Sequence[Result], path: object) ->
 
 
 def build_page(study: Study, ranked: Sequence[Result]) -> Page:
-    """Return the report page of a study.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    ranked : sequence of Result
-        Its results, best first.
-
-    Returns
-    -------
-    Page
-        The page.
-    """
+    """Return the report page of `study` from its results `ranked`, best first."""
     best = ranked[0]
     page = Page(study.title, subtitle=study.note, footer=FOOTER)
     page.add_summary(*summary_sentences(ranked))
@@ -82,7 +70,7 @@ def build_page(study: Study, ranked: Sequence[Result]) -> Page:
     page.add_table(
         "What else moves the signal",
         *_disturbance_table(ranked),
-        text="Bending and gravity are given as the normal force they look like before separation; metal as the "
+        text="What looks like a force is given as the normal force it looks like before separation; metal as the "
         f"distance from the surface at which it reads as {study.load.detection_n:g} N.",
     )
     page.add_plots("Plots", plot_designs(study, ranked))
@@ -104,18 +92,7 @@ def build_page(study: Study, ranked: Sequence[Result]) -> Page:
 
 
 def summary_sentences(ranked: Sequence[Result]) -> list[str]:
-    """Return the summary of a study, most important first.
-
-    Parameters
-    ----------
-    ranked : sequence of Result
-        Its results, best first.
-
-    Returns
-    -------
-    list of str
-        Sentences.
-    """
+    """Return the summary of a study, most important first, from its results `ranked`, best first."""
     best, figures = ranked[0], ranked[0].figures
     usable = sum(one.figures.usable for one in ranked)
     told = f": {_changes(best)}" if best.case.changes else ""
@@ -199,10 +176,11 @@ def _coil_table(ranked: Sequence[Result]) -> tuple[list[str], list[list[str]]]:
 
 def _disturbance_table(ranked: Sequence[Result]) -> tuple[list[str], list[list[str]]]:
     plates = list(ranked[0].figures.stand_off_m)
-    shear, gravity = bool(ranked[0].figures.shear_force_n.size), "gravity_apparent_n" in ranked[0].figures.extra
+    shear = bool(ranked[0].figures.shear_force_n.size)
+    own = {name: figure for name, figure in _own_figures(ranked[0]).items() if figure.looks_like_force}
     columns = ["Design", "Bend looks like (N)", "At worst as cast (N)", "Hysteresis (%)", "Misplaced gain (%)"]
     columns += ["Worst cross-talk (%)", "Worst, misplaced (%)"] if shear else []
-    columns += ["Gravity looks like (N)"] if gravity else []
+    columns += [f"{figure.title} ({figure.unit})" for figure in own.values()]
     columns += [f"{name} at (mm)" for name in plates]
     rows = []
     for one in ranked:
@@ -216,8 +194,7 @@ def _disturbance_table(ranked: Sequence[Result]) -> tuple[list[str], list[list[s
         ]
         if shear:
             row += [_whole(_worst(f.crosstalk_percent)), _whole(_worst(f.crosstalk_misplaced_percent))]
-        if gravity:
-            row.append(f"{f.extra['gravity_apparent_n']:.2g}")
+        row += [f"{f.extra[name] * figure.scale:.2g}" for name, figure in own.items()]
         rows.append(row + [f"{1e3 * f.stand_off_m[name]:.3g}" for name in plates])
     return columns, rows
 
@@ -282,11 +259,15 @@ def _figure_rows(best: Result) -> list[FigureRow]:
     for name, value in figures.stand_off_m.items():
         remark = f"distance from the surface at which it reads as {load.detection_n:g} N"
         rows.append(FigureRow(f"Stand-off, {name}", value * 1e3, "mm", None, remark))
-    titles = PADS[figures.variant].load_study().titles
-    for name, value in figures.extra.items():
-        title, scale, unit = titles.get(name, (name, 1.0, ""))
-        rows.append(FigureRow(title, value * scale, unit))
+    for name, own in _own_figures(best).items():
+        rows.append(FigureRow(own.title, figures.extra[name] * own.scale, own.unit))
     return rows
+
+
+def _own_figures(result: Result) -> dict[str, OwnFigure]:
+    """Return the figures that only the variant of a design has."""
+    found: dict[str, OwnFigure] = PADS[result.figures.variant].load_study().own
+    return found
 
 
 def _crosstalk_table(best: Result) -> tuple[list[str], list[list[str]]]:

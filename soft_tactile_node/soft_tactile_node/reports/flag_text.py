@@ -28,16 +28,5 @@ FLAG_ADVICE: Mapping[Flag, tuple[int, str]] = {
 
 
 def describe_flags(flags: Flag) -> list[tuple[int, str]]:
-    """Return the words of all flags that are set.
-
-    Parameters
-    ----------
-    flags : Flag
-        As in an estimate.
-
-    Returns
-    -------
-    list of (int, str)
-        GOOD, CARE or BAD, and the words; worst first.
-    """
+    """Return each of `flags` that is set as GOOD, CARE or BAD with its words, worst first."""
     return sorted((FLAG_ADVICE[flag] for flag in FLAG_ADVICE if flag in flags), key=lambda said: -said[0])

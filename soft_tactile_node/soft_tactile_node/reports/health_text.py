@@ -8,18 +8,7 @@ from soft_tactile_node.reports.numbers import format_figure
 
 
 def format_health(health: Health) -> str:
-    """Return the judgement as text.
-
-    Parameters
-    ----------
-    health : Health
-        From `describe_calibration`.
-
-    Returns
-    -------
-    str
-        Several lines: verdict, ranges, figures, what is missing.
-    """
+    """Return `health` as lines: verdict, ranges, figures, what is missing."""
     record = health.record
     ranges = record.ranges
     age = "undated" if health.age_days is None else f"{health.age_days} days old"

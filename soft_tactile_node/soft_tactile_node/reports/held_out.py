@@ -119,20 +119,7 @@ def compare_held_out(free_bend: Sequence[Recording], press: Sequence[Recording],
 
 
 def measure_errors(held_out: HeldOut, *, baseline: bool) -> Errors:
-    """Return the errors on held-out rows.
-
-    Parameters
-    ----------
-    held_out : HeldOut
-        From `compare_held_out`.
-    baseline : bool
-        True = those of the static yardstick.
-
-    Returns
-    -------
-    Errors
-        Pooled over the recordings.
-    """
+    """Return the errors on rows of `held_out`, pooled over the recordings; `baseline` = of the static yardstick."""
     error, variance, touched = [], [], []
     for item in held_out.press:
         reference = item.recording.force_n

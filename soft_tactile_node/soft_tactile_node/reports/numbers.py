@@ -31,7 +31,7 @@ class FigureRow:
     remark: str = ""
 
 
-def format_value(value: float | None, uncertainty: float | None = None, *, digits: int = 3) -> str:
+def format_value(value: float | None, uncertainty: float | None = None) -> str:
     """Return a number as text, with "± uncertainty" and digits to match where there is one.
 
     Parameters
@@ -40,8 +40,6 @@ def format_value(value: float | None, uncertainty: float | None = None, *, digit
         The value, any unit; None or NaN gives "not known".
     uncertainty : float or None
         Its uncertainty, same unit; two significant digits of it are shown (JCGM 100:2008, 7.2.6).
-    digits : int
-        Significant digits where no uncertainty is known.
 
     Returns
     -------
@@ -51,7 +49,7 @@ def format_value(value: float | None, uncertainty: float | None = None, *, digit
     if value is None or math.isnan(value):
         return "not known"
     if uncertainty is None or not math.isfinite(uncertainty) or uncertainty <= 0.0 or not math.isfinite(value):
-        return _shorten(value, digits)
+        return _shorten(value)
     decimals = 1 - math.floor(math.log10(uncertainty))
     if -3 <= decimals <= 6:
         shown = max(decimals, 0)
@@ -62,10 +60,10 @@ def format_value(value: float | None, uncertainty: float | None = None, *, digit
     return f"({value / scale:.{shown}f} ± {uncertainty / scale:.{shown}f})e{lead}"
 
 
-def _shorten(value: float, digits: int) -> str:
-    if isinstance(value, int) or (math.isfinite(value) and value == round(value) and abs(value) < 10**digits):
+def _shorten(value: float) -> str:
+    if isinstance(value, int) or (math.isfinite(value) and value == round(value) and abs(value) < 1000):
         return f"{value:.0f}"
-    return f"{value:.{digits}g}"
+    return f"{value:.3g}"
 
 
 def format_figure(value: float | None, uncertainty: float | None = None) -> str:

@@ -22,7 +22,7 @@
       model.label_text_color = scheme.ink;
       model.background_fill_color = scheme.paper;
       model.border_line_color = scheme.line;
-    } else if (model.type === "Title") {
+    } else if (model.type === "Title" || model.type === "Label") {
       model.text_color = scheme.ink;
     } else if ((model.tags || []).includes("ink")) {
       model.line_color = scheme.ink;
@@ -80,7 +80,12 @@
       URL.revokeObjectURL(link.href);
     });
   });
-  window.addEventListener("beforeprint", function () { paint(schemes.light); });
+  window.addEventListener("beforeprint", function () {
+    paint(schemes.light);
+    for (const page of window.Bokeh.documents) {
+      for (const root of page.roots()) window.Bokeh.index[root.id].paint(); // at once: paper does not wait for the next frame
+    }
+  });
   window.addEventListener("afterprint", follow);
   dark.addEventListener("change", follow);
   (function wait() {

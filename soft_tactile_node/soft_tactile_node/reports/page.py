@@ -178,18 +178,7 @@ class Page:
         )
 
     def write(self, path: str | Path) -> None:
-        """Write the page atomically.
-
-        Parameters
-        ----------
-        path : str or pathlib.Path
-            HTML file to write.
-
-        Raises
-        ------
-        RecordingError
-            If the file cannot be written.
-        """
+        """Write the page atomically to the HTML file `path`; RecordingError if it cannot be written."""
         write_atomically(path, self.render())
 
     def _name_anchors(self) -> None:

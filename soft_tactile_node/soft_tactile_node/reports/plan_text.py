@@ -13,18 +13,7 @@ WIDTH = 110
 
 
 def format_plan(plan: Plan) -> str:
-    """Return the protocol as text: cautions first, then what to do in order.
-
-    Parameters
-    ----------
-    plan : Plan
-        The protocol.
-
-    Returns
-    -------
-    str
-        Lines of text.
-    """
+    """Return `plan` as lines of text: cautions first, then what to do in order."""
     limits = plan.limits
     missing = [
         name for name, value in (("pressure", limits.pressure_pa), ("normal force", limits.force_n)) if value is None

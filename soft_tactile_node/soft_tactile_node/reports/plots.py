@@ -57,6 +57,7 @@ def make_plot(
         y_axis_label=y_label,
         tools=tools or "pan,box_zoom,wheel_zoom,reset,save",
         toolbar_location="above",
+        min_border_left=72,  # plots below each other line up
         **options,
     )
     plot.toolbar.logo = None
@@ -206,13 +207,7 @@ def draw_bars(plot: figure, x: Array, y: Sequence[str] | Array, half: Array, *, 
 
 
 def place_legend(plot: figure) -> None:
-    """Put the legend above the plot in one row, where it hides nothing; a click on an entry hides its signal.
-
-    Parameters
-    ----------
-    plot : bokeh.plotting.figure
-        A plot that has at least one labelled signal.
-    """
+    """Put the legend of `plot`, with a labelled signal, above it in one row; a click on an entry hides its signal."""
     legend = plot.legend[0]
     if legend not in plot.above:
         plot.center = [item for item in plot.center if item is not legend]

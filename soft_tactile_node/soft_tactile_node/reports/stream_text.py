@@ -8,20 +8,7 @@ from soft_tactile_node.sources.health import StreamHealth
 
 
 def format_stream(name: str, health: StreamHealth) -> str:
-    """Return what a stream shows as text.
-
-    Parameters
-    ----------
-    name : str
-        The source.
-    health : StreamHealth
-        From `judge_stream`.
-
-    Returns
-    -------
-    str
-        Several lines: verdict, rate, problems, a line for each channel, pressure.
-    """
+    """Return the stream `name` by its `health`, as lines: verdict, rate, problems, channels, pressure."""
     verdict = "healthy" if health.healthy else "NOT healthy"
     lines = [f"Source {name}: {verdict}."]
     if health.scans > 1:

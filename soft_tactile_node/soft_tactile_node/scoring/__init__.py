@@ -1,5 +1,5 @@
 """Scores of an estimate against the truth; every figure has one exact definition."""
 
-from soft_tactile_node.scoring.figures import FULL_SCALE_N, KEYS, Figures, Score, score, score_in_detail
+from soft_tactile_node.scoring.figures import FULL_SCALE_N, KEYS, Figures, Score, score
 
-__all__ = ["FULL_SCALE_N", "KEYS", "Figures", "Score", "score", "score_in_detail"]
+__all__ = ["FULL_SCALE_N", "KEYS", "Figures", "Score", "score"]

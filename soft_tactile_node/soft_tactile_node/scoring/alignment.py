@@ -105,6 +105,11 @@ class AlignedPair:
         return self.edges_s[:-1]
 
     @property
+    def held_s(self) -> Array:
+        """Begin and end of each true contact (s), shape (k, 2)."""
+        return np.array([(contact.touch_s, contact.end_s) for contact in self.contacts]).reshape(-1, 2)
+
+    @property
     def is_contact(self) -> NDArray[np.bool_]:
         """Rows of 0.05 N or more, shape (n,)."""
         return np.asarray(self.norm_n >= CONTACT_FORCE_N, dtype=np.bool_)

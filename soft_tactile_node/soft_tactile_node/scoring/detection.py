@@ -149,7 +149,8 @@ def _compute_f1(pairs: Sequence[AlignedPair], *, light: bool) -> float:
     for pair in pairs:
         positive = pair.is_contact & ~_follows_release(pair)
         if light:
-            positive &= _covers(pair.time_s, [c for c in pair.contacts if c.peak_n <= LIGHT_PEAK_N])
+            touches = [contact.peak_n <= LIGHT_PEAK_N for contact in pair.contacts]
+            positive &= is_inside(pair.time_s, pair.held_s[np.array(touches, dtype=np.bool_)])
         negative = pair.is_free & (pair.norm_n == 0.0)
         hits += int(np.count_nonzero(positive & pair.in_contact))
         lost += int(np.count_nonzero(positive & ~pair.in_contact))
@@ -159,13 +160,7 @@ def _compute_f1(pairs: Sequence[AlignedPair], *, light: bool) -> float:
     return 2.0 * hits / (2.0 * hits + false + lost)
 
 
-def _covers(time_s: Array, contacts: Sequence[TrueContact]) -> NDArray[np.bool_]:
-    return is_inside(time_s, np.array([(c.touch_s, c.end_s) for c in contacts]).reshape(-1, 2))
-
-
 def _follows_release(pair: AlignedPair) -> NDArray[np.bool_]:
     """Tell which rows lie in the 0.25 s after a true contact."""
     # Windows of two close contacts overlap, but as all are equally long the one begun last decides.
-    return is_inside(
-        pair.time_s, np.array([(c.end_s, c.end_s + AFTER_RELEASE_S) for c in pair.contacts]).reshape(-1, 2)
-    )
+    return is_inside(pair.time_s, pair.held_s[:, 1:] + [0.0, AFTER_RELEASE_S])

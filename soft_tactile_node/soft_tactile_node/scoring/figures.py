@@ -90,8 +90,8 @@ def score(
     recordings: Sequence[Recording] | None = None,
     press: Sequence[Recording] = (),
     full_scale_n: tuple[float, float, float] = FULL_SCALE_N,
-) -> Figures:
-    """Return the figures of estimates against truths.
+) -> Score:
+    """Score estimates against truths.
 
     Parameters
     ----------
@@ -108,41 +108,13 @@ def score(
 
     Returns
     -------
-    dict of str to float, int or None
-        One entry for each of KEYS; None = not computed.
+    Score
+        Figures, their parts, and the reason for each that is missing.
 
     Raises
     ------
     RangeError
         If counts differ, a truth is too short or runs backwards, or an estimate does not belong to its recording.
-    """
-    return score_in_detail(pairs, events, recordings=recordings, press=press, full_scale_n=full_scale_n).figures
-
-
-def score_in_detail(
-    pairs: Sequence[tuple[EstimateTable, Truth]],
-    events: Sequence[Sequence[ContactEvent] | None] | None = None,
-    *,
-    recordings: Sequence[Recording] | None = None,
-    press: Sequence[Recording] = (),
-    full_scale_n: tuple[float, float, float] = FULL_SCALE_N,
-) -> Score:
-    """Return the figures of estimates against truths with their parts and the reason for each that is missing.
-
-    Parameters
-    ----------
-    pairs, events, recordings, press, full_scale_n
-        As for `score`.
-
-    Returns
-    -------
-    Score
-        Figures, reasons, parts.
-
-    Raises
-    ------
-    RangeError
-        As for `score`.
     """
     if not pairs:
         raise RangeError("pairs must be at least one estimate with its truth; got none")

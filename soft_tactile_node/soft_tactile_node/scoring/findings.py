@@ -11,11 +11,11 @@ from typing import NamedTuple
 import numpy as np
 
 from soft_tactile_node.recordings import EstimateTable, Truth
-from soft_tactile_node.samples import Array, ContactEvent, EventKind
+from soft_tactile_node.samples import Array, ContactEvent
 from soft_tactile_node.scoring.alignment import AlignedPair, align_pair
 from soft_tactile_node.scoring.detection import find_report
 from soft_tactile_node.scoring.runs import TIME_TOLERANCE_S, intersect_stretches, is_inside
-from soft_tactile_node.scoring.slips import SLIP_TIME_S, SLIP_WINDOW_S, belong_to_slips, find_slips
+from soft_tactile_node.scoring.slips import SLIP_TIME_S, SLIP_WINDOW_S, belong_to_slips, find_slips, slip_times
 
 LET_GO_S = 0.05
 LET_GO_SHARE = 0.5
@@ -103,7 +103,7 @@ def compare(records: Mapping[str, FingerRecord], spans: Spans) -> list[Finding]:
     findings: list[Finding] = []
     slips: list[_Slip] = []
     pairs = {finger: align_pair(record.estimate, record.truth) for finger, record in records.items()}
-    held_s = reduce(intersect_stretches, [_held(pair) for pair in pairs.values()])
+    held_s = reduce(intersect_stretches, [pair.held_s for pair in pairs.values()])
     for finger, pair in pairs.items():
         mine, invented = _slips(pair, held_s, records[finger].events)
         slips += [_Slip(finger, *slip) for slip in mine]
@@ -148,17 +148,11 @@ def _contacts(pair: AlignedPair) -> list[tuple[str, str, float, float]]:
     return rows + [("contact", "invented", float(time_s), float("nan")) for time_s in invented]
 
 
-def _held(pair: AlignedPair) -> Array:
-    """Return begin and end of each contact of one finger (s), shape (k, 2)."""
-    return np.array([(contact.touch_s, contact.end_s) for contact in pair.contacts]).reshape(-1, 2)
-
-
 def _slips(
     pair: AlignedPair, held_s: Array, events: Sequence[ContactEvent]
 ) -> tuple[list[tuple[float, float, float]], Array]:
     """Return begin, end and report of each slip of a held object, and the reports without a slide (s)."""
-    times_s = np.array([event.time_s for event in events if event.kind is EventKind.SLIP], dtype=np.float64)
-    times_s = times_s[times_s >= pair.edges_s[0] - TIME_TOLERANCE_S]
+    times_s = slip_times(events, pair)
     slides_s = find_slips(pair)
     slips: list[tuple[float, float, float]] = []
     for begin_s, end_s in intersect_stretches(slides_s, held_s):
@@ -177,19 +171,6 @@ def _fades(pair: AlignedPair, begin_s: float, end_s: float) -> bool:
 
 
 def is_good(findings: Sequence[Finding], spans: Spans) -> bool:
-    """Return whether nothing was missed or invented and every item was truly touched.
-
-    Parameters
-    ----------
-    findings : sequence of Finding
-        As `compare` returns them.
-    spans : sequence of (float, str)
-        Items and the time from which each lay on the tray (s).
-
-    Returns
-    -------
-    bool
-        True if everything was found and nothing invented.
-    """
+    """Return whether `findings` has nothing missed or invented and every item of `spans` was truly touched."""
     touched = {finding.item for finding in findings if finding.kind == "contact" and finding.verdict != "invented"}
     return all(finding.verdict == "found" for finding in findings) and touched >= {name for _, name in spans}

@@ -52,18 +52,7 @@ class ForceError:
 
 
 def score_force(pairs: Sequence[AlignedPair]) -> ForceError:
-    """Score the force.
-
-    Parameters
-    ----------
-    pairs : sequence of AlignedPair
-        Estimates beside truths; samples are pooled.
-
-    Returns
-    -------
-    ForceError
-        Errors.
-    """
+    """Return the force errors of `pairs` of estimates and truths; their samples are pooled."""
     error = np.concatenate([pair.force_n - pair.truth_n for pair in pairs])
     truth = np.concatenate([pair.truth_n for pair in pairs])
     contact = np.concatenate([pair.is_contact for pair in pairs])
@@ -83,20 +72,7 @@ def score_force(pairs: Sequence[AlignedPair]) -> ForceError:
 
 
 def root_mean_square(values: Array, mask: NDArray[np.bool_]) -> Array:
-    """Return the root mean square of each column over its masked rows.
-
-    Parameters
-    ----------
-    values : numpy.ndarray, shape (n, k)
-        Values, any unit.
-    mask : numpy.ndarray of bool, shape (n, k)
-        Which of them count.
-
-    Returns
-    -------
-    numpy.ndarray, shape (k,)
-        In the unit of `values`; NaN for a column without rows.
-    """
+    """Return the root mean square of `values`, shape (n, k), by column over a `mask`; NaN without rows."""
     count = np.count_nonzero(mask, axis=0)
     squares = np.sum(np.where(mask, values, 0.0) ** 2, axis=0)
     return np.asarray(np.sqrt(np.where(count > 0, squares, np.nan) / np.maximum(count, 1)))

@@ -58,18 +58,7 @@ def compute_change(recording: Recording) -> Array:
 
 
 def hold_pressure(pressure_pa: Array) -> Array:
-    """Return the pressure with each reading held until the next.
-
-    Parameters
-    ----------
-    pressure_pa : numpy.ndarray, shape (n,)
-        Gauge pressure (Pa); NaN = no new reading.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Gauge pressure (Pa); NaN before the first reading.
-    """
+    """Return `pressure_pa` (Pa), shape (n,), each reading held until the next; NaN before the first."""
     known = np.isfinite(pressure_pa)
     last = np.maximum.accumulate(np.where(known, np.arange(len(pressure_pa)), -1))
     return np.where(last >= 0, pressure_pa[np.maximum(last, 0)], np.nan)

@@ -14,18 +14,7 @@ TIME_TOLERANCE_S = 1e-9
 
 
 def find_runs(mask: ArrayLike) -> tuple[Rows, Rows]:
-    """Return where runs of True start and stop.
-
-    Parameters
-    ----------
-    mask : array_like of bool, shape (n,)
-        Rows of interest.
-
-    Returns
-    -------
-    starts, stops : numpy.ndarray of int, shape (k,)
-        First row of each run and the row after its last one.
-    """
+    """Return the first row of each run of True in `mask`, shape (n,), and the row after its last one."""
     edges = np.diff(np.asarray(mask, dtype=np.int8), prepend=0, append=0)
     return np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
 
@@ -54,20 +43,7 @@ def close_gaps(starts: Rows, stops: Rows, edges_s: Array, limit_s: float) -> tup
 
 
 def invert_stretches(stretches: Array, begin_s: float, end_s: float) -> Array:
-    """Return the time between begin and end that no stretch covers.
-
-    Parameters
-    ----------
-    stretches : numpy.ndarray, shape (k, 2)
-        Begin and end of each stretch (s), sorted by begin; they may overlap.
-    begin_s, end_s : float
-        The time looked at (s).
-
-    Returns
-    -------
-    numpy.ndarray, shape (m, 2)
-        Begin and end of each uncovered stretch (s).
-    """
+    """Return the time from `begin_s` to `end_s` (s), shape (m, 2), that none of the sorted `stretches` covers."""
     free = []
     cursor = begin_s
     for first, last in stretches:
@@ -80,18 +56,7 @@ def invert_stretches(stretches: Array, begin_s: float, end_s: float) -> Array:
 
 
 def intersect_stretches(one: Array, other: Array) -> Array:
-    """Return the stretches of time that two sets have in common.
-
-    Parameters
-    ----------
-    one, other : numpy.ndarray, shape (k, 2)
-        Begin and end of each stretch (s); sorted, without overlap within a set.
-
-    Returns
-    -------
-    numpy.ndarray, shape (m, 2)
-        Begin and end of each common stretch (s).
-    """
+    """Return the time (s), shape (m, 2), that `one` and `other`, sorted, of shape (k, 2), have in common."""
     common: list[tuple[float, float]] = []
     i = j = 0
     while i < len(one) and j < len(other):

@@ -16,18 +16,7 @@ _UNITS = (("_percent_fs", "% of full scale"), ("_per_min", "1/min"), ("_db", "dB
 
 
 def format_score(score: Score) -> str:
-    """Return a score as text, one figure a line.
-
-    Parameters
-    ----------
-    score : Score
-        As from `score_in_detail`.
-
-    Returns
-    -------
-    str
-        Lines "name  value unit  remark"; a missing figure reads "not computed: needs …".
-    """
+    """Return a `score` as text, a line a figure: name, value, unit and remark, or "not computed: needs …"."""
     lines = []
     for key, value in score.figures.items():
         if value is None:

@@ -48,18 +48,7 @@ class Slips:
 
 
 def find_slips(pair: AlignedPair) -> Array:
-    """Return the true slips: runs of `slip` of 50 ms or longer, pauses under 100 ms closed.
-
-    Parameters
-    ----------
-    pair : AlignedPair
-        Estimate beside truth.
-
-    Returns
-    -------
-    numpy.ndarray, shape (k, 2)
-        Begin and end of each slip (s).
-    """
+    """Return the slips of `pair` (s), shape (k, 2): runs of `slip` from 50 ms on, pauses under 100 ms closed."""
     starts, stops = close_gaps(*find_runs(pair.slip), pair.edges_s, SLIP_GAP_S)
     slips = np.column_stack([pair.edges_s[starts], pair.edges_s[stops]])
     return slips[slips[:, 1] - slips[:, 0] >= SLIP_TIME_S - TIME_TOLERANCE_S]
@@ -85,6 +74,13 @@ def belong_to_slips(times_s: Array, slips_s: Array) -> NDArray[np.bool_]:
     return np.asarray(np.any((times_s >= before_s) & (times_s <= after_s), axis=0), dtype=np.bool_)
 
 
+def slip_times(events: Sequence[ContactEvent], pair: AlignedPair) -> Array:
+    """Return when `events` report a slip in the time of `pair` that counts (s), shape (n,)."""
+    times_s = np.array([event.time_s for event in events if event.kind is EventKind.SLIP], dtype=np.float64)
+    counted: Array = times_s[times_s >= pair.edges_s[0] - TIME_TOLERANCE_S]
+    return counted
+
+
 def score_slips(pairs: Sequence[AlignedPair], events: Sequence[Sequence[ContactEvent] | None]) -> Slips:
     """Score slip detection.
 
@@ -107,8 +103,7 @@ def score_slips(pairs: Sequence[AlignedPair], events: Sequence[Sequence[ContactE
         total += len(slips)
         if listed is None:
             continue
-        times = np.array([event.time_s for event in listed if event.kind is EventKind.SLIP], dtype=np.float64)
-        times = times[times >= pair.edges_s[0] - TIME_TOLERANCE_S]
+        times = slip_times(listed, pair)
         near = np.abs(times[None, :] - slips[:, :1]) <= SLIP_WINDOW_S + TIME_TOLERANCE_S
         found += int(np.count_nonzero(np.any(near, axis=1)))
         false += int(np.count_nonzero(~belong_to_slips(times, slips)))

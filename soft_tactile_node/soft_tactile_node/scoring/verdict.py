@@ -7,8 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from soft_tactile_node.recordings import EstimateTable, Truth
 from soft_tactile_node.registry import PADS
-from soft_tactile_node.scoring.figures import AXES, FINITE_SHARE, Score
+from soft_tactile_node.samples import ContactEvent
+from soft_tactile_node.scoring.figures import AXES, FINITE_SHARE, Score, score
 
 
 @dataclass(frozen=True)
@@ -112,13 +114,62 @@ class Verdict:
         }
 
 
+@dataclass(frozen=True, eq=False)
+class Judgement:
+    """An estimate beside what truly happened.
+
+    Attributes
+    ----------
+    truth : Truth
+        What truly happened, clock of the estimate.
+    score : Score
+        The figures.
+    verdict : Verdict
+        PASS or FAIL.
+    """
+
+    truth: Truth
+    score: Score
+    verdict: Verdict
+
+
+def judge_estimate(
+    estimate: EstimateTable, truth: Truth, events: Sequence[ContactEvent], pad: str | None = None
+) -> Judgement:
+    """Score one estimate and judge the score.
+
+    Parameters
+    ----------
+    estimate : EstimateTable
+        The estimate.
+    truth : Truth
+        What truly happened, same clock.
+    events : sequence of ContactEvent
+        What was reported.
+    pad : str or None
+        As for `judge_score`.
+
+    Returns
+    -------
+    Judgement
+        Figures and verdict.
+
+    Raises
+    ------
+    RangeError
+        As for `score`.
+    """
+    scored = score([(estimate, truth)], [events])
+    return Judgement(truth, scored, judge_score(scored, pad))
+
+
 def judge_score(score: Score, pad: str | None = None) -> Verdict:
     """Judge a score.
 
     Parameters
     ----------
     score : Score
-        As from `score_in_detail`.
+        As from `score`.
     pad : str or None
         Its variant as the calibration says; None or one that is not known = told by the observed axes.
 
@@ -157,18 +208,7 @@ def _judge_finite(share: np.ndarray, observed: np.ndarray) -> Sequence[Judged]:
 
 
 def format_verdict(verdict: Verdict) -> str:
-    """Return a verdict as text.
-
-    Parameters
-    ----------
-    verdict : Verdict
-        As from `judge_score`.
-
-    Returns
-    -------
-    str
-        One line a limit that is broken or was not computed, and PASS or FAIL as the last line.
-    """
+    """Return a `verdict` as text: a line a limit that is broken or not judged, and PASS or FAIL as the last."""
     lines = []
     for entry in verdict.judged:
         if entry.holds is None:

@@ -97,35 +97,11 @@ class Bench(Gripper):
             self._row[along] = check_range(float(place[1]), -10e-3, 10e-3, name="place_m[1]")
 
     def heat(self, temperature_c: float) -> None:
-        """Let the surroundings warm up or cool down at 0.2 K/s; the coils follow slowly.
-
-        Parameters
-        ----------
-        temperature_c : float
-            Where to (degC), 0 to 60.
-
-        Raises
-        ------
-        RangeError
-            Out of range.
-        """
+        """Let the surroundings go to `temperature_c` (0 to 60 degC, or RangeError) at 0.2 K/s; coils follow slowly."""
         self._wanted_c = check_range(temperature_c, 0.0, 60.0, name="temperature_c")
 
     def step(self, pressure_command_pa: Sequence[float], lift_m: float = 0.0) -> GripperStep:
-        """Advance by one scan period.
-
-        Parameters
-        ----------
-        pressure_command_pa : sequence of float
-            As in Gripper (Pa).
-        lift_m : float
-            As in Gripper (m).
-
-        Returns
-        -------
-        GripperStep
-            As in Gripper.
-        """
+        """Advance by one scan period: `pressure_command_pa` (Pa), `lift_m` (m), errors and result as in Gripper."""
         most = HEATING_K_S * self.scan_s
         warm = float(self._row[at.COMMAND_TEMPERATURE])
         warm += min(max(self._wanted_c - warm, -most), most)
@@ -134,31 +110,9 @@ class Bench(Gripper):
         return super().step(pressure_command_pa, lift_m)
 
     def reference_force(self, step: GripperStep) -> Array:
-        """Return what the force cell reads.
-
-        Parameters
-        ----------
-        step : GripperStep
-            When.
-
-        Returns
-        -------
-        numpy.ndarray, shape (3,)
-            Force on the pad, pad frame (N).
-        """
+        """Return what the force cell reads at `step`: force on the pad, pad frame (N), shape (3,)."""
         return np.asarray(step.truths[0].force_n + CELL_NOISE_N * self._cell.standard_normal(3))
 
     def reference_bend(self, step: GripperStep) -> float:
-        """Return what the camera reads.
-
-        Parameters
-        ----------
-        step : GripperStep
-            When.
-
-        Returns
-        -------
-        float
-            Bend (rad).
-        """
+        """Return the bend (rad) that the camera reads at `step`."""
         return step.truths[0].bend_rad + CAMERA_NOISE_RAD * float(self._cell.standard_normal())

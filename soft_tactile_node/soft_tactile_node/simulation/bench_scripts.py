@@ -87,9 +87,8 @@ def script_free_bend(script: Timeline, rng: np.random.Generator, duration_s: flo
         Length to fill (s).
     """
     warm = float(rng.uniform(9.0, 11.0))
-    start = script.last(at.COMMAND_TEMPERATURE)
     script.wait(0.3 * duration_s)
-    script.ramp(at.COMMAND_TEMPERATURE, start + warm, 0.5 * duration_s)
+    script.warm(warm, 0.5 * duration_s)
     script.now_s = REST_S
     top = WORKING_PRESSURE_PA
     for rate in (120.0e3, 30.0e3):
@@ -155,11 +154,9 @@ def _draw_places(rng: np.random.Generator) -> list[tuple[float, float]]:
 def _press_at(script: Timeline, places_m: list[tuple[float, float]], peak_n: float) -> None:
     """Press at one place after the other and return to the middle of the pad."""
     for x_m, y_m in places_m:
-        script.put(at.COMMAND_OFFSET_X, x_m)
-        script.put(at.COMMAND_OFFSET_Y, y_m)
+        script.aim(x_m, y_m)
         _press(script, (0.0, 0.0, peak_n), 0.5, 0.2, 0.5, 0.5)
-    script.put(at.COMMAND_OFFSET_X, 0.0)
-    script.put(at.COMMAND_OFFSET_Y, 0.0)
+    script.aim(0.0, 0.0)
 
 
 def _squeeze(script: Timeline, touch_pa: float, top_pa: float, peak_n: float, rise_s: float) -> None:
@@ -198,16 +195,11 @@ def script_press(script: Timeline, rng: np.random.Generator, duration_s: float) 
 
     Parameters
     ----------
-    script : Timeline
-        Script to write on, at its start.
-    rng : numpy.random.Generator
-        Source of the details.
-    duration_s : float
-        Length to fill (s).
+    script, rng, duration_s
+        As in `script_free_bend`.
     """
     full = FULL_SCALE_NORMAL_N
-    start = script.last(at.COMMAND_TEMPERATURE)
-    script.ramp(at.COMMAND_TEMPERATURE, start + float(rng.uniform(-1.5, 1.5)), duration_s)
+    script.warm(float(rng.uniform(-1.5, 1.5)), duration_s)
     script.wait(REST_S)
     for _ in range(4):
         _press(script, (0.0, 0.0, 0.9 * full), 0.5, 0.2, 0.5, 0.5)
@@ -218,11 +210,9 @@ def script_press(script: Timeline, rng: np.random.Generator, duration_s: float) 
         for peak, rise in ((1.04 * full, 1.0), (0.3 * full, 0.25), (0.6 * full, 1.5)):
             jitter = float(rng.uniform(0.97, 1.03))
             # a bench presses where the tip happens to land; grasps will not be centred either
-            script.put(at.COMMAND_OFFSET_X, float(rng.uniform(-2.0e-3, 2.0e-3)))
-            script.put(at.COMMAND_OFFSET_Y, float(rng.uniform(-2.0e-3, 2.0e-3)))
+            script.aim(float(rng.uniform(-2.0e-3, 2.0e-3)), float(rng.uniform(-2.0e-3, 2.0e-3)))
             _press(script, (0.0, 0.0, peak * jitter), rise, 0.4, rise, 0.8)
-        script.put(at.COMMAND_OFFSET_X, 0.0)
-        script.put(at.COMMAND_OFFSET_Y, 0.0)
+        script.aim(0.0, 0.0)
         for x, y in ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)):
             share = float(rng.uniform(0.35, 0.6))
             _press(script, (2.5 * share * x, 2.5 * share * y, share * full), 0.4, 0.2, 0.4, 0.5)
@@ -262,15 +252,10 @@ def script_ramps(script: Timeline, rng: np.random.Generator, duration_s: float) 
 
     Parameters
     ----------
-    script : Timeline
-        Script to write on, at its start.
-    rng : numpy.random.Generator
-        Source of the details.
-    duration_s : float
-        Length to fill (s).
+    script, rng, duration_s
+        As in `script_free_bend`.
     """
-    start = script.last(at.COMMAND_TEMPERATURE)
-    script.ramp(at.COMMAND_TEMPERATURE, start + float(rng.uniform(-2.0, 2.0)), duration_s)
+    script.warm(float(rng.uniform(-2.0, 2.0)), duration_s)
     script.wait(REST_S)
     _random_sweeps(script, rng, duration_s - 4.0)
 
@@ -280,16 +265,11 @@ def script_warm_up(script: Timeline, rng: np.random.Generator, duration_s: float
 
     Parameters
     ----------
-    script : Timeline
-        Script to write on, at its start.
-    rng : numpy.random.Generator
-        Source of the details.
-    duration_s : float
-        Length to fill (s).
+    script, rng, duration_s
+        As in `script_free_bend`.
     """
-    start = script.last(at.COMMAND_TEMPERATURE)
     script.wait(REST_S)
-    script.ramp(at.COMMAND_TEMPERATURE, start + float(rng.uniform(7.0, 9.0)), 0.8 * duration_s)
+    script.warm(float(rng.uniform(7.0, 9.0)), 0.8 * duration_s)
     while script.now_s < duration_s - 12.0:
         script.wait(float(rng.uniform(8.0, 14.0)))
         _sweep_to(script, float(rng.uniform(0.3, 0.9)) * WORKING_PRESSURE_PA, 20.0e3)
@@ -302,22 +282,16 @@ def script_light_touch(script: Timeline, rng: np.random.Generator, duration_s: f
 
     Parameters
     ----------
-    script : Timeline
-        Script to write on, at its start.
-    rng : numpy.random.Generator
-        Source of the details.
-    duration_s : float
-        Length to fill (s).
+    script, rng, duration_s
+        As in `script_free_bend`.
     """
-    start = script.last(at.COMMAND_TEMPERATURE)
-    script.ramp(at.COMMAND_TEMPERATURE, start + float(rng.uniform(-0.5, 0.5)), duration_s)
+    script.warm(float(rng.uniform(-0.5, 0.5)), duration_s)
     script.wait(REST_S)
     while script.now_s < duration_s - 4.0:
         _sweep_to(script, float(rng.uniform(0.0, 0.9)) * WORKING_PRESSURE_PA, float(rng.uniform(15.0e3, 60.0e3)))
         script.wait(float(rng.uniform(0.6, 1.5)))
         for _ in range(int(rng.integers(1, 4))):
-            script.put(at.COMMAND_OFFSET_X, float(rng.uniform(-1.5e-3, 1.5e-3)))
-            script.put(at.COMMAND_OFFSET_Y, float(rng.uniform(-1.5e-3, 1.5e-3)))
+            script.aim(float(rng.uniform(-1.5e-3, 1.5e-3)), float(rng.uniform(-1.5e-3, 1.5e-3)))
             rise, hold = float(rng.uniform(0.1, 0.5)), float(rng.uniform(0.1, 0.8))
             _light_touch(script, float(rng.uniform(0.06, 0.295)), rise, hold)
             script.wait(float(rng.uniform(0.6, 1.6)))

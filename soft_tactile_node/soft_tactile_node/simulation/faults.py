@@ -62,36 +62,12 @@ class Fault:
             object.__setattr__(self, "amount", _USUAL_AMOUNT[self.kind])
 
     def active(self, time_s: float) -> bool:
-        """Return whether the fault is present.
-
-        Parameters
-        ----------
-        time_s : float
-            Time (s).
-
-        Returns
-        -------
-        bool
-            True from start up to, not including, the end.
-        """
+        """Return whether the fault is present at `time_s` (s): from start up to, not including, the end."""
         return self.start_s <= time_s < self.end_s
 
 
 def base_turn(faults: Sequence[Fault], time_s: Array) -> Array:
-    """Return how far the palm is turned, smoothly.
-
-    Parameters
-    ----------
-    faults : sequence of Fault
-        What happens.
-    time_s : numpy.ndarray, shape (n,)
-        Times (s).
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Angle (rad).
-    """
+    """Return how far `faults` turn the palm at `time_s` (s), shape (n,): smooth angles (rad) of the same shape."""
     turn = np.zeros(len(time_s))
     for fault in faults:
         if fault.kind == "base_turned":
@@ -120,13 +96,7 @@ class CoilFaults:
         self._last_pressure = 0.0
 
     def add(self, fault: Fault) -> None:
-        """Take up one more fault.
-
-        Parameters
-        ----------
-        fault : Fault
-            Ignored if it belongs to another finger.
-        """
+        """Take up one more `fault`; ignored if it belongs to another finger."""
         if fault.finger == self._finger:
             self._faults.append(fault)
 
@@ -165,20 +135,7 @@ class CoilFaults:
         return out
 
     def spoil_pressure(self, time_s: float, pressure_pa: float) -> float:
-        """Return the pressure reading as delivered.
-
-        Parameters
-        ----------
-        time_s : float
-            Time of the scan (s).
-        pressure_pa : float
-            Good reading (gauge Pa), NaN = none at this scan.
-
-        Returns
-        -------
-        float
-            Reading (gauge Pa), NaN = none.
-        """
+        """Return at `time_s` (s) what is delivered of the good reading `pressure_pa` (gauge Pa, NaN = none)."""
         out = pressure_pa
         for index, fault in enumerate(self._faults):
             if fault.kind not in PRESSURE_FAULTS or not fault.active(time_s):

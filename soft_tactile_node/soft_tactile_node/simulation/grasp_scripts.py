@@ -25,21 +25,8 @@ TRIAL_LIFT_M = 0.018
 P = at.COMMAND_PRESSURE
 
 
-def palm_position(finger: FingerParameters, bend_rad: float) -> tuple[float, float]:
-    """Return x and z of the pad origin in the palm frame, measured from the middle (m).
-
-    Parameters
-    ----------
-    finger : FingerParameters
-        The finger.
-    bend_rad : float
-        Its bend (rad).
-
-    Returns
-    -------
-    tuple of float
-        x down along the palm, z from the middle towards the finger's root (m).
-    """
+def _palm_position(finger: FingerParameters, bend_rad: float) -> tuple[float, float]:
+    """Return x and z of the pad origin in the palm frame, measured from the middle (m)."""
     x, z = pad_position_formula(bend_rad, finger.arc_length_m, finger.neutral_height_m)
     sine, cosine = math.sin(MOUNT_ANGLE_RAD), math.cos(MOUNT_ANGLE_RAD)
     return cosine * x - sine * z, sine * x + cosine * z + HALF_OPENING_M
@@ -62,7 +49,7 @@ def make_mount(finger: FingerParameters, fingers: int, height_m: float = 0.0) ->
     Mount
         See there.
     """
-    x, _ = palm_position(finger, MOUNT_ANGLE_RAD)
+    x, _ = _palm_position(finger, MOUNT_ANGLE_RAD)
     return Mount(
         angle_rad=MOUNT_ANGLE_RAD,
         half_opening_m=HALF_OPENING_M,
@@ -73,21 +60,8 @@ def make_mount(finger: FingerParameters, fingers: int, height_m: float = 0.0) ->
     )
 
 
-def surface_at(item: ObjectParameters, mount: Mount) -> float:
-    """Return how far the item's surface stands from the middle on the finger's side (m).
-
-    Parameters
-    ----------
-    item : ObjectParameters
-        The item.
-    mount : Mount
-        The palm; against a fixed stop the item stands off the middle.
-
-    Returns
-    -------
-    float
-        Distance (m).
-    """
+def _surface_at(item: ObjectParameters, mount: Mount) -> float:
+    """Return how far the item stands from the middle on the finger's side (m); against a stop it is off the middle."""
     return 2.0 * item.half_width_m - mount.stop_m if mount.stop_m > 0.0 else item.half_width_m
 
 
@@ -112,37 +86,25 @@ def lid_way(
     float
         Way along the palm, plus what the open finger is away (m).
     """
-    x, z = palm_position(finger, bend_rad)
-    apart = max(0.0, z - surface_at(item, mount))
+    x, z = _palm_position(finger, bend_rad)
+    apart = max(0.0, z - _surface_at(item, mount))
     return math.hypot(x - object_x_m + item.lid_distance_m, apart) - item.lid_distance_m
 
 
-def hold_pressure(finger: FingerParameters, item: ObjectParameters, mount: Mount, force_n: float) -> float:
-    """Return the pressure at which a finger presses an item with a force, from the loading side of its hysteresis.
+def _hold_pressure(finger: FingerParameters, item: ObjectParameters, mount: Mount, force_n: float) -> float:
+    """Return the pressure (Pa) that presses an item with a force, from the loading side of the finger's hysteresis.
 
     Static balance without creep; the true force differs by some tenths of a newton, as on a real gripper.
-
-    Parameters
-    ----------
-    finger, item, mount
-        Who presses what, where.
-    force_n : float
-        Wanted normal force (N).
-
-    Returns
-    -------
-    float
-        Gauge pressure (Pa), at most the working pressure.
     """
     yielding = pad_indent(finger, force_n) + object_indent(item, force_n)
     if mount.stop_m > 0.0 and item.stiffness_n_m < 1.0e5:
         yielding += force_n / min(item.stiffness_n_m, 8.0e3)
-    surface = surface_at(item, mount) - yielding
+    surface = _surface_at(item, mount) - yielding
     low, high = 0.0, 1.3
     for _ in range(40):
         bend = 0.5 * (low + high)
-        low, high = (bend, high) if palm_position(finger, bend)[1] > surface else (low, bend)
-    ahead, behind = palm_position(finger, bend + 1.0e-4)[1], palm_position(finger, bend - 1.0e-4)[1]
+        low, high = (bend, high) if _palm_position(finger, bend)[1] > surface else (low, bend)
+    ahead, behind = _palm_position(finger, bend + 1.0e-4)[1], _palm_position(finger, bend - 1.0e-4)[1]
     lever = (behind - ahead) / 2.0e-4
     inner = finger.hysteresis_1_n_m + 0.8 * finger.hysteresis_2_n_m
     wanted = elastic_moment(finger, bend - finger.rest_bend_rad, 22.0) + inner + force_n * lever
@@ -204,12 +166,8 @@ def script_picks(
 
     Parameters
     ----------
-    script : Timeline
-        Script to write on, at its start.
-    rng : numpy.random.Generator
-        Source of the details.
-    duration_s : float
-        Length to fill (s).
+    script, rng, duration_s
+        As in `bench_scripts.script_free_bend`.
     finger, item, mount
         Who picks what, where.
     name : str
@@ -217,19 +175,17 @@ def script_picks(
     cap_n : float
         Largest normal force aimed at (N).
     """
-    start = script.last(at.COMMAND_TEMPERATURE)
-    script.ramp(at.COMMAND_TEMPERATURE, start + float(rng.uniform(-1.0, 1.0)), duration_s)
+    script.warm(float(rng.uniform(-1.0, 1.0)), duration_s)
     script.wait(REST_S)
-    touch = hold_pressure(finger, item, mount, 0.0)
+    touch = _hold_pressure(finger, item, mount, 0.0)
     index = 0
     shift = int(rng.integers(0, 3))
     while script.now_s < duration_s - 9.0:
         if index % 4 == 2:
             _pick(script, rng, touch, float(rng.uniform(0.6, 1.0)) * WORKING_PRESSURE_PA, 0.0, False)
-        script.put(at.COMMAND_OFFSET_X, float(rng.uniform(-1.0e-3, 1.0e-3)))
-        script.put(at.COMMAND_OFFSET_Y, float(rng.uniform(-1.8e-3, 1.8e-3)))
+        script.aim(float(rng.uniform(-1.0e-3, 1.0e-3)), float(rng.uniform(-1.8e-3, 1.8e-3)))
         force = _draw_force(rng, name, cap_n, index + shift)
-        pressure = hold_pressure(finger, item, mount, force)
+        pressure = _hold_pressure(finger, item, mount, force)
         lift = float(rng.uniform(0.05, 0.12))
         if force * (item.friction_static + item.stop_friction) < 1.35 * item.mass_kg * STANDARD_GRAVITY_M_S2:
             # a grip this weak is only tried: a short lift, along which the object slides
@@ -250,22 +206,17 @@ def script_hold(
 
     Parameters
     ----------
-    script : Timeline
-        Script to write on, at its start.
-    rng : numpy.random.Generator
-        Source of the details.
-    duration_s : float
-        Length to fill (s).
+    script, rng, duration_s
+        As in `bench_scripts.script_free_bend`.
     finger, item, mount
         Who holds what, where.
     """
-    start = script.last(at.COMMAND_TEMPERATURE)
-    script.ramp(at.COMMAND_TEMPERATURE, start + float(rng.uniform(-1.0, 1.0)), duration_s)
+    script.warm(float(rng.uniform(-1.0, 1.0)), duration_s)
     script.wait(REST_S)
     script.place_object()
     script.wait(0.5)
     force = float(rng.uniform(1.5, 4.0))
-    script.move(P, hold_pressure(finger, item, mount, force), 1.5)
+    script.move(P, _hold_pressure(finger, item, mount, force), 1.5)
     script.wait(2.0)
     script.move(at.COMMAND_LIFT, 0.08, 1.0)
     script.wait(max(duration_s - 16.0, 1.0))

@@ -178,18 +178,7 @@ class Gripper:
         )
 
     def place(self, object: str) -> None:  # noqa: A002 - the word of the domain
-        """Put a fresh object on the tray at the next step; the old one is taken away.
-
-        Parameters
-        ----------
-        object : str
-            "bun", "roll", "jar" or "none".
-
-        Raises
-        ------
-        RangeError
-            The name is unknown.
-        """
+        """Put a fresh `object` ("bun", "roll", "jar", "none"; else RangeError) on the tray at the next step."""
         self._item = draw_object(object, self._rng)
         self.object = object
         self._row[at.COMMAND_OBJECT] = 0.0 if object == "none" else 2.0
@@ -202,13 +191,7 @@ class Gripper:
         return tuple(self._states[:, at.OBJECT_INDENT].tolist())
 
     def add_fault(self, fault: Fault) -> None:
-        """Let something go wrong.
-
-        Parameters
-        ----------
-        fault : Fault
-            What, when, where; times count from the start of the gripper.
-        """
+        """Let `fault` go wrong, too; its times count from the start of the gripper."""
         self._faults.append(fault)
         for spoiler in self._spoilers:
             spoiler.add(fault)

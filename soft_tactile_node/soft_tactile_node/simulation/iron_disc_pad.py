@@ -39,13 +39,11 @@ COIL = SpiralCoil(inner_radius_m=1.0e-3, outer_radius_m=4.0e-3, turns=10, layers
 DISC = MagneticDisc(radius_m=5.5e-3, thickness_m=1.4e-3, susceptibility=2.2)
 CENTRES_M = ((4.2e-3, 4.2e-3), (4.2e-3, -4.2e-3), (-4.2e-3, 4.2e-3), (-4.2e-3, -4.2e-3))
 """Coils 1 to 4 in the pad frame (m): tip +y, tip -y, root +y, root -y."""
-SURFACE_STANDOFF_M = 5.0e-3
 CAPACITANCE_F = 470.0e-12
 
 _DISTANCE = (0.0, 12.0e-3, 25)
 _HEIGHT = (0.5e-3, 3.7e-3, 19)
 _TILT = (-0.24, 0.24, 7)
-_NO_LID_M = NONE_M
 _REFERENCE_C = REFERENCE_TEMPERATURE_C
 
 
@@ -75,18 +73,7 @@ class IronDiscParameters(NamedTuple):
 
 
 def draw_iron_disc(rng: np.random.Generator) -> IronDiscParameters:
-    """Return the parameters of one pad.
-
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Source of the pad's spread.
-
-    Returns
-    -------
-    IronDiscParameters
-        Coils within 1 %, assembly within 0.15 mm, gains within some 5 %.
-    """
+    """Return one pad, drawn by `rng`: coils within 1 %, assembly within 0.15 mm, gains within some 5 %."""
     centres = np.array(CENTRES_M)
     c = len(centres)
     vary = spread_by(rng)
@@ -247,7 +234,7 @@ def disc_inductance(
         )
         resistance = pad.resistance_ohm[i] * (1.0 + 3.9e-3 * (temperature_c - _REFERENCE_C))
         value = tables.air_h + pad.disc_scale * spline_4d(tables.disc_h, place, work)
-        if lid_m < _NO_LID_M:
+        if lid_m < NONE_M:
             far = math.sqrt((lid_m + pad.coil_x[i]) ** 2 + 5.0e-3**2)
             by_lid, lid_loss = lid_change(tables.lid_h, tables.lid_ohm, far, work)
             value += by_lid
@@ -281,6 +268,7 @@ class IronDisc:
     """The variant `iron_disc` of `pad_design.PadModel`."""
 
     channels = len(CENTRES_M)
+    stream = 0
     readout = ReadoutParameters(CAPACITANCE_F, jitter=8.0e-6, drift=5.0e-5, drift_common=8.0e-5, resistance_ohm=1.1)
     draw = staticmethod(draw_iron_disc)
     load_tables = staticmethod(load_iron_disc_tables)

@@ -62,7 +62,6 @@ CELL = CoilCell()
 
 _VOLUME = (-4.0e-9, 32.0e-9, 37)
 _GAP = (0.30e-3, 0.80e-3, 11)
-_NO_LID_M = NONE_M
 _REFERENCE_C = REFERENCE_TEMPERATURE_C
 
 
@@ -82,18 +81,7 @@ class LiquidMetalParameters(NamedTuple):
 
 
 def draw_liquid_metal(rng: np.random.Generator) -> LiquidMetalParameters:
-    """Return the parameters of one pad.
-
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Source of the pad's spread.
-
-    Returns
-    -------
-    LiquidMetalParameters
-        Coil within 1 %, gap and filling within some 5 %.
-    """
+    """Return one pad, drawn by `rng`: coil within 1 %, gap and filling within some 5 %."""
     vary = spread_by(rng)
     return LiquidMetalParameters(
         coil_scale=vary(1.0, 0.01),
@@ -190,7 +178,7 @@ def metal_coil(
     loss = pad.resistance_ohm * (1.0 + 3.9e-3 * (coil_temperature_c - _REFERENCE_C))
     loss += pad.film_scale * spline_2d(tables.loss_ohm, place, work)
     value = tables.air_h + scale * spline_2d(tables.change_h, place, work)
-    if lid_m < _NO_LID_M:
+    if lid_m < NONE_M:
         by_lid, lid_loss = lid_change(tables.lid_h, tables.lid_ohm, lid_m, work)
         value += by_lid
         loss += lid_loss
@@ -221,6 +209,7 @@ class LiquidMetal:
     """The variant `liquid_metal` of `pad_design.PadModel`."""
 
     channels = 1
+    stream = 1
     readout = ReadoutParameters(CAPACITANCE_F, jitter=16.0e-6, drift=1.0e-4, drift_common=2.0e-4, resistance_ohm=1.0)
     draw = staticmethod(draw_liquid_metal)
     load_tables = staticmethod(load_liquid_metal_tables)

@@ -22,18 +22,7 @@ class Pacer:
         self.lost_s = 0.0
 
     def due(self, now_ns: int) -> list[int]:
-        """Return the stamps of the steps due at `now_ns`.
-
-        Parameters
-        ----------
-        now_ns : int
-            The clock (ns). One that ran backwards starts the pacing afresh.
-
-        Returns
-        -------
-        list of int
-            Stamp of each step to do now (ns), in order; empty if none is due.
-        """
+        """Return the stamps (ns) of the steps due at `now_ns` (ns), in order; a clock that ran back starts afresh."""
         if self._start_ns is None or now_ns < self._stamp(self._done - 1):
             self._start_ns, self._done = now_ns, 0
         wanted = int((now_ns - self._start_ns) * 1e-9 * self._rate_hz) + 1

@@ -27,6 +27,10 @@ class PadModel(Protocol):
         """Number of coils."""
 
     @property
+    def stream(self) -> int:
+        """Its own number in the seed of a specimen: never changed, so that a seed keeps its finger."""
+
+    @property
     def readout(self) -> ReadoutParameters:
         """Nominal front end."""
 
@@ -112,13 +116,7 @@ class PadDesign(Protocol):
         """Return what the coils of a drawn specimen see, with the mean values of this pad."""
 
     def load_tables(self) -> Any:
-        """Return its fields, from the user's cache where they exist.
-
-        Raises
-        ------
-        RangeError
-            The geometry lies outside what the simulator tabulates.
-        """
+        """Return its fields, from the user's cache where they exist; RangeError outside what can be tabulated."""
 
 
 class _NoSpread:

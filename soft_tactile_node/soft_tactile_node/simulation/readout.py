@@ -33,20 +33,7 @@ class ReadoutParameters(NamedTuple):
 
 
 def draw_readout(rng: np.random.Generator, nominal: ReadoutParameters) -> ReadoutParameters:
-    """Return the front end of a finger.
-
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Source of the specimen's spread.
-    nominal : ReadoutParameters
-        Front end of the pad's variant or design.
-
-    Returns
-    -------
-    ReadoutParameters
-        That of this specimen: the pressure sensor with errors of its own.
-    """
+    """Return a specimen of the front end `nominal`, drawn by `rng`: its pressure sensor has errors of its own."""
     return nominal._replace(
         pressure_gain=float(1.0 + 0.003 * np.clip(rng.standard_normal(), -2.0, 2.0)),
         pressure_offset_pa=float(60.0 * np.clip(rng.standard_normal(), -2.0, 2.0)),
@@ -194,18 +181,7 @@ class FingerReadout:
         self._phase_s = float(rng.uniform(0.0, readout.pressure_interval_s))
 
     def coils(self, inductance_h: Array, loss_ohm: Array) -> Array:
-        """Return one reading of all coils.
-
-        Parameters
-        ----------
-        inductance_h, loss_ohm : numpy.ndarray, shape (c,)
-            What the coils are (H, ohm).
-
-        Returns
-        -------
-        numpy.ndarray, shape (c,)
-            Readings (H).
-        """
+        """Return a reading (H) of coils with `inductance_h` and `loss_ohm` (H, ohm), shape (c,) all."""
         count = len(inductance_h)
         kick = self._sizes * self.rng.standard_normal(count + 1)
         self._drift = self._keep * self._drift + math.sqrt(1.0 - self._keep**2) * kick
@@ -215,35 +191,11 @@ class FingerReadout:
         return np.asarray(read[0])
 
     def loss(self, loss_ohm: Array) -> Array:
-        """Return one reading of the loss of all coils.
-
-        Parameters
-        ----------
-        loss_ohm : numpy.ndarray, shape (c,)
-            What it is (ohm).
-
-        Returns
-        -------
-        numpy.ndarray, shape (c,)
-            Readings (ohm).
-        """
+        """Return a reading (ohm) of the loss `loss_ohm` of all coils (ohm), shape (c,) both."""
         return read_loss(self._readout, self.rng, loss_ohm, self._gate_s)
 
     def pressure(self, time_s: float, line_pa: float) -> float:
-        """Return the pressure reading, if the sensor's clock has ticked since the last scan.
-
-        Parameters
-        ----------
-        time_s : float
-            Scan time (s), increasing.
-        line_pa : float
-            Gauge pressure at the sensor (Pa).
-
-        Returns
-        -------
-        float
-            Gauge pressure (Pa); NaN = no new reading.
-        """
+        """Return the reading of `line_pa` (gauge Pa both) at `time_s` (s, increasing); NaN = no new one."""
         tick = math.floor((time_s + self._phase_s) / self._readout.pressure_interval_s)
         if tick <= self._tick:
             return float("nan")
@@ -253,16 +205,5 @@ class FingerReadout:
         return self._readout.pressure_step_pa * round(float(value) / self._readout.pressure_step_pa)
 
     def temperature(self, temperature_c: float) -> float:
-        """Return the temperature reading.
-
-        Parameters
-        ----------
-        temperature_c : float
-            Temperature of the coils (degC).
-
-        Returns
-        -------
-        float
-            Reading (degC).
-        """
+        """Return a reading (degC) of `temperature_c`, that of the coils (degC)."""
         return round(temperature_c + self._readout.temperature_noise_k * self.rng.standard_normal(), 3)

@@ -17,7 +17,7 @@ from soft_tactile_node.simulation.grasp_scripts import lid_way
 from soft_tactile_node.simulation.pad_design import PadDesign
 from soft_tactile_node.simulation.readout import count_series, draw_drift, read_loss, read_pressure
 from soft_tactile_node.simulation.runs import Run, run_scenario
-from soft_tactile_node.simulation.sensors import Specimen, check_pad, draw_specimen, pad_series
+from soft_tactile_node.simulation.sensors import Specimen, draw_specimen, pad_series, variant_of
 from soft_tactile_node.simulation.slip import slip_flags
 from soft_tactile_node.words import SCENARIO_LENGTHS_S, SCENARIOS
 
@@ -78,7 +78,7 @@ def simulate(
     """
     if scenario not in SCENARIOS:
         raise RangeError(f"scenario must be one of {', '.join(SCENARIOS)}; got {scenario!r}")
-    check_pad(pad)
+    variant_of(pad)
     check_range(seed, 0, name="seed")
     check_range(rate_hz, 20.0, 5000.0, name="rate_hz")
     length = (

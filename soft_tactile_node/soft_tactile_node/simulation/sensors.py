@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from soft_tactile_node.checks import check_range
-from soft_tactile_node.registry import PADS, find_pad
+from soft_tactile_node.registry import PadVariant, find_pad
 from soft_tactile_node.samples import Array
 from soft_tactile_node.simulation.pad_design import PadDesign, PadModel
 from soft_tactile_node.simulation.readout import ReadoutParameters, draw_readout
@@ -65,10 +65,9 @@ def draw_specimen(seed: int, pad: str | PadDesign) -> Specimen:
     RangeError
         The pad is unknown or the seed negative.
     """
-    variant = check_pad(pad)
+    model: PadModel = variant_of(pad).load_simulator()
     check_range(seed, 0, name="specimen seed")
-    model: PadModel = find_pad(variant).load_simulator()
-    rng = np.random.default_rng([seed, list(PADS).index(variant), 5])
+    rng = np.random.default_rng([seed, model.stream, 5])
     body, field = draw_finger(rng), model.draw(rng)
     if isinstance(pad, str):
         return Specimen(model, body, field, draw_readout(rng, model.readout))
@@ -76,25 +75,9 @@ def draw_specimen(seed: int, pad: str | PadDesign) -> Specimen:
     return Specimen(model, pad.fit_finger(body), pad.fit_pad(field), readout, pad.load_tables())
 
 
-def check_pad(pad: str | PadDesign) -> str:
-    """Return the variant of a pad.
-
-    Parameters
-    ----------
-    pad : str or PadDesign
-        Variant of an invented pad, or a pad of one's own.
-
-    Returns
-    -------
-    str
-        Its name in `registry.PADS`.
-
-    Raises
-    ------
-    RangeError
-        The pad is unknown.
-    """
-    return find_pad(pad if isinstance(pad, str) else pad.name).name
+def variant_of(pad: str | PadDesign) -> PadVariant:
+    """Return the entry in the registry of `pad`, a variant or a pad of one's own; RangeError where unknown."""
+    return find_pad(pad if isinstance(pad, str) else pad.name)
 
 
 def pad_series(

@@ -56,19 +56,6 @@ class SlipWindow:
         self._ways: deque[float] = deque([0.0] * width, maxlen=width)
 
     def slides(self, distance_m: float, force_n: float) -> bool:
-        """Return whether the pad slides now.
-
-        Parameters
-        ----------
-        distance_m : float
-            Distance slid since the last scan (m).
-        force_n : float
-            Norm of the force on the pad (N).
-
-        Returns
-        -------
-        bool
-            True while it slides.
-        """
+        """Return whether the pad slides now: `distance_m` since the last scan (m) under a force of `force_n` (N)."""
         self._ways.append(distance_m)
         return sum(self._ways) / self._span_s > SLIP_SPEED_M_S and force_n >= SLIP_FORCE_N

@@ -11,7 +11,6 @@ from typing import NamedTuple
 import numpy as np
 
 FULL_SCALE_NORMAL_N = 5.0
-FULL_SCALE_SHEAR_N = 2.0
 WORKING_PRESSURE_PA = 60.0e3
 REFERENCE_TEMPERATURE_C = 22.0
 
@@ -113,18 +112,7 @@ SHEAR_TIMES_S = (0.02, 2.5)
 
 
 def draw_finger(rng: np.random.Generator) -> FingerParameters:
-    """Return the parameters of a specimen.
-
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Source of the specimen's spread.
-
-    Returns
-    -------
-    FingerParameters
-        Nominal values times log-normal spreads of a few per cent (mechanics) to 15 % (hysteresis, creep, relaxation).
-    """
+    """Return a finger drawn by `rng`: spreads of a few per cent (mechanics) to 15 % (hysteresis, creep, relaxation)."""
     vary = spread_by(rng)
     stiffness = vary(0.45, 0.06)
     return FingerParameters(

@@ -17,7 +17,6 @@ NONE_M = 0.5
 """An edge this far away is none (m)."""
 
 _LID = (2.0e-3, 42.0e-3, 41)
-_NONE_M = NONE_M
 
 
 def _build(coil: SpiralCoil, frequency_hz: float, height_m: float) -> Array:

@@ -35,87 +35,40 @@ class Timeline:
         self._fresh: list[float] = []
 
     def wait(self, duration_s: float) -> None:
-        """Move on in time.
-
-        Parameters
-        ----------
-        duration_s : float
-            How far (s).
-        """
+        """Move on in time by `duration_s` (s)."""
         self.now_s += duration_s
 
     def first(self, column: int) -> float:
-        """Return the value a column starts with.
-
-        Parameters
-        ----------
-        column : int
-            One of the COMMAND_ indices.
-
-        Returns
-        -------
-        float
-            In the column's unit.
-        """
+        """Return the value that `column`, a COMMAND_ index, starts with, in its unit."""
         return self._knots[column][0][1]
 
     def last(self, column: int) -> float:
-        """Return the value a column has reached.
-
-        Parameters
-        ----------
-        column : int
-            One of the COMMAND_ indices.
-
-        Returns
-        -------
-        float
-            In the column's unit.
-        """
+        """Return the value that `column`, a COMMAND_ index, has reached, in its unit."""
         return self._knots[column][-1][1]
 
     def put(self, column: int, value: float) -> None:
-        """Let a column step to a value now.
-
-        Parameters
-        ----------
-        column : int
-            One of the COMMAND_ indices.
-        value : float
-            In the column's unit.
-        """
+        """Let `column`, a COMMAND_ index, step to `value`, in its unit, now."""
         knots = self._knots[column]
         knots.append((self.now_s, knots[-1][1]))
         knots.append((self.now_s, value))
 
     def ramp(self, column: int, value: float, duration_s: float) -> None:
-        """Let a column move to a value from now on, without moving on in time.
-
-        Parameters
-        ----------
-        column : int
-            One of the COMMAND_ indices.
-        value : float
-            In the column's unit.
-        duration_s : float
-            Time it takes (s).
-        """
+        """Let `column` move to `value` within `duration_s` (s) from now on, without moving on in time."""
         knots = self._knots[column]
         knots.append((self.now_s, knots[-1][1]))
         knots.append((self.now_s + duration_s, value))
 
-    def move(self, column: int, value: float, duration_s: float) -> None:
-        """Ramp a column and wait until it is there.
+    def warm(self, by_k: float, duration_s: float) -> None:
+        """Let the temperature change by `by_k` (K) within `duration_s` (s) from now on."""
+        self.ramp(at.COMMAND_TEMPERATURE, self.last(at.COMMAND_TEMPERATURE) + by_k, duration_s)
 
-        Parameters
-        ----------
-        column : int
-            One of the COMMAND_ indices.
-        value : float
-            In the column's unit.
-        duration_s : float
-            Time it takes (s).
-        """
+    def aim(self, x_m: float, y_m: float) -> None:
+        """Let what presses meet the pad `x_m` along and `y_m` across from its middle (m) from now on."""
+        self.put(at.COMMAND_OFFSET_X, x_m)
+        self.put(at.COMMAND_OFFSET_Y, y_m)
+
+    def move(self, column: int, value: float, duration_s: float) -> None:
+        """Ramp `column` to `value` within `duration_s` (s) and wait until it is there."""
         self.ramp(column, value, duration_s)
         self.wait(duration_s)
 
@@ -129,18 +82,7 @@ class Timeline:
         self.put(at.COMMAND_OBJECT, 0.0)
 
     def sample(self, time_s: Array) -> Array:
-        """Return the command rows at given times.
-
-        Parameters
-        ----------
-        time_s : numpy.ndarray, shape (n,)
-            Increasing times (s).
-
-        Returns
-        -------
-        numpy.ndarray, shape (n, columns)
-            Commands, each column in its own unit; indices in `simulation.state`.
-        """
+        """Return the commands, shape (n, columns), each in its unit, at `time_s`, shape (n,), increasing (s)."""
         rows = np.empty((len(time_s), self.columns))
         for column, knots in enumerate(self._knots):
             times = np.array([knot[0] for knot in knots])

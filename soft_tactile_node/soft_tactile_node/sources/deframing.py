@@ -24,18 +24,7 @@ class Deframer:
         self._synchronised = False
 
     def feed(self, data: bytes) -> list[Frame]:
-        """Return the frames that are complete now.
-
-        Parameters
-        ----------
-        data : bytes
-            The next bytes of the stream, any number.
-
-        Returns
-        -------
-        list of Frame
-            In the order of the stream.
-        """
+        """Return the frames that `data`, the next bytes of the stream, completes, in its order."""
         self.received += len(data)
         *runs, self._rest = (self._rest + data).split(DELIMITER)
         frames: list[Frame] = []

@@ -46,11 +46,6 @@ class Device:
         """Bytes that have come (1)."""
         return self._deframer.received
 
-    @property
-    def skew(self) -> float:
-        """How much the device's clock is slow against the host's (1)."""
-        return self._clock.skew
-
     def feed(self, data: bytes, arrival_s: float) -> list[Reading]:
         """Return the readings that are complete now.
 

@@ -153,18 +153,7 @@ def _contents(frame: Frame) -> int:
 
 
 def decode_frame(stuffed: bytes) -> Frame | None:
-    """Return what the bytes between two delimiters say, or None if they are no frame.
-
-    Parameters
-    ----------
-    stuffed : bytes
-        Any bytes without a zero among them.
-
-    Returns
-    -------
-    Frame or None
-        None for anything but a whole frame of this version whose CRC is right.
-    """
+    """Return what `stuffed`, bytes without a zero, say; None unless a whole frame of this version with a right CRC."""
     if not _HEADER.size + _CRC.size < len(stuffed) <= MAX_STUFFED:
         return None
     try:

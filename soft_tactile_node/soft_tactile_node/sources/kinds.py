@@ -42,7 +42,6 @@ class Setting(NamedTuple):
     """A parameter of a node that tells a source what to read; fields as of `ros.parameters.spec.ParameterSpec`."""
 
     name: str
-    kind: str
     default: str | int | float | bool
     text: str
     low: float = -math.inf
@@ -81,12 +80,15 @@ class SourceKind(ABC):
         Whether a node opens it once while it is configured, to find out what is wrong.
     bare : str
         What is read where only the kind is named; empty = a name must follow.
+    not_led : str
+        Why a finger that is read so cannot be led through a calibration on the page; empty = it can.
     """
 
     settings: tuple[Setting, ...] = ()
     is_device: bool = False
     opened_to_check: bool = False
     bare: str = ""
+    not_led: str = ""
 
     @abstractmethod
     def parse(self, text: str, target: str) -> SourceName:

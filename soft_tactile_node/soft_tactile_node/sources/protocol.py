@@ -88,13 +88,7 @@ class Source(Protocol):
         """Whether nothing will ever come again."""
 
     def open(self) -> None:
-        """Get ready.
-
-        Raises
-        ------
-        SourceError
-            The source is not there or cannot be used; says why. A port that is missing is looked for again by `read`.
-        """
+        """Get ready; a SourceError says why it cannot be used. A missing port is looked for again by `read`."""
 
     def read(self, timeout_s: float) -> list[Reading]:
         """Return what has come, in order; waits up to `timeout_s` (s) for the first, and comes back empty then.

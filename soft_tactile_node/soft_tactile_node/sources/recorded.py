@@ -95,23 +95,7 @@ class RecordedSource:
         self._is_open = True
 
     def read(self, timeout_s: float) -> list[Reading]:
-        """Return the rows that are due.
-
-        Parameters
-        ----------
-        timeout_s : float
-            Longest wait for the next (s).
-
-        Returns
-        -------
-        list of Reading
-            In order; empty if none came due.
-
-        Raises
-        ------
-        SourceError
-            It is not open.
-        """
+        """Return the rows due within `timeout_s` (s), in order; SourceError where it is not open."""
         recording = self._recording
         if recording is None or not self._is_open:
             raise SourceError(f"{self.name}: is not open")
@@ -183,8 +167,9 @@ class Played(SourceKind):
 class RecordingFile(Played):
     """Source `recording:FILE`."""
 
-    settings = (Setting("recording_file", "string", "", "Recording to play at its own pace (source `recording`)."),)
+    settings = (Setting("recording_file", "", "Recording to play at its own pace (source `recording`)."),)
     opened_to_check = True
+    not_led = "a recording cannot be led through a calibration; use soft-tactile calibrate"
 
     def parse(self, text: str, target: str) -> SourceName:  # noqa: ARG002 - any name may be that of a file
         """Return the file `target` of the source string `text`."""

@@ -126,15 +126,7 @@ class Recorder:
             self.settle()
 
     def settle(self) -> None:
-        """Write what is held back; to be called at the end of a recording of less than a second, too.
-
-        Raises
-        ------
-        SourceError
-            Absolute pressure that cannot be told from gauge.
-        RecordingError
-            The disk is full.
-        """
+        """Write what is held back, as at the end of a short recording; errors as in `add`."""
         held, self._held = self._held, None
         if not held:
             return

@@ -31,18 +31,7 @@ BY_ID = Path("/dev/serial/by-id")
 
 
 def port_names(by_id: Path = BY_ID) -> list[str]:
-    """Return the ports of this machine.
-
-    Parameters
-    ----------
-    by_id : pathlib.Path
-        Folder of the names by id.
-
-    Returns
-    -------
-    list of str
-        Names by id first, then the ports that have none.
-    """
+    """Return the ports of this machine: those of the folder `by_id` first, then those that have no name there."""
     named = _links(by_id)
     plain = [port.device for port in list_ports.comports() if Path(port.device).resolve() not in named.values()]
     return [*named, *sorted(plain)]
@@ -156,14 +145,12 @@ class SerialPort(SourceKind):
     settings = (
         Setting(
             "serial_port",
-            "string",
             "",
             "Serial port of the device (source `serial`); best by id, /dev/serial/by-id/..., which stays when others "
             "come.",
         ),
         Setting(
             "serial_baud",
-            "int",
             DEFAULT_BAUD,
             "Speed of the serial port in bits per second (source `serial`); USB devices take any.",
             *BAUD_RANGE,

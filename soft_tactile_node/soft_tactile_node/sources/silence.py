@@ -32,18 +32,7 @@ class Silence:
         self._bytes_s = self._scans_s = self._clock()
 
     def fault(self, received: int, scans: int) -> str:
-        """Return what is wrong, empty while scans come.
-
-        Parameters
-        ----------
-        received, scans : int
-            Bytes and scans counted so far (1).
-
-        Returns
-        -------
-        str
-            One sentence with what to do.
-        """
+        """Return what is wrong and what to do, after bytes `received` and `scans` (1); empty while scans come."""
         now_s = self._clock()
         if received != self._counts[0]:
             self._bytes_s = now_s

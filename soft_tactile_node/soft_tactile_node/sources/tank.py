@@ -3,22 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import numpy as np
-import yaml
-from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from soft_tactile_node.errors import SourceError
-from soft_tactile_node.physics.resonator import inductance_from_frequency, resonance_frequency
-from soft_tactile_node.samples import MAX_CHANNELS
-
-Array = NDArray[np.float64]
-
-LARGEST_BYTES = 100_000
-"""A description is a few lines; anything larger is something else."""
+from soft_tactile_node.physics.resonator import inductance_from_frequency
+from soft_tactile_node.recordings.yaml_files import check_model, read_yaml
+from soft_tactile_node.samples import MAX_CHANNELS, Array
 
 _Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
 _NotNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
@@ -86,42 +80,11 @@ class Tank(BaseModel):
         return next((len(value) for name in _PER_CHANNEL if isinstance(value := getattr(self, name), list)), None)
 
     def frequency(self, counts: Array) -> Array:
-        """Return the frequency of the tanks.
-
-        Parameters
-        ----------
-        counts : numpy.ndarray, any shape
-            Raw counts (1); 0 = not measured.
-
-        Returns
-        -------
-        numpy.ndarray, same shape
-            Frequency (Hz); NaN where the count is 0.
-        """
+        """Return the frequency (Hz) of raw `counts` (1), any shape; NaN where the count is 0 = not measured."""
         known = np.where(np.asarray(counts, dtype=np.float64) > 0.0, counts, np.nan)
         if self.counter == "gated":
             return np.asarray(self.divider * known * (self.reference_hz / (self.gate_ticks or 1.0)))
         return np.asarray(self.divider * self.reference_hz / known)
-
-    def counts(self, inductance_h: Array) -> Array:
-        """Return what an ideal counter would count, not rounded; the inverse of `inductance`.
-
-        Parameters
-        ----------
-        inductance_h : numpy.ndarray, shape (c,) or (n, c)
-            Inductance of the coils (H).
-
-        Returns
-        -------
-        numpy.ndarray, same shape
-            Counts (1); NaN where the inductance is NaN.
-        """
-        capacitance = np.asarray(self.capacitor_f) + np.asarray(self.parasitic_capacitance_f)
-        whole = np.asarray(inductance_h, dtype=np.float64) + np.asarray(self.parasitic_inductance_h)
-        frequency = resonance_frequency(whole, capacitance, self.resistance_ohm)
-        if self.counter == "gated":
-            return np.asarray(frequency / self.divider * ((self.gate_ticks or 1.0) / self.reference_hz))
-        return np.asarray(self.divider * self.reference_hz / frequency)
 
     def inductance(self, counts: Array, loss_ohm: Array | None = None) -> Array:
         """Return the inductance of the coils.
@@ -194,31 +157,5 @@ def load_tank(path: str | Path) -> Tank:
     SourceError
         One line: the file, the key, what it must be and what it is.
     """
-    file = Path(path)
-    data = _read(file)
-    try:
-        return Tank.model_validate(data)
-    except ValidationError as error:
-        first = error.errors()[0]
-        # Of a value that may be a number or a list, the path also names which of the two was tried.
-        key = ".".join(str(part) for part in first["loc"] if "[" not in str(part) and part != "float")
-        got = repr(first.get("input"))
-        got = got if len(got) <= 60 else got[:57] + "..."
-        where = f"{file}, key {key}" if key else f"{file}"
-        told = f"{first['msg']}; got {got}" if key else first["msg"]
-        raise SourceError(f"{where}: {told}; keys are {', '.join(Tank.model_fields)}") from None
-
-
-def _read(file: Path) -> Any:
-    try:
-        with file.open("rb") as stream:
-            text = stream.read(LARGEST_BYTES + 1)
-        if len(text) > LARGEST_BYTES:
-            raise SourceError(f"{file}: is larger than {LARGEST_BYTES} bytes; give a short description of the tank")
-        return yaml.safe_load(text.decode("utf-8"))
-    except OSError as error:
-        raise SourceError(f"{file}: cannot be read ({error.strerror}); check the name and the rights") from None
-    except (yaml.YAMLError, UnicodeDecodeError, RecursionError) as error:
-        mark = getattr(error, "problem_mark", None)
-        place = f", line {mark.line + 1}" if mark is not None else ""
-        raise SourceError(f"{file}{place}: is no YAML file; write lines like `reference_hz: 50.0e6`") from None
+    hint = f"write lines like `reference_hz: 50.0e6`; keys are {', '.join(Tank.model_fields)}"
+    return check_model(path, Tank, read_yaml(path, SourceError, hint), SourceError, hint)

@@ -16,6 +16,8 @@ READER = "soft_tactile_node.ros.feeds.topics:TopicSource"
 class Topics(SourceKind):
     """The topics of one finger."""
 
+    not_led = "use the action calibrate of tactile_sensor: it commands valve and stage"
+
     def parse(self, text: str, target: str) -> SourceName:
         """Return the namespace `target` of the source string `text`."""
         if not re.fullmatch(r"/([A-Za-z_]\w*(/[A-Za-z_]\w*)*)?", target):

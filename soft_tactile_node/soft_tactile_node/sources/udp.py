@@ -124,11 +124,10 @@ class Udp(SourceKind):
     settings = (
         Setting(
             "udp_address",
-            "string",
             "0.0.0.0",  # noqa: S104 - the device is another machine; its frames cannot do anything but be read
             "Address of this machine to listen on (source `udp`); 0.0.0.0 = any.",
         ),
-        Setting("udp_port", "int", 7700, "UDP port to listen on (source `udp`).", 1, 65535),
+        Setting("udp_port", 7700, "UDP port to listen on (source `udp`).", 1, 65535),
     )
 
     def parse(self, text: str, target: str) -> SourceName:

@@ -55,13 +55,7 @@ class WaitingSource(ABC):
         return False
 
     def open(self) -> None:
-        """Open it.
-
-        Raises
-        ------
-        SourceError
-            It is missing, in use, or not allowed; `read` goes on trying.
-        """
+        """Open it; SourceError: missing, in use, or not allowed. `read` goes on trying."""
         if not self._is_open():
             self._try_to_open()
         if self._fault:

@@ -46,24 +46,7 @@ def check_of(text: bytes) -> bytes:
 
 
 def command_line(number: int, gauge_pa: float, limit_pa: float, timeout_s: float) -> bytes:
-    """Return the line that has a pressure kept.
-
-    Parameters
-    ----------
-    number : int
-        Running number.
-    gauge_pa : float
-        Pressure to keep (gauge Pa).
-    limit_pa : float
-        What the valve must never exceed (gauge Pa).
-    timeout_s : float
-        After how long without a line it must vent (s).
-
-    Returns
-    -------
-    bytes
-        The line with its end.
-    """
+    """Return line `number` for a valve: keep `gauge_pa`, never beyond `limit_pa` (Pa), vent after `timeout_s` (s)."""
     text = b"P,%d,%d,%d,%d" % (number, round(gauge_pa), round(limit_pa), round(timeout_s * 1e3))
     return text + b"*" + check_of(text) + b"\n"
 

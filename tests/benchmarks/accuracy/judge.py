@@ -15,7 +15,7 @@ from second_finger.specimen import IRON_DISC
 
 from soft_tactile_node.recordings import EstimateTable, Recording, Truth
 from soft_tactile_node.samples import ContactEvent, Flag
-from soft_tactile_node.scoring import score_in_detail
+from soft_tactile_node.scoring import score
 
 Array = NDArray[np.float64]
 
@@ -125,7 +125,7 @@ def judge(name: str, answers: Sequence[Answer], press: dict[int, Sequence[Record
     good = [a for a in answers if a.name not in FAULTS]
     verdict = Verdict(name)
     events = [a.events for a in good] if all(a.events is not None for a in good) else None
-    detail = score_in_detail([(a.estimate, a.truth) for a in good], events)
+    detail = score([(a.estimate, a.truth) for a in good], events)
     verdict.figures.update(
         {key: float("nan") if value is None else float(value) for key, value in detail.figures.items()}
     )
@@ -144,7 +144,7 @@ def judge(name: str, answers: Sequence[Answer], press: dict[int, Sequence[Record
     for label, names in (("arm", ("arm_moves",)), ("still", ("free_motion",))):
         part = [a for a in good if a.name in names]
         if part:
-            figures = score_in_detail([(a.estimate, a.truth) for a in part]).figures
+            figures = score([(a.estimate, a.truth) for a in part]).figures
             put(f"{label}_false_per_min", _number(figures["false_alarms_per_min"]))
             put(f"{label}_within_2_sigma_free", _number(figures["within_2_sigma_free"]))
     _put_rejection(verdict, good, press)
@@ -167,7 +167,7 @@ def _put_rejection(verdict: Verdict, good: Sequence[Answer], press: dict[int, Se
         values = []
         for a in good:
             if a.name == "free_motion":
-                detail = score_in_detail([(a.estimate, a.truth)], recordings=[a.recording], press=press[a.seed])
+                detail = score([(a.estimate, a.truth)], recordings=[a.recording], press=press[a.seed])
                 silent = detail.reasons.get(key, "").endswith("zero throughout")
                 values.append(float("inf") if silent else _number(detail.figures[key]))
         verdict.figures[key] = float(np.mean(values)) if values else float("nan")
@@ -207,7 +207,7 @@ def _put_fault(verdict: Verdict, fault: str, answers: Sequence[Answer]) -> None:
     put(f"{fault}_within_2_sigma", float(inside_2.mean()) if len(inside_2) else float("nan"))
     put(f"{fault}_flag_delay_s", max(delays))
     put(f"{fault}_unflagged_share", unsafe / max(rows, 1))
-    figures = score_in_detail([(a.estimate, a.truth) for a in answers]).figures
+    figures = score([(a.estimate, a.truth) for a in answers]).figures
     put(f"{fault}_wrong_force_max_s", _number(figures["wrong_force_max_s"]))
 
 

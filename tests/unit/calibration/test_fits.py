@@ -95,7 +95,7 @@ def test_the_largest_penalty_close_to_the_best_is_chosen(problem: dict[str, np.n
 def test_blocks_are_pieces_of_one_recording() -> None:
     """Blocks last as long as asked, and none spans two recordings."""
     first, second = np.arange(0.0, 13.0, 0.5), 100.0 + np.arange(0.0, 5.0, 0.5)
-    assert_array_equal(split_blocks([first, second], 6.0), [0] * 12 + [1] * 12 + [2] * 2 + [3] * 10)
+    assert_array_equal(split_blocks([first, second]), [0] * 12 + [1] * 12 + [2] * 2 + [3] * 10)
 
 
 def test_variances_are_found_and_stay_above_zero() -> None:

@@ -20,7 +20,8 @@ def test_a_shipped_calibration_is_that_of_a_fresh_fit(finger: str, tmp_path: Pat
     """Calibrating the demonstration's finger anew gives the shipped figures, thresholds and variances within 5 %."""
     for scenario in ("free-bend", "press"):
         record(1, finger, scenario, tmp_path)
-    fresh, shipped = load_calibration(fit(finger, tmp_path)), load_calibration(CALIBRATIONS / f"{finger}.yaml")
+    fresh, shipped = load_calibration(fit(1, finger, tmp_path)), load_calibration(CALIBRATIONS / f"{finger}.yaml")
+    assert shipped.serial == fresh.serial, MEND
     assert shipped.figures.keys() == fresh.figures.keys(), MEND
     for name, figure in fresh.figures.items():
         assert_allclose(shipped.figures[name].value, figure.value, rtol=0.05, atol=1e-6, err_msg=f"{name}: {MEND}")

@@ -57,7 +57,17 @@ def test_check_speaks_json(bench: Bench, shell: Shell) -> None:
 
 @pytest.mark.parametrize(
     ("figures", "words"),
-    [({"force_error": 0.6}, "held-out force error is 0.6 N"), ({"snr": 20.0}, "signal to noise is 20 dB, below 30 dB")],
+    [
+        (
+            {"force_error": 0.6, "press_bending": 19.0},
+            "held-out force error is 0.6 N, more than 5% of the {} N range: press",
+        ),
+        (
+            {"force_error": 0.6, "press_bending": 33.0},
+            "held-out force error is 0.6 N, more than 5% of the {} N range: 33 %",
+        ),
+        ({"snr": 20.0}, "signal to noise is 20 dB, below 30 dB"),
+    ],
 )
 def test_a_poor_calibration_is_not_healthy(
     liquid_metal: Bench, shell: Shell, tmp_path: Path, figures: dict[str, float], words: str
@@ -67,7 +77,7 @@ def test_a_poor_calibration_is_not_healthy(
     outcome = shell("check", path)
     assert outcome.code == 1
     assert "NOT healthy" in outcome.out
-    assert f"Problem: {words}" in outcome.out
+    assert f"Problem: {words.format(f'{load_calibration(path).ranges.force_normal_n:.3g}')}" in outcome.out
     assert json.loads(shell("check", path, "--json").out)["healthy"] is False
 
 
@@ -94,13 +104,13 @@ def test_undated_calibrations_say_so(liquid_metal: Bench) -> None:
     ("content", "message"),
     [
         ("", "must hold a mapping"),
-        ("a: [", "line 2: not a YAML file"),
+        ("a: [", "line 2: is no YAML file"),
         ("schema_version: 99\n", "key schema_version: must be 2; got 99; update soft_tactile_node"),
         (
             "schema_version: 1\n",
             "must be 2; got 1; make it again from the same recordings with `soft-tactile calibrate`",
         ),
-        ("!!python/object/apply:os.getcwd []\n", "not a YAML file"),
+        ("!!python/object/apply:os.getcwd []\n", "is no YAML file"),
     ],
 )
 def test_a_broken_calibration_is_refused(shell: Shell, tmp_path: Path, content: str, message: str) -> None:

@@ -14,8 +14,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from devices.fake_device import start_device
+from devices.fake_ports import PtyPort
 from soft_tactile_node.recordings import Recording, load_recording, save_recording
-from soft_tactile_node.sources.fake_ports import PtyPort
 from soft_tactile_node.sources.frames import encode_frame
 from unit.commands.conftest import Shell
 from unit.sources.made import frame
@@ -43,7 +44,7 @@ def device(tmp_path_factory: pytest.TempPathFactory, played: Path) -> Iterator[s
         pytest.skip("pseudo terminals are a thing of POSIX systems")
     link = tmp_path_factory.mktemp("device") / "finger"
     words = ["--link", str(link), "--play", f"recording:{played}", "--rate", str(RATE_HZ), "--atmospheric", "99000"]
-    process = subprocess.Popen([sys.executable, "-m", "soft_tactile_node.sources.fake_device", *words], stdout=-1)
+    process = start_device(*words)
     end_s = time.monotonic() + WAIT_S
     while not link.is_symlink():
         assert time.monotonic() < end_s
@@ -61,7 +62,7 @@ def test_record_a_device(shell: Shell, device: str, tmp_path: Path) -> None:
     read = load_recording(tmp_path / "r.csv")
     lasted_s = read.time_s[-1] - read.time_s[0]  # longer where the machine is busy and the end is noticed late
     assert lasted_s >= 2.0 - 3.0 / RATE_HZ
-    assert told["rows"] == len(read) == pytest.approx(lasted_s * RATE_HZ + 1, abs=0.5)
+    assert told["rows"] == len(read) == pytest.approx(lasted_s * RATE_HZ + 1, abs=3)
     assert told["counters"]["lost"] == 0
     assert told["atmospheric_pa"] == pytest.approx(99e3, abs=20.0)
     assert abs(np.nanmean(read.pressure_pa)) < 20.0

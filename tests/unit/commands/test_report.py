@@ -137,3 +137,44 @@ def test_a_report_whose_held_out_fit_gives_no_force(liquid_metal: Bench, monkeyp
     free, press = load_recording(liquid_metal.free_bend), load_recording(liquid_metal.press)
     page = calibration_report.build_calibration_page(load_calibration(liquid_metal.calibration), [free], [press])
     assert "for a comparison: the fit without every third block gives no force" in page.render()
+
+
+def test_the_report_of_a_replay_says_what_score_says(bench: Bench, shell: Shell, tmp_path: Path) -> None:
+    """With the truth, verdict and exit code are those of `score`, first on the page; without it nothing is judged."""
+    estimate, events, report = tmp_path / "est.csv", tmp_path / "ev.csv", tmp_path / "r.html"
+    words = ["replay", bench.pick, "--calibration", bench.calibration, "--out", estimate, "--events", events]
+    judged = shell(*words, "--report", report, "--truth", bench.truth)
+    scored = shell("score", estimate, bench.truth, "--events", events, "--calibration", bench.calibration)
+    verdict = scored.out.splitlines()[-1]
+    assert (judged.code, judged.err) == (scored.code, "")
+    assert judged.out.splitlines()[1:] == scored.out.splitlines()[-len(judged.out.splitlines()) + 1 :]
+    first = re.search(r"<li>(.*?)</li>", report.read_text().partition('id="summary-heading"')[2])
+    assert first
+    assert first[1].replace("\N{NO-BREAK SPACE}", " ") == f"{verdict}."
+    blind = shell(*words, "--report", report)
+    assert (blind.code, blind.err) == (0, "")
+    summary = report.read_text().partition('id="summary-heading"')[2].partition("</ul>")[0]
+    assert "No truth was given" in summary
+    assert not re.search("PASS|FAIL", summary)
+
+
+def test_a_report_for_each_recording(bench: Bench, shell: Shell, tmp_path: Path) -> None:
+    """Reports and truths come one a recording; a truth of another recording is refused in one line."""
+    words = [
+        "replay",
+        bench.pick,
+        bench.ramps,
+        "--calibration",
+        bench.calibration,
+        "--out",
+        tmp_path / "a",
+        tmp_path / "b",
+    ]
+    outcome = shell(*words, "--report", tmp_path / "r.html")
+    assert outcome.code == 2
+    assert "--report must be given once for each recording: 2; got 1" in outcome.err
+    (tmp_path / "no.csv").write_text("time_s,force_x_n,force_y_n,force_z_n,bend_rad,in_contact,slip\n0,0,0,0,0,0,0\n")
+    words = ["replay", bench.pick, "--calibration", bench.calibration, "--out", tmp_path / "a"]
+    outcome = shell(*words, "--truth", tmp_path / "no.csv")
+    assert (outcome.code, len(outcome.err.splitlines())) == (1, 1)
+    assert "no.csv" in outcome.err

@@ -31,7 +31,7 @@ def test_the_tutorial_works_as_it_is_written(
         assert code in ({0, 3} if words[0] in LIMITED else {0}), f"{line}: {told.out}{told.err}"
         used.add(words[0])
     assert used == {"design", "simulate", "calibrate", "check", "replay", "score", "record"}
-    assert {"study.html", "finger.html", "finger.yaml", "estimate.csv", "events.csv", "live.csv"} <= {
+    assert {"study.html", "finger.html", "finger.yaml", "replay.html", "estimate.csv", "events.csv", "live.csv"} <= {
         path.name for path in tmp_path.iterdir()
     }
     assert (tmp_path / "events.csv").read_text().count(",contact,") == 5

@@ -11,6 +11,8 @@ import yaml
 from soft_tactile_node.recordings import load_recording, save_recording
 from unit.commands.conftest import Bench, Shell
 
+STUDY = Path(__file__).resolve().parents[3] / "shared" / "studies" / "liquid_metal_bench.yaml"
+
 
 @pytest.mark.parametrize(("share", "code"), [(0.95, 0), (0.87, 3)])
 def test_check_leaves_with_the_verdict(iron_disc: Bench, shell: Shell, tmp_path: Path, share: float, code: int) -> None:
@@ -48,3 +50,20 @@ def test_calibrate_in_microhenry_is_limited(iron_disc: Bench, shell: Shell, tmp_
     assert (outcome.code, outcome.err) == (3, "")
     assert "Limit: coil 1 rests at 1." in outcome.out
     assert shell("check", tmp_path / "cal.yaml").code == 3
+
+
+@pytest.mark.slow
+def test_a_short_free_bend_of_a_weak_pad_is_named_as_that(shell: Shell, tmp_path: Path) -> None:
+    """Half a minute of free bending is too short for a thick film: refused for it, the presses are not to blame."""
+    pad = ("--study", STUDY, "--design", 7, "--specimen", 1, "--rate", 100)
+    free, press = tmp_path / "free.csv", tmp_path / "press.csv"
+    assert shell("simulate", "press", *pad, "--seed", 2, "--duration", 80, "--out", press).code == 0
+    words = ("calibrate", "--free-bend", free, "--press", press, "--out", tmp_path / "cal.yaml")
+    told = {}
+    for length_s in (31, 60):
+        assert shell("simulate", "free-bend", *pad, "--seed", 1, "--duration", length_s, "--out", free).code == 0
+        told[length_s] = shell(*words)
+    assert told[31].code == 1
+    assert "% of the bending in the presses is not explained by the free bend; record that for longer" in told[31].err
+    assert "press again" not in told[31].err
+    assert told[60].code in (0, 3)

@@ -129,7 +129,7 @@ def test_own_materials_are_found():
         (b"", "must hold the keys of a study"),
         (b"- 1\n- 2\n", "must hold the keys of a study"),
         (b"pad: !!python/object/apply:os.system ['true']\n", "is no YAML file"),
-        (b"a: 1\n" * 300_000, "must be smaller than 1000000 bytes"),
+        (b"a: 1\n" * 300_000, "is larger than 1000000 bytes"),
     ],
 )
 def test_bad_files_are_named(tmp_path: Path, content: bytes, line: str):

@@ -16,20 +16,22 @@ from soft_tactile_node.design import evaluate, parse_study, rank, run_study
 from soft_tactile_node.design.drop_in import front_end_of, simulated_pad
 from soft_tactile_node.design.figures import DesignFigures, decibel
 from soft_tactile_node.design.materials import Positive, Silicone
-from soft_tactile_node.design.pad_study import PadStudy, cast_size
+from soft_tactile_node.design.pad_study import OwnFigure, PadStudy, cast_size
 from soft_tactile_node.design.readings import reading_noise
 from soft_tactile_node.design.schema import PadShape
-from soft_tactile_node.errors import RangeError, StudyError
+from soft_tactile_node.errors import CalibrationError, RangeError, StudyError
 from soft_tactile_node.estimation import Estimator
-from soft_tactile_node.registry import PADS, PadVariant
+from soft_tactile_node.registry import PADS, PadVariant, likely_pad
 from soft_tactile_node.reports.design_report import build_page
-from soft_tactile_node.scoring import score_in_detail
+from soft_tactile_node.scoring import score
 from soft_tactile_node.scoring.verdict import judge_score
 from soft_tactile_node.simulation import simulate
 from soft_tactile_node.simulation import state as at
 from soft_tactile_node.simulation.gripper import Gripper
 from soft_tactile_node.simulation.pad_design import FrontEnd
 from soft_tactile_node.simulation.readout import ReadoutParameters
+from soft_tactile_node.simulation.sensors import draw_specimen
+from soft_tactile_node.simulation.specimen import draw_finger
 from unit.design.studies import changed
 
 RISE = 0.05
@@ -57,6 +59,7 @@ class SpringPlate:
     """Two coils that see the same plate: it comes down under a press, and lifts a little when the finger bends."""
 
     channels = 2
+    stream = 2
     readout = ReadoutParameters(470.0e-12, jitter=8.0e-6, drift=5.0e-5, drift_common=8.0e-5, resistance_ohm=1.0)
 
     def draw(self, rng):
@@ -104,7 +107,7 @@ class PlateStudy(PadStudy[PlateShape]):
     """The plate in a study: it comes down by a millimetre at 10 N."""
 
     shape = PlateShape
-    titles = {"closed_percent": ("Gap closed at full scale", 1.0, "%")}  # noqa: RUF012
+    own = {"closed_percent": OwnFigure("Gap closed at full scale", 1.0, "%")}  # noqa: RUF012
     curve_note = "Upwards is a plate that comes down."
 
     @staticmethod
@@ -155,7 +158,7 @@ def test_third_pad_is_simulated_calibrated_and_replayed():
     estimates, _ = Estimator(calibration).replay(recording)
     pressed = truth.force_n[:, 2] > 0.5
     assert np.corrcoef(estimates.force_n[pressed, 2], truth.force_n[pressed, 2])[0, 1] > 0.9
-    verdict = judge_score(score_in_detail([(estimates, truth)]), calibration.pad)
+    verdict = judge_score(score([(estimates, truth)]), calibration.pad)
     assert (verdict.limits.pad, verdict.limits.force_z_rmse_n) == ("spring plate", 0.07)
 
 
@@ -193,3 +196,26 @@ def test_only_a_variant_and_the_registry_know_its_name():
         if isinstance(node, ast.Constant) and node.value in ("iron_disc", "liquid_metal")
     }
     assert knowing == {"registry.py", "simulation/iron_disc_pad.py", "simulation/liquid_metal_pad.py"}
+
+
+def test_pads_that_presses_do_not_tell_apart_must_be_named(monkeypatch):
+    """Between two pads of one sign and number of axes nobody guesses; the only one of a sign is taken in any case."""
+    assert likely_pad(1.0, 1).name == "spring_plate"
+    assert likely_pad(-1.0, 3).name == "liquid_metal"
+    monkeypatch.setitem(PADS, "twin", PADS["spring_plate"]._replace(name="twin"))
+    with pytest.raises(CalibrationError, match=r"pad may be spring_plate or twin: .* say which with --pad-info"):
+        likely_pad(1.0, 1)
+    assert likely_pad(1.0, 3).name == "iron_disc"
+
+
+@pytest.mark.parametrize(("pad", "number"), [("iron_disc", 0), ("liquid_metal", 1), ("spring_plate", 2)])
+def test_a_seed_keeps_its_finger(pad, number):
+    """A specimen is drawn from the seed and the pad's own number, wherever the pad stands in the registry."""
+    assert draw_specimen(3, pad).finger == draw_finger(np.random.default_rng([3, number, 5]))
+
+
+def test_calibration_asks_a_pad_for_no_more_axes_than_it_tells(monkeypatch):
+    """Where the pad is named and tells normal force alone, shear is not fitted, however many coils it has."""
+    free, press = (simulate(name, seed=2, rate_hz=50.0)[0] for name in ("free-bend", "press"))
+    monkeypatch.setitem(PADS, "iron_disc", PADS["iron_disc"]._replace(axes=1))
+    assert calibrate([free], [press], pad="iron_disc").force_map.axes == 1

@@ -77,9 +77,60 @@ def test_any_rate(rate_hz: float) -> None:
     assert len(called) == 1
 
 
-def test_a_grip_tightened_meanwhile_does_not_hide_a_slip() -> None:
+@pytest.mark.parametrize("rise_n", [0.3, 0.1])
+def test_a_grip_tightened_meanwhile_does_not_hide_a_slip(rise_n: float) -> None:
     """While it slides, shear follows the friction limit, whatever a quick controller does to the normal force."""
     time_s = np.arange(0.0, 2.0, DT_S) - 1.0
     normal = 1.0 + 0.9 * np.clip((time_s - 0.06) / 0.2, 0.0, 1.0)
-    shear = np.where(time_s < 0.03, loaded(0.0), 0.4 * normal)
+    shear = np.where(time_s < 0.03, 0.4 - rise_n / 0.3 * (0.4 - loaded(0.0)), 0.4 * normal)
     assert len(count_slips(shear, normal)) == 1
+
+
+def test_a_slip_that_is_stopped_at_once_is_called_all_the_same() -> None:
+    """A grip tightened so quickly that shear stays behind ends the watch: what was seen until then must do."""
+    time_s = np.arange(0.0, 2.0, DT_S) - 1.0
+    assert len(count_slips(loaded(0.0), 1.0 + 0.5 * np.clip((time_s - 0.08) / 0.05, 0.0, 1.0))) == 1
+
+
+def follow(shear_n: np.ndarray, normal_n: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return slip probability and friction use of each scan."""
+    memo = new_slip()[0]
+    told = []
+    for i in range(shear_n.size):
+        watch_slip(memo, i * DT_S, DT_S, True, shear_n[i], 0.0, normal_n[i])
+        told.append((float(memo["probability"]), float(memo["friction_use"])))
+    return np.array(told)[:, 0], np.array(told)[:, 1]
+
+
+def test_the_friction_limit_is_known_once_it_has_slid() -> None:
+    """Before a slip its use is not known; then it is shear over normal force by that at which it slid, by hand."""
+    time_s = np.arange(0.0, 2.0, DT_S)
+    normal = np.where(time_s < 1.5, 1.0, 2.0)
+    probability, use = follow(loaded(0.0), normal)
+    called = int(np.argmax(probability == 1.0))
+    assert np.isnan(use[: called + 1]).all()
+    np.testing.assert_allclose(use[called + 1 : 740], 1.0, rtol=0.01)
+    np.testing.assert_allclose(use[760:], 0.5, rtol=0.01)
+
+
+@pytest.mark.parametrize("firmer", [1.0, 1.2])
+def test_it_slides_until_the_grip_is_firm_enough(firmer: float) -> None:
+    """Sliding on is 1 while shear follows the friction limit, and 0 at once when a firmer grip leaves it behind."""
+    time_s = np.arange(0.0, 2.0, DT_S)
+    probability, _ = follow(loaded(0.0), np.where(time_s < 1.2, 1.0, firmer))
+    called = int(np.argmax(probability == 1.0))
+    assert time_s[called] < 1.15
+    assert (probability[called:600] == 1.0).all()
+    assert set(probability[601:610]) == {1.0 if firmer == 1.0 else 0.0}
+
+
+def test_a_new_contact_knows_no_limit() -> None:
+    """What was let go and is touched again may be another object."""
+    memo = new_slip()[0]
+    shear = loaded(0.0)
+    for i in range(shear.size):
+        watch_slip(memo, i * DT_S, DT_S, True, shear[i], 0.0, 1.0)
+    assert memo["friction_use"] > 0.9
+    for touched in (False, True):
+        watch_slip(memo, 2.0, DT_S, touched, 0.4, 0.0, 1.0)
+        assert np.isnan(memo["friction_use"])

@@ -16,10 +16,11 @@ GOAL = HoldGoal(normal_n=0.8, max_normal_n=2.0, max_pressure_pa=50e3)
 
 
 class Bench:
-    """Two fingers that touch at 15 and 16 kPa and then press with the pressure of `lag_s` ago, less what creeps."""
+    """Two fingers that touch at 15 and 16 kPa, press with the pressure of `lag_s` ago, less creep, one `harder`."""
 
-    def __init__(self, lag_s: float = 0.0, newton_per_pa: float = 1e-4) -> None:
+    def __init__(self, lag_s: float = 0.0, newton_per_pa: float = 1e-4, harder: float = 1.0) -> None:
         self.sequence = HoldSequence(2)
+        self.shares = (1.0, harder)
         self.newton_per_pa = newton_per_pa
         self.commands = deque([[0.0, 0.0]], maxlen=1 + round(lag_s / STEP_S))
         self.now_s = 50.0
@@ -32,7 +33,8 @@ class Bench:
     def forces(self) -> list[float]:
         """Return the true normal force of each finger (N)."""
         pressed = [p - touch for p, touch in zip(self.commands[0], (15e3, 16e3), strict=True)]
-        return [0.0 if self.gone else max(p * self.newton_per_pa - self.creep_n, 0.0) for p in pressed]
+        forces = [s * p * self.newton_per_pa - self.creep_n for s, p in zip(self.shares, pressed, strict=True)]
+        return [0.0 if self.gone else max(force, 0.0) for force in forces]
 
     def feel(self) -> list[FingerInput]:
         """Return what the fingers feel."""
@@ -156,6 +158,17 @@ def test_no_slip_leads_beyond_the_limit(lag_s: float, newton_per_pa: float) -> N
     assert bench.sequence.target_n == GOAL.max_normal_n
     assert max(bench.forces()) == pytest.approx(GOAL.max_normal_n, rel=0.05)
     assert bench.most_n <= 1.05 * GOAL.max_normal_n
+
+
+@pytest.mark.parametrize("lag_s", [0.0, 0.1])
+def test_no_finger_goes_beyond_the_limit_though_the_mean_does_not(lag_s: float) -> None:
+    """Where one finger presses harder than the other, the limit is that of the harder one, and the result says so."""
+    bench = Bench(lag_s=lag_s, harder=1.5)
+    bench.start(replace(GOAL, normal_n=1.9, duration_s=2.0))
+    bench.run(10.0)
+    assert bench.most_n == pytest.approx(GOAL.max_normal_n, rel=0.02)
+    assert sum(bench.forces()) / 2 == pytest.approx(GOAL.max_normal_n * 2.5 / 3.0, rel=0.05)
+    assert bench.sequence.message.endswith("with less than the force asked for: a limit was reached")
 
 
 def test_unknown_force_moves_nothing_and_a_limit_is_said() -> None:

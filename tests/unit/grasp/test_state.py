@@ -53,6 +53,14 @@ class TestTracker:
         assert Grasp.LOST not in states
         assert states[-1] == Grasp.OPEN
 
+    def test_a_grip_that_opens_slowly_has_lost_nothing(self) -> None:
+        """Below four fifths of the highest pressure an end of the touch is meant, however slowly it came to that."""
+        both, no = (True, True), (False, False)
+        opening = [(0.05 * k, both, 20e3 - 50.0 * k) for k in range(200)]
+        states = self.follow([(-0.3, both, 20e3), *opening, (10.0, no, 10e3), (10.1, no, 10e3)])
+        assert set(states[1:-2]) == {Grasp.HOLDING}
+        assert states[-2:] == [Grasp.OPEN, Grasp.OPEN]
+
     def test_shows_a_slip_for_a_while(self) -> None:
         """SLIPPING lasts for the hold time after the report and then is HOLDING again."""
         tracker = GraspTracker(2000.0, 0.15)

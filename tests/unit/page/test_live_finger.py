@@ -11,8 +11,10 @@ import numpy as np
 import pytest
 
 from soft_tactile_node.calibration import load_calibration
+from soft_tactile_node.calibration.storage import calibration_id
 from soft_tactile_node.errors import NotAtRestError
 from soft_tactile_node.estimation import Estimator
+from soft_tactile_node.page import live_finger
 from soft_tactile_node.page.live_finger import UNCALIBRATED, VENT_FIRST, LiveFinger
 from soft_tactile_node.page.ring import Ring
 from soft_tactile_node.samples import ContactEvent
@@ -142,3 +144,13 @@ def test_a_stream_that_begins_again_goes_on_in_time() -> None:
     assert before < ring.last_s < before + 0.2
     assert np.all(np.diff(ring.read(0)[1]) >= 0.0)
     assert "taking the tare" in finger.describe()["state"]
+
+
+def test_the_name_of_a_calibration_is_worked_out_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It costs as much as hundreds of scans: what is told five times a second does not work it out again."""
+    asked: list[str] = []
+    monkeypatch.setattr(live_finger, "calibration_id", lambda one: asked.append("") or calibration_id(one))
+    finger, _ = live()
+    told = {finger.describe()["calibration"] for _ in range(5)}
+    assert told == {calibration_id(load_calibration(CALIBRATION))}
+    assert len(asked) == 1

@@ -10,12 +10,15 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
+from soft_tactile_node.calibration.map_fit import LEAST_SQUEEZES, count_squeezes, make_pressed
+from soft_tactile_node.calibration.preparation import prepare
 from soft_tactile_node.errors import CalibrationError, RangeError
 from soft_tactile_node.merging import PressureMerge
 from soft_tactile_node.protocol.bench_log import BenchLog, Track
 from soft_tactile_node.protocol.bench_path import bench_path
 from soft_tactile_node.protocol.guidance import BenchLimits, Phase, Wanted
 from soft_tactile_node.protocol.guided import GuidedCalibration
+from soft_tactile_node.protocol.plan_presses import SQUEEZES
 from soft_tactile_node.protocol.press_watch import PressWatch
 from soft_tactile_node.samples import Scan
 
@@ -221,11 +224,11 @@ def test_the_path_is_that_of_the_plan() -> None:
     sweeps, presses = bench_path(MOST_PA, FULL_N, 4)
     assert [sweep.name for sweep in sweeps] == ["free_bend"]
     assert all(sweep.pressure_at(0.0) == 0.0 == sweep.pressure_at(sweep.duration_s - 1e-6) for sweep in sweeps)
-    assert {round(press.pressure_pa) for press in presses} >= {0, round(MOST_PA / 3), round(MOST_PA)}
+    assert {round(press.pressure_at(0.0)) for press in presses} >= {0, round(MOST_PA / 3), round(MOST_PA)}
     assert max(press.peak_n for press in presses) == FULL_N
     assert any(press.hold_s == pytest.approx(60.0) for press in presses)
     assert all(press.force_at(0.0)[2] > 0.0 for press in presses), "the torque of no force could not say where to press"
-    off_centre = {(one.place_m, round(one.pressure_pa)) for one in presses if max(map(abs, one.place_m)) == 3e-3}
+    off_centre = {(one.place_m, round(one.pressure_at(0.0))) for one in presses if max(map(abs, one.place_m)) == 3e-3}
     places = {(3e-3, 0.0), (-3e-3, 0.0), (0.0, 3e-3), (0.0, -3e-3)}
     assert off_centre == {(place, round(pressure_pa)) for place in places for pressure_pa in (0.0, 0.4 * MOST_PA)}
     assert any("press to 2 N (3 mm to -y from the middle), and let go" in press.instruction() for press in presses)
@@ -235,6 +238,20 @@ def test_the_path_is_that_of_the_plan() -> None:
     _, single = bench_path(MOST_PA, FULL_N, 1)
     assert not any(np.any(press.push_n) for press in single)
     assert "push" not in " ".join(press.instruction() for press in single)
+
+
+def test_squeezes_are_asked_for_as_the_plan_has_them() -> None:
+    """Pressure and force rise together, before the eyes of the fit, and the person is told to hold a stop."""
+    squeezes = [press for press in bench_path(MOST_PA, FULL_N, 4)[1] if press.squeezes]
+    asked = [(one.pressure_at(0.0) / MOST_PA, one.pressure_pa.max() / MOST_PA, one.peak_n / FULL_N) for one in squeezes]
+    assert_allclose(asked, SQUEEZES, rtol=1e-9)
+    assert all("hold a stop against the pad: pressure rises and squeezes it" in one.instruction() for one in squeezes)
+    rig = Rig()
+    told = set()
+    rig.run(lambda wanted: told.add(wanted.instruction.partition(": ")[2]) or False)  # type: ignore[func-returns-value]
+    assert told >= {one.instruction() for one in squeezes}
+    item = prepare(rig.guide.press())
+    assert count_squeezes([make_pressed(item, item.change, item.pressure_pa / MOST_PA)]) >= LEAST_SQUEEZES
 
 
 def test_shear_is_asked_for_and_seen_in_its_direction() -> None:

@@ -294,6 +294,19 @@ def test_events_read_back_the_same(tmp_path: Path) -> None:
     assert load_events(tmp_path / "none.csv") == []
 
 
+def test_an_older_estimate_may_lack_a_number_but_no_force_or_flag(tmp_path: Path) -> None:
+    """A column that an earlier version did not write reads as not known where NaN says so, else the file is refused."""
+    lacking = [name for name in ESTIMATE if name != "bend_rad"]
+    row = ",".join("1" for _ in lacking)
+    loaded = load_estimate(write(tmp_path, f"{','.join(lacking)}\n{row}\n"))
+    assert_array_equal(loaded.bend_rad, [np.nan])
+    assert_array_equal(loaded.force_n, [[1.0, 1.0, 1.0]])
+    for name in lacking:
+        head = ",".join(one for one in ESTIMATE if one != name)
+        with pytest.raises(RecordingError, match=f"row 1, column {name}: is missing"):
+            load_estimate(write(tmp_path, f"{head}\n{row}\n"))
+
+
 @pytest.mark.parametrize(
     ("column", "value", "message"),
     [

@@ -16,9 +16,10 @@ from unit.ros.parameter_files import comment_of, problems_of_file, values_of
 
 ROOT = Path(__file__).resolve().parents[3]
 CONFIG_FILES = sorted((ROOT / "config").glob("*.yaml"))
+REAL = ("one_finger_hardware.yaml", "sensor_on_topics.yaml", "two_finger_gripper_hardware.yaml", "valve.yaml")
 
-RATE = ParameterSpec("rate", "double", 100.0, "Scans in a second.", "Hz", low=1.0, high=2000.0)
-WORD = ParameterSpec("mode", "string", "hold", "What to do.", choices=("hold", "vent"))
+RATE = ParameterSpec("rate", 100.0, "Scans in a second.", "Hz", low=1.0, high=2000.0)
+WORD = ParameterSpec("mode", "hold", "What to do.", choices=("hold", "vent"))
 
 
 class TestConvert:
@@ -53,15 +54,15 @@ class TestConvert:
         ],
     )
     def test_tells_the_types_apart(self, kind: str, good: object, bad: object) -> None:
-        """Every kind of parameter takes its own type and no other."""
-        spec = ParameterSpec("p", kind, good, "Text.")  # type: ignore[arg-type]
-        assert spec.convert(good) == good
+        """Every kind of parameter, told by its default, takes its own type and no other."""
+        spec = ParameterSpec("p", good, "Text.")  # type: ignore[arg-type]
+        assert (spec.kind, spec.convert(good)) == (kind, good)
         with pytest.raises(ParameterError, match="parameter 'p' must be"):
             spec.convert(bad)
 
     def test_takes_nan_only_where_it_means_something(self) -> None:
         """NaN passes a parameter that gives it a meaning and no other."""
-        optional = ParameterSpec("p", "double", math.nan, "NaN = off.", low=0.0, allow_nan=True)
+        optional = ParameterSpec("p", math.nan, "NaN = off.", low=0.0, allow_nan=True)
         assert math.isnan(optional.convert(math.nan))  # type: ignore[arg-type]
         with pytest.raises(ParameterError):
             optional.convert(-1.0)
@@ -115,6 +116,14 @@ class TestConfigFiles:
                 assert comment == comment_of(spec), name
                 comment, explained = "", explained + 1
         assert explained == sum(len(given) for given in values_of(path).values())
+
+    @pytest.mark.parametrize("path", [p for p in CONFIG_FILES if p.name in REAL], ids=lambda path: path.name)
+    def test_limits_of_what_is_real_are_gentle(self, path: Path) -> None:
+        """Each node of a real finger that commands pressure, or obeys a command, has a limit of half the usual one."""
+        given = {node.rsplit("/", 1)[-1]: values for node, values in values_of(path).items()}
+        moves = [node for node in given if "max_pressure" in {spec.name for spec in NODES[node]}]
+        assert moves
+        assert [(node, given[node].get("max_pressure")) for node in moves] == [(node, 30e3) for node in moves]
 
 
 def test_names_every_problem_at_once() -> None:

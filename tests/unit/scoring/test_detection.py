@@ -16,7 +16,7 @@ TOUCH = (4.0, 6.0, 1.0)
 def score_reports(*reports: tuple[float, float], truth: Truth | None = None) -> dict[str, float | int | None]:
     """Score an estimate that reports contact in the given stretches (s)."""
     truth = truth or make_truth(TOUCH)
-    return score([(make_estimate(truth, *reports), truth)])
+    return score([(make_estimate(truth, *reports), truth)]).figures
 
 
 def test_latency_runs_from_onset_to_the_first_report() -> None:
@@ -110,7 +110,7 @@ def test_latency_statistics_over_several_contacts() -> None:
     truth = make_truth((2.0, 3.0, 1.0), (4.0, 5.0, 1.0), (6.0, 7.0, 1.0))
     estimate = make_estimate(truth, (2.01, 3.0), (4.02, 5.0), (6.03, 7.0))
     other = make_estimate(truth, (2.04, 3.0), (4.05, 5.0), (6.3, 7.0))
-    figures = score([(estimate, truth), (other, truth)])
+    figures = score([(estimate, truth), (other, truth)]).figures
     latencies = [0.01, 0.02, 0.03, 0.04, 0.05, 0.3]
     assert figures["contacts"] == 6
     assert_allclose(figures["latency_median_s"], 0.035, rtol=0, atol=1e-9)
@@ -124,7 +124,7 @@ def test_latency_is_not_quoted_below_200_hz() -> None:
         force = np.zeros((len(time_s), 3))
         force[between(time_s, (4.0, 6.0)), 2] = 1.0
         truth = Truth(time_s, force, force[:, 0], force[:, 2] > 0, force[:, 2] > 5)
-        figures = score([(make_estimate(truth, (4.03, 6.0)), truth)])
+        figures = score([(make_estimate(truth, (4.03, 6.0)), truth)]).figures
         assert figures["missed"] == 0
         assert (figures["latency_median_s"] is not None) == quoted
 
@@ -219,7 +219,7 @@ def test_an_estimate_row_holds_until_the_next() -> None:
         bend_rad=np.zeros(len(time_s)),
         flags=np.zeros(len(time_s), dtype=np.int64),
     )
-    figures = score([(slow, truth)])
+    figures = score([(slow, truth)]).figures
     assert figures["missed"] == 0
     assert_allclose(figures["force_z_rmse_n"], np.sqrt(50 / 4500), rtol=1e-9, atol=0)
     assert_allclose(figures["f1"], 2 * 950 / (2 * 950 + 50), rtol=1e-9, atol=0)
@@ -243,7 +243,7 @@ def test_backward_stamps_in_the_estimate_do_not_undo_the_past() -> None:
         estimate.bend_rad,
         estimate.flags,
     )
-    figures = score([(jumped, truth)])
+    figures = score([(jumped, truth)]).figures
     assert_allclose(figures["latency_median_s"], 0.008, rtol=0, atol=1e-9)
     assert figures["false_alarms_per_min"] == 0.0
     assert_allclose(figures["force_z_rmse_n"], np.sqrt(11 * 4.0 / 4500), rtol=1e-9, atol=0)

@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 
 from soft_tactile_node.errors import RangeError
 from soft_tactile_node.recordings import EstimateTable, Recording, Truth
-from soft_tactile_node.scoring import KEYS, score, score_in_detail
+from soft_tactile_node.scoring import KEYS, score
 from unit.scoring.cases import make_estimate, make_time, make_truth
 
 
@@ -26,7 +26,7 @@ def test_names_are_fixed() -> None:
     names += ["false_contact_share", "f1", "f1_light", "within_2_sigma_contact", "within_2_sigma_free"]
     names += ["nees_x", "nees_y", "nees_z", "slips", "slips_found", "false_slips_per_min", "wrong_force_max_s"]
     truth = make_truth((4.0, 6.0, 1.0))
-    figures = score([(make_estimate(truth, (4.0, 6.0)), truth)], [[]])
+    figures = score([(make_estimate(truth, (4.0, 6.0)), truth)], [[]]).figures
     assert list(figures) == names == list(KEYS)
     assert json.loads(json.dumps(figures, allow_nan=False)) == figures
 
@@ -34,7 +34,7 @@ def test_names_are_fixed() -> None:
 def test_every_missing_figure_says_what_it_needs() -> None:
     """A figure that is not computed has a reason, one that is computed has none."""
     truth = make_truth()
-    detail = score_in_detail([(make_estimate(truth), truth)])
+    detail = score([(make_estimate(truth), truth)])
     missing = {key for key, value in detail.figures.items() if value is None}
     assert missing == set(detail.reasons)
     assert all(reason.startswith("needs ") for reason in detail.reasons.values())
@@ -47,7 +47,7 @@ def test_pairs_are_pooled() -> None:
     """Rates and errors of several pairs are those of one long recording."""
     quiet, touched = make_truth(), make_truth((4.0, 6.0, 1.0))
     pairs = [(make_estimate(quiet, (3.0, 3.1), error_n=0.3), quiet), (make_estimate(touched, (4.0, 6.0)), touched)]
-    figures = score(pairs)
+    figures = score(pairs).figures
     assert figures["contacts"] == 1
     assert_allclose(figures["force_z_rmse_n"], 0.3 / np.sqrt(2), rtol=1e-9, atol=0)
     assert_allclose(figures["false_alarms_per_min"], 60.0 / (9.0 + 6.75), rtol=1e-9, atol=0)
@@ -104,7 +104,7 @@ def test_bend_rejection_in_decibel() -> None:
     is (1 + 2) / (1 + 4) = 0.6 of the naive force, 4.437 dB less.
     """
     estimate, truth, recording = make_free_case(0.03)
-    figures = score([(estimate, truth)], recordings=[recording], press=make_press())
+    figures = score([(estimate, truth)], recordings=[recording], press=make_press()).figures
     assert_allclose(figures["bend_rejection_db"], 40.0, rtol=0, atol=1e-6)
     assert_allclose(figures["bend_rejection_strict_db"], 40.0 + 20 * np.log10(0.6), rtol=0, atol=1e-6)
 
@@ -113,13 +113,13 @@ def test_bend_rejection_needs_a_pair_without_contact_and_unpressurised_presses()
     """Without a contact-free pair, without unpressurised rows or with a zero estimate the figure is left empty."""
     estimate, truth, recording = make_free_case(0.03)
     touched = make_truth((4.0, 6.0, 1.0))
-    detail = score_in_detail([(make_estimate(touched), touched)], recordings=[recording], press=make_press())
+    detail = score([(make_estimate(touched), touched)], recordings=[recording], press=make_press())
     assert detail.reasons["bend_rejection_db"] == "needs a pair without contact"
-    detail = score_in_detail([(estimate, truth)], recordings=[recording], press=make_press()[1:])
+    detail = score([(estimate, truth)], recordings=[recording], press=make_press()[1:])
     assert detail.reasons["bend_rejection_db"] == "needs unpressurised rows in --press"
     assert detail.figures["bend_rejection_strict_db"] is not None
     zero = make_free_case(0.0)[0]
-    detail = score_in_detail([(zero, truth)], recordings=[recording], press=make_press())
+    detail = score([(zero, truth)], recordings=[recording], press=make_press())
     assert detail.reasons["bend_rejection_db"] == "needs an estimate that is not zero throughout"
 
 

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from scipy import signal
 
 from soft_tactile_node.recordings import EstimateTable
-from soft_tactile_node.scoring import score, score_in_detail
+from soft_tactile_node.scoring import score
 from soft_tactile_node.scoring.honesty import compute_nees_band, estimate_effective_size
 from unit.scoring.cases import between, make_estimate, make_truth
 
@@ -22,7 +22,7 @@ def test_rmse_over_all_and_over_contact_samples() -> None:
     touched = TRUTH.force_n[:, 2] > 0
     error = np.where(touched[:, None], [0.1, 0.2, 0.4], [0.0, 0.0, -0.3])
     error[:500] = 99.0
-    figures = score([(make_estimate(TRUTH, error_n=error), TRUTH)])
+    figures = score([(make_estimate(TRUTH, error_n=error), TRUTH)]).figures
     share = CONTACT / ROWS
     assert_allclose(figures["force_x_rmse_n"], 0.1 * np.sqrt(share), rtol=1e-9, atol=0)
     assert_allclose(figures["force_y_contact_rmse_n"], 0.2, rtol=1e-9, atol=0)
@@ -38,7 +38,7 @@ def test_rmse_over_all_and_over_contact_samples() -> None:
 
 def test_full_scale_can_be_given() -> None:
     """The percent figures refer to the full scale of the calibration where there is one."""
-    figures = score([(make_estimate(TRUTH, error_n=0.1), TRUTH)], full_scale_n=(1.0, 4.0, 10.0))
+    figures = score([(make_estimate(TRUTH, error_n=0.1), TRUTH)], full_scale_n=(1.0, 4.0, 10.0)).figures
     found = [figures[f"force_{axis}_rmse_percent_fs"] for axis in "xyz"]
     assert_allclose(np.array(found, dtype=float), [10.0, 2.5, 1.0], rtol=1e-9, atol=0)
 
@@ -48,7 +48,7 @@ def test_unfinished_estimates_have_no_other_figure() -> None:
     for missing, counts in ((22, True), (23, False)):
         error = np.zeros((5000, 3))
         error[600 : 600 + missing, 1] = np.nan
-        detail = score_in_detail([(make_estimate(TRUTH, (4.0, 6.0), error_n=error), TRUTH)])
+        detail = score([(make_estimate(TRUTH, (4.0, 6.0), error_n=error), TRUTH)])
         assert_allclose(detail.figures["finite_share_y"], 1 - missing / ROWS, rtol=1e-12, atol=0)
         assert (detail.figures["force_z_rmse_n"] is not None) == counts
         assert (detail.figures["contacts"] is not None) == counts
@@ -59,7 +59,7 @@ def test_an_axis_that_is_not_observed_is_left_empty() -> None:
     """An axis without a single finite row has no figures and does not spoil those of the others."""
     error = np.zeros((5000, 3))
     error[:, 0] = np.nan
-    figures = score([(make_estimate(TRUTH, (4.0, 6.0), error_n=error), TRUTH)])
+    figures = score([(make_estimate(TRUTH, (4.0, 6.0), error_n=error), TRUTH)]).figures
     assert figures["finite_share_x"] == 0.0
     assert figures["force_x_rmse_n"] is None
     assert figures["nees_x"] is None
@@ -73,7 +73,7 @@ def test_shares_within_two_sigma() -> None:
     touched = TRUTH.force_n[:, 2] > 0
     error[touched] = [0.0399, 0.0401, 0.0399]
     error[between(TRUTH.time_s, (2.0, 2.675)), 2] = 0.5
-    figures = score([(make_estimate(TRUTH, error_n=error, sigma_n=0.02), TRUTH)])
+    figures = score([(make_estimate(TRUTH, error_n=error, sigma_n=0.02), TRUTH)]).figures
     assert_allclose(figures["within_2_sigma_contact"], 2 / 3, rtol=1e-9, atol=0)
     free_rows = ROWS - CONTACT - 125
     assert_allclose(figures["within_2_sigma_free"], 1 - 338 / (3 * free_rows), rtol=1e-9, atol=0)
@@ -83,9 +83,9 @@ def test_free_rows_leave_out_the_quarter_second_after_a_release() -> None:
     """Errors in the 0.25 s after a contact do not touch the contact-free share."""
     error = np.zeros((5000, 3))
     error[between(TRUTH.time_s, (6.0, 6.25))] = 1.0
-    assert score([(make_estimate(TRUTH, error_n=error), TRUTH)])["within_2_sigma_free"] == 1.0
+    assert score([(make_estimate(TRUTH, error_n=error), TRUTH)]).figures["within_2_sigma_free"] == 1.0
     error[between(TRUTH.time_s, (6.25, 6.252))] = 1.0
-    below = score([(make_estimate(TRUTH, error_n=error), TRUTH)])["within_2_sigma_free"]
+    below = score([(make_estimate(TRUTH, error_n=error), TRUTH)]).figures["within_2_sigma_free"]
     assert below is not None
     assert below < 1.0
 
@@ -94,7 +94,7 @@ def test_nees_is_squared_error_over_variance_on_contact_samples() -> None:
     """Errors of 1, 2 and 3 sigma give 1, 4 and 9."""
     touched = (TRUTH.force_n[:, 2] > 0)[:, None]
     error = np.where(touched, [0.02, -0.04, 0.06], 5.0)
-    figures = score([(make_estimate(TRUTH, error_n=error, sigma_n=0.02), TRUTH)])
+    figures = score([(make_estimate(TRUTH, error_n=error, sigma_n=0.02), TRUTH)]).figures
     found = [figures[f"nees_{axis}"] for axis in "xyz"]
     assert_allclose(np.array(found, dtype=float), [1.0, 4.0, 9.0], rtol=1e-9, atol=0)
 
@@ -112,7 +112,7 @@ def test_a_variance_that_is_no_positive_number_is_never_honest(variance: float) 
         estimate.bend_rad,
         estimate.flags,
     )
-    figures = score([(bad, TRUTH)])
+    figures = score([(bad, TRUTH)]).figures
     assert figures["within_2_sigma_contact"] == 0.0
     assert figures["nees_z"] is None
     assert_allclose(figures["wrong_force_max_s"], 9.0, rtol=1e-9, atol=0)
@@ -155,7 +155,7 @@ def test_wrong_force_is_the_longest_unflagged_stretch() -> None:
         error = np.zeros((5000, 3))
         error[between(TRUTH.time_s, *stretches), 1] = error_n
         estimate = make_estimate(TRUTH, error_n=error, sigma_n=0.02, flagged=flagged)
-        longest = score([(estimate, TRUTH)])["wrong_force_max_s"]
+        longest = score([(estimate, TRUTH)]).figures["wrong_force_max_s"]
         assert longest is not None
         return float(longest)
 
@@ -169,5 +169,5 @@ def test_wrong_force_is_the_longest_unflagged_stretch() -> None:
 
 def test_flagged_share_is_known_beside_it() -> None:
     """The share of flagged rows is part of the details."""
-    detail = score_in_detail([(make_estimate(TRUTH, flagged=((2.0, 2.9),)), TRUTH)])
+    detail = score([(make_estimate(TRUTH, flagged=((2.0, 2.9),)), TRUTH)])
     assert_allclose(detail.force.flagged_share, 0.1, rtol=1e-9, atol=0)

@@ -14,7 +14,7 @@ from unit.scoring.cases import make_estimate, make_slip_event, make_truth
 def score_slips(slips: tuple[tuple[float, float], ...], *times_s: float) -> dict[str, float | int | None]:
     """Score slip events at the given times against true slips, in a contact from 2 to 8 s."""
     truth = make_truth((2.0, 8.0, 1.0), slips=slips)
-    return score([(make_estimate(truth, (2.0, 8.0)), truth)], [[make_slip_event(time_s) for time_s in times_s]])
+    return score([(make_estimate(truth, (2.0, 8.0)), truth)], [[make_slip_event(time_s) for time_s in times_s]]).figures
 
 
 @pytest.mark.parametrize(
@@ -57,12 +57,12 @@ def test_other_events_are_no_slips() -> None:
     """A contact event at the right time finds no slip and is no false one; events of the first second are left out."""
     truth = make_truth((2.0, 8.0, 1.0), slips=((4.0, 5.0),))
     events = [ContactEvent(4.0, 4.0, EventKind.CONTACT, 1, np.zeros(3), 1.0), make_slip_event(0.5)]
-    figures = score([(make_estimate(truth, (2.0, 8.0)), truth)], [events])
+    figures = score([(make_estimate(truth, (2.0, 8.0)), truth)], [events]).figures
     assert (figures["slips_found"], figures["false_slips_per_min"]) == (0, 0.0)
 
 
 def test_without_events_the_figures_are_empty() -> None:
     """Slips can be counted from the truth alone, what was found cannot."""
     truth = make_truth((2.0, 8.0, 1.0), slips=((4.0, 5.0),))
-    figures = score([(make_estimate(truth, (2.0, 8.0)), truth)])
+    figures = score([(make_estimate(truth, (2.0, 8.0)), truth)]).figures
     assert (figures["slips"], figures["slips_found"], figures["false_slips_per_min"]) == (1, None, None)

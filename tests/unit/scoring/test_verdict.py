@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from soft_tactile_node.scoring import score_in_detail
+from soft_tactile_node.scoring import score
 from soft_tactile_node.scoring.verdict import format_verdict, judge_score
 from unit.scoring.cases import make_estimate, make_truth
 
@@ -23,7 +23,7 @@ def noisy(seed: int, size: int, sigma_n: float = 0.02) -> np.ndarray:
 def test_a_good_estimate_passes() -> None:
     """Every limit is judged and kept; the last line says so."""
     truth = make_truth(*TOUCHES)
-    verdict = judge_score(score_in_detail([(make_estimate(truth, *REPORTS, error_n=noisy(1, 5000)), truth)]))
+    verdict = judge_score(score([(make_estimate(truth, *REPORTS, error_n=noisy(1, 5000)), truth)]))
     assert [entry.name for entry in verdict.judged if entry.holds is not True] == []
     assert verdict.passed
     assert format_verdict(verdict) == "PASS: 9 of 9 limits of a finger with iron disc kept"
@@ -47,7 +47,7 @@ def test_each_limit_fails_by_name(
     """A broken limit is named with what it must be, and the last line says FAIL."""
     truth = make_truth(*TOUCHES)
     estimate = make_estimate(truth, *reports, error_n=error, sigma_n=sigma_n)
-    verdict = judge_score(score_in_detail([(estimate, truth)]))
+    verdict = judge_score(score([(estimate, truth)]))
     assert name in [entry.name for entry in verdict.judged if entry.holds is False]
     lines = format_verdict(verdict).splitlines()
     assert any(line.startswith(f"limit broken: {name} is ") for line in lines)
@@ -60,20 +60,20 @@ def test_a_struck_score_fails() -> None:
     estimate = make_estimate(truth, *REPORTS, error_n=noisy(9, 5000))
     force = estimate.force_n.copy()
     force[2000:2100] = np.nan
-    result = score_in_detail([(replace(estimate, force_n=force), truth)])
+    result = score([(replace(estimate, force_n=force), truth)])
     assert result.figures["force_z_rmse_n"] is None
     assert not judge_score(result).passed
-    blind = score_in_detail([(replace(estimate, force_n=np.full_like(force, np.nan)), truth)])
+    blind = score([(replace(estimate, force_n=np.full_like(force, np.nan)), truth)])
     assert not judge_score(blind).passed
 
 
 def test_what_was_not_computed_counts_neither_way() -> None:
     """Without a contact the limits on contacts are named as not judged; the rest still decides."""
     truth = make_truth()
-    good = judge_score(score_in_detail([(make_estimate(truth, error_n=noisy(10, 5000)), truth)]))
+    good = judge_score(score([(make_estimate(truth, error_n=noisy(10, 5000)), truth)]))
     assert good.passed
     assert "limit not judged: missed_share: needs a contact in TRUTH" in format_verdict(good)
-    alarms = judge_score(score_in_detail([(make_estimate(truth, (4.0, 4.1)), truth)]))
+    alarms = judge_score(score([(make_estimate(truth, (4.0, 4.1)), truth)]))
     assert not alarms.passed
 
 
@@ -81,8 +81,8 @@ def test_the_pad_decides_the_limits() -> None:
     """One observed axis, or a calibration that says so, has the limits of the liquid metal."""
     truth = make_truth(*TOUCHES)
     estimate = make_estimate(truth, *REPORTS, error_n=noisy(11, 5000, 0.06), sigma_n=0.06)
-    assert not judge_score(score_in_detail([(estimate, truth)])).passed
-    assert judge_score(score_in_detail([(estimate, truth)]), "liquid_metal").passed
+    assert not judge_score(score([(estimate, truth)])).passed
+    assert judge_score(score([(estimate, truth)]), "liquid_metal").passed
     one = estimate.force_n.copy()
     one[:, :2] = np.nan
-    assert judge_score(score_in_detail([(replace(estimate, force_n=one), truth)])).limits.pad == "liquid metal"
+    assert judge_score(score([(replace(estimate, force_n=one), truth)])).limits.pad == "liquid metal"

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 import os
 import subprocess
-import sys
 import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from devices.fake_device import start_device
 from soft_tactile_node.recordings import Recording, save_recording
 from soft_tactile_node.sources import Reading
 from soft_tactile_node.sources.serial_port import SerialSource
@@ -30,11 +30,9 @@ def recording(folder: Path) -> Path:
     return folder / "played.csv"
 
 
-def start_device(folder: Path, *options: str) -> subprocess.Popen[str]:
+def start(folder: Path, *options: str) -> subprocess.Popen[str]:
     """Start the fake device at 1 kHz."""
-    command = [sys.executable, "-m", "soft_tactile_node.sources.fake_device", "--rate", "1000"]
-    command += ["--play", f"recording:{recording(folder)}", *options]
-    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    return start_device("--rate", "1000", "--play", f"recording:{recording(folder)}", *options, stderr=-1)
 
 
 def told(device: subprocess.Popen[str]) -> dict[str, int]:
@@ -65,7 +63,7 @@ def follow(reader: SerialSource | UdpSource, device: subprocess.Popen[str], fold
 def soak(folder: Path, seconds: float) -> None:
     """Read a device at 1 kHz for a while; report what was seen."""
     link = folder / "finger"
-    device = start_device(folder, "--link", str(link), "--duration", str(seconds), "--skew", "60e-6")
+    device = start(folder, "--link", str(link), "--duration", str(seconds), "--skew", "60e-6")
     end_s = time.monotonic() + WAIT_S
     while not link.exists():
         assert time.monotonic() < end_s
@@ -112,7 +110,7 @@ def test_nothing_is_lost_in_the_long_run(tmp_path: Path) -> None:
 def test_damaged_bytes_on_a_port(tmp_path: Path) -> None:
     """With 1 % of the bytes changed every whole frame is kept and no wrong one is taken."""
     link = tmp_path / "finger"
-    device = start_device(tmp_path, "--link", str(link), "--duration", "6", "--damage", "0.01")
+    device = start(tmp_path, "--link", str(link), "--duration", "6", "--damage", "0.01")
     end_s = time.monotonic() + WAIT_S
     while not link.exists():
         assert time.monotonic() < end_s
@@ -138,7 +136,7 @@ def test_nothing_is_lost_over_udp(tmp_path: Path) -> None:
     """Five seconds of four channels at 1 kHz in datagrams on the loopback: every scan is read once, in order."""
     reader = UdpSource("127.0.0.1", free_port())
     reader.open()
-    device = start_device(tmp_path, "--udp", reader.name.removeprefix("udp:"), "--duration", "5")
+    device = start(tmp_path, "--udp", reader.name.removeprefix("udp:"), "--duration", "5")
     readings = follow(reader, device, tmp_path)
     reader.close()
     did = told(device)

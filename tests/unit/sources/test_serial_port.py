@@ -8,9 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from devices.fake_device import ideal_counts
+from devices.fake_ports import PtyPort
 from soft_tactile_node.errors import SourceError
 from soft_tactile_node.sources import Reading
-from soft_tactile_node.sources.fake_ports import PtyPort
 from soft_tactile_node.sources.frames import encode_frame
 from soft_tactile_node.sources.serial_port import SerialSource, port_names
 from soft_tactile_node.sources.tank import Tank
@@ -209,7 +210,7 @@ def test_counts_need_the_tank(tmp_path: Path, port: PtyPort) -> None:
     """Raw counts without a description of the tank are refused in words; with it they are inductances."""
     coils = np.array([10e-6, 12e-6])
     tank = Tank(reference_hz=50e6, divider=8000.0, capacitor_f=470e-12)
-    counts = tuple(int(count) for count in np.rint(tank.counts(coils)))
+    counts = tuple(int(count) for count in np.rint(ideal_counts(tank, coils)))
     data = encode_frame(type(frame(0))(scan=0, clock_us=0, counts=counts))
     reader = source(tmp_path)
     reader.open()

@@ -70,17 +70,17 @@ def test_a_file_is_read(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("content", "words"),
     [
-        ("reference_hz: 4.0e7\n", "key capacitor_f: Field required"),
-        ("reference_hz: -1\ncapacitor_f: 1.0e-10\n", "key reference_hz: Input should be greater than 0; got -1"),
+        ("reference_hz: 4.0e7\n", "key capacitor_f: is missing"),
+        ("reference_hz: -1\ncapacitor_f: 1.0e-10\n", "key reference_hz: input should be greater than 0; got -1"),
         ("reference_hz: .nan\ncapacitor_f: 1.0e-10\n", "key reference_hz: "),
         ("reference_hz: 4.0e7\ncapacitor_f: [1.0e-10, -2]\n", "key capacitor_f"),
-        ("reference_hz: 4.0e7\ncapacitor_f: 1.0e-10\ncolour: red\n", "key colour: Extra inputs"),
+        ("reference_hz: 4.0e7\ncapacitor_f: 1.0e-10\ncolour: red\n", "key colour: is not a known key"),
         ("reference_hz: 4.0e7\ncapacitor_f: 1.0e-10\ncounter: gated\n", "gate_ticks must be given for a gated counter"),
         (
             "reference_hz: 4.0e7\ncapacitor_f: [1.0e-10, 1.0e-10]\nresistance_ohm: [1, 2, 3]\n",
             "one value for each channel; capacitor_f has 2, resistance_ohm has 3",
         ),
-        ("- 1\n", "tank.yaml: "),
+        ("- 1\n", "tank.yaml, key (whole file): "),
         ("a: [", "line 1: is no YAML file"),
         ("!!python/object/apply:os.getcwd []\n", "is no YAML file"),
         ("x" * 200_000, "is larger than"),

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 
 import pytest
 
+from devices.fake_ports import UdpPort
 from soft_tactile_node.errors import SourceError
-from soft_tactile_node.sources.fake_ports import UdpPort
 from soft_tactile_node.sources.frames import encode_frame
 from soft_tactile_node.sources.udp import UdpSource
 from unit.sources.made import frame, free_port, read_until

@@ -22,11 +22,12 @@ from soft_tactile_node.errors import CalibrationError, SoftTactileError
 from soft_tactile_node.fitting.calibration_fit import CalibrationFit
 from soft_tactile_node.protocol.guidance import BenchLimits, Phase, Wanted
 from soft_tactile_node.protocol.guided import GuidedCalibration
-from soft_tactile_node.protocol.plausible import PRESSURE, unit_hint
+from soft_tactile_node.protocol.plausible import choose_pressure
 from soft_tactile_node.ros.calibrate.bench_topics import BenchTopics
 from soft_tactile_node.ros.calibrate.client_watch import ClientWatch
 from soft_tactile_node.ros.calibrate.fits import to_result
 from soft_tactile_node.ros.running.managed_node import ManagedNode
+from soft_tactile_node.ros.wire.conversions import clock_s
 from soft_tactile_node.samples import Scan
 
 TICK_S = 0.05
@@ -86,12 +87,10 @@ class CalibrateAction:
         use: Callable[[Path], str],
     ) -> None:
         self._node = node
-        self._frames = pad_frame, root_frame
         self._calibration = calibration
         self._use = use
         self._channels: int | None = None
         self._scan_ns = 0
-        self._active = False
         self._run: _Run | None = None
         self._goal: Any = None
         self._topics = BenchTopics(node, pad_frame, root_frame)
@@ -106,13 +105,8 @@ class CalibrateAction:
         """Whether a calibration is under way."""
         return self._run is not None
 
-    def start(self) -> None:
-        """Accept goals from now on."""
-        self._active = True
-
     def stop(self, reason: str) -> None:
-        """Accept no goal any more; one under way is given up, and the finger vented, for `reason`."""
-        self._active = False
+        """Give up what is under way, and vent the finger, for `reason`."""
         if self._run is not None:
             self._give_up(f"{reason}; the finger is vented")
             self._complete()
@@ -155,9 +149,9 @@ class CalibrateAction:
     # -- goals
 
     def _on_goal(self, _request: Calibrate.Goal) -> GoalResponse:
-        if self._active and self._run is None and self._goal is None:
+        if self._node.active and self._run is None and self._goal is None:
             return GoalResponse.ACCEPT
-        reason = "the node is not active" if not self._active else "another calibration is under way"
+        reason = "the node is not active" if not self._node.active else "another calibration is under way"
         self._node.get_logger().warning(f"calibrate refused: {reason}")
         return GoalResponse.REJECT
 
@@ -189,13 +183,7 @@ class CalibrateAction:
 
     def _begin(self, goal: Calibrate.Goal) -> _Run:
         setting = self._node.setting
-        most_pa = setting("max_pressure")
-        wanted_pa = most_pa if math.isnan(goal.max_pressure) else goal.max_pressure
-        if not PRESSURE.low <= wanted_pa <= most_pa:
-            raise CalibrationError(
-                f"max_pressure must be {PRESSURE.low / 1e3:g} kPa to {most_pa / 1e3:g} kPa (parameter 'max_pressure'); "
-                f"got {wanted_pa:g} Pa{unit_hint(wanted_pa, PRESSURE)}"
-            )
+        wanted_pa = choose_pressure(goal.max_pressure, setting("max_pressure"))
         target = _check_target(goal.path or setting("calibration"))
         if self._channels is None:
             raise CalibrationError("no scans arrive: check the topic coils")
@@ -296,7 +284,7 @@ class CalibrateAction:
         if run.vented_ticks * TICK_S <= VENT_S:
             self._vent(run)
         else:
-            run.topics.give_back(self._now_s())
+            run.topics.give_back(clock_s(self._node))
         if run.phase != Phase.FITTING or run.vented_ticks % round(1.0 / TICK_S) == 0:
             run.phase, run.fraction, run.instruction = Phase.FITTING, FIT_FRACTION, ""
             self._tell(run)
@@ -332,19 +320,16 @@ class CalibrateAction:
             run.phase, run.instruction = Phase.VENTING, "keep everything away from the finger"
             self._tell(run)
 
-    def _now_s(self) -> float:
-        return float(self._node.get_clock().now().nanoseconds) * 1e-9
-
     def _vent(self, run: _Run) -> None:
-        run.topics.command(0.0, self._now_s())
-        run.topics.ask(None, (0.0, 0.0), self._now_s())
+        run.topics.command(0.0, clock_s(self._node))
+        run.topics.ask(None, (0.0, 0.0), clock_s(self._node))
 
     def _complete(self) -> None:
         """Hand out the result and be ready for the next goal."""
         run, self._run, self._goal = self._run, None, None
         assert run is not None
         run.fit.stop()
-        run.topics.give_back(self._now_s())
+        run.topics.give_back(clock_s(self._node))
         run.topics.silence()
         self._timer.cancel()
         run.done.set_result(run.result)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -23,14 +23,13 @@ from std_srvs.srv import Trigger
 
 from soft_tactile_node.errors import SoftTactileError
 from soft_tactile_node.recordings import EstimateTable, Truth
+from soft_tactile_node.recordings.message_tables import estimate_of, event_of, truth_of
 from soft_tactile_node.ros.wire import qos
-from soft_tactile_node.ros.wire.conversions import stamp_to_seconds
+from soft_tactile_node.ros.wire.conversions import clock_s, stamp_to_seconds
 from soft_tactile_node.samples import ContactEvent, EventKind, State
 
 SPACE = "/sim"
 GRIPPER = f"{SPACE}/gripper"
-
-KINDS = {kind.number: kind for kind in EventKind}
 
 
 @dataclass(frozen=True)
@@ -43,18 +42,19 @@ class Entry:
 
 
 class Finger:
-    """What was heard from one finger, rows as they came."""
+    """What was heard from one finger, as it came; the age of each estimate when it was heard (s)."""
 
     def __init__(self) -> None:
-        self.estimates: list[tuple[float, ...]] = []
-        self.truths: list[tuple[float, ...]] = []
+        self.estimates: list[PadEstimate] = []
+        self.ages_s: list[float] = []
+        self.truths: list[PadTruth] = []
         self.events: list[ContactEvent] = []
         self.commands: list[tuple[float, float]] = []
         self.state = -1
 
     def forget(self) -> None:
-        """Drop all rows; the state stays."""
-        for rows in (self.estimates, self.truths, self.events, self.commands):
+        """Drop all of it; the state stays."""
+        for rows in (self.estimates, self.ages_s, self.truths, self.events, self.commands):
             rows.clear()
 
 
@@ -78,7 +78,7 @@ class Observer:
         self.node = Node("demo_observer", context=self.context)
         self._executor = EventsExecutor(context=self.context)
         self._executor.add_node(self.node)
-        self.start_s = self._now_s()
+        self.start_s = clock_s(self.node)
         self.story: list[Entry] = []
         self.fingers = {finger: Finger() for finger in fingers}
         self.lift: list[tuple[float, float]] = []
@@ -89,7 +89,7 @@ class Observer:
         for finger in fingers:
             topics = f"{SPACE}/{finger}"
             subscribe(PadEstimate, f"{topics}/pad_estimate", partial(self._on_estimate, finger), qos.reliable(1000))
-            subscribe(PadTruth, f"{topics}/truth", partial(self._on_truth, finger), qos.reliable(1000))
+            subscribe(PadTruth, f"{topics}/truth", self.fingers[finger].truths.append, qos.reliable(1000))
             subscribe(EventMessage, f"{topics}/contact_events", partial(self._on_event, finger), qos.reliable(50))
             subscribe(
                 PressureCommand, f"{topics}/pressure_command", partial(self._on_command, finger), qos.reliable(10)
@@ -100,16 +100,13 @@ class Observer:
 
     # -- what is heard
 
-    def _now_s(self) -> float:
-        return float(self.node.get_clock().now().nanoseconds) * 1e-9
-
     def now_s(self) -> float:
         """Return the time since the start of the demo (s)."""
-        return self._now_s() - self.start_s
+        return clock_s(self.node) - self.start_s
 
     def begin(self) -> None:
         """Let the story begin now: what was heard while the nodes came up is forgotten."""
-        self.start_s = self._now_s()
+        self.start_s = clock_s(self.node)
         self.story.clear()
         self.lift.clear()
         self.grasps.clear()
@@ -124,39 +121,17 @@ class Observer:
 
     def _on_estimate(self, finger: str, message: PadEstimate) -> None:
         heard = self.fingers[finger]
-        force, covariance = message.wrench.force, message.covariance
-        time_s = stamp_to_seconds(message.header.stamp) - self.start_s
-        heard.estimates.append(
-            (
-                time_s, force.x, force.y, force.z, covariance[0], covariance[7], covariance[14],
-                message.contact_probability, message.in_contact, message.bend, message.flags, message.pressure,
-                self.now_s() - time_s,
-            )
-        )  # fmt: skip
+        heard.estimates.append(message)
+        heard.ages_s.append(clock_s(self.node) - stamp_to_seconds(message.header.stamp))
         if heard.state == State.TARING and message.state == State.FREE:
             self.say(finger, "tare done")
         heard.state = message.state
 
-    def _on_truth(self, finger: str, message: PadTruth) -> None:
-        force = message.wrench.force
-        self.fingers[finger].truths.append(
-            (
-                stamp_to_seconds(message.header.stamp) - self.start_s, force.x, force.y, force.z, message.bend,
-                message.in_contact, message.slip, message.object_height,
-            )
-        )  # fmt: skip
-
     def _on_event(self, finger: str, message: EventMessage) -> None:
-        force = message.wrench.force
-        time_s = stamp_to_seconds(message.header.stamp) - self.start_s
-        onset_s = stamp_to_seconds(message.onset) - self.start_s if message.onset.sec else math.nan
-        force_n = np.array([force.x, force.y, force.z])
-        event = ContactEvent(
-            time_s, onset_s, KINDS[message.kind], message.contact_id, force_n, message.probability,
-            message.bend_fraction, message.detail,
-        )  # fmt: skip
+        event = event_of(message)
+        event = replace(event, time_s=event.time_s - self.start_s, onset_s=event.onset_s - self.start_s)
         self.fingers[finger].events.append(event)
-        self.say(finger, _event_in_words(event), time_s)
+        self.say(finger, _event_in_words(event), event.time_s)
         if event.kind is EventKind.SLIP:
             self._slip_s = self.now_s()
 
@@ -251,26 +226,22 @@ class Observer:
 
     def estimate_of(self, finger: str) -> EstimateTable:
         """Return the estimates of one finger as a table, times from the start (s)."""
-        rows = np.array(self.fingers[finger].estimates, dtype=np.float64)
-        variance = np.where(rows[:, 4:7] < 0.0, np.nan, rows[:, 4:7])
-        return EstimateTable(
-            time_s=rows[:, 0], force_n=rows[:, 1:4], force_variance_n2=variance,
-            contact_probability=np.nan_to_num(rows[:, 7]), in_contact=rows[:, 8] > 0.5, bend_rad=rows[:, 9],
-            flags=rows[:, 10].astype(np.int64),
-        )  # fmt: skip
+        table = estimate_of(self.fingers[finger].estimates)
+        return replace(table, time_s=table.time_s - self.start_s)
 
     def truth_of(self, finger: str) -> Truth:
         """Return the truth of one finger as a table, times from the start (s)."""
-        rows = np.array(self.fingers[finger].truths, dtype=np.float64)
-        return Truth(rows[:, 0], rows[:, 1:4], rows[:, 4], rows[:, 5] > 0.5, rows[:, 6] > 0.5)
+        truth = truth_of(self.fingers[finger].truths)
+        return replace(truth, time_s=truth.time_s - self.start_s)
 
-    def gauge_commands(self, finger: str) -> list[tuple[float, float]]:
-        """Return time (s) and commanded gauge pressure (Pa) of one finger."""
-        return list(self.fingers[finger].commands)
+    def heights(self, finger: str) -> list[tuple[float, float]]:
+        """Return time from the start (s) and height of the object (m) as the truth of one finger has it."""
+        heard = self.fingers[finger].truths
+        return [(stamp_to_seconds(one.header.stamp) - self.start_s, one.object_height) for one in heard]
 
     def latency_s(self, finger: str) -> np.ndarray:
         """Return the age of each estimate when it was heard here (s), shape (n,)."""
-        return np.array([row[12] for row in self.fingers[finger].estimates])
+        return np.array(self.fingers[finger].ages_s)
 
 
 def _event_in_words(event: ContactEvent) -> str:

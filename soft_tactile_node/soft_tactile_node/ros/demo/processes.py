@@ -104,13 +104,7 @@ class NodeProcesses:
                 raise SoftTactileError(f"node {name} ended with {process.returncode}: see {self._folder / name}.log")
 
     def stop(self) -> dict[str, int]:
-        """End every node, politely first; returns exit codes by node.
-
-        Returns
-        -------
-        dict of str to int
-            Exit code of each node; negative = the signal that ended it.
-        """
+        """End every node, politely first; returns exit codes by node, negative = the signal that ended it."""
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGKILL):
             for process in self._running.values():
                 if process.poll() is None:

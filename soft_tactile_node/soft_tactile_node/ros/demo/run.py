@@ -18,7 +18,7 @@ from soft_tactile_node.ros.demo.processes import NodeProcesses, free_domain
 from soft_tactile_node.samples import State
 from soft_tactile_node.scoring.findings import FingerRecord, compare
 
-START_LIMIT_S = 180.0
+START_LIMIT_S, PICK_LIMIT_S = 180.0, 60.0
 SETTLE_S = 0.6
 """Time from a fresh item on the tray to the next tare (s)."""
 
@@ -48,7 +48,6 @@ def run_demo(
     fault: str = "",
     fault_finger: str = "",
     folder: Path,
-    pick_limit_s: float = 60.0,
     tell: Callable[[Entry], None] = lambda _entry: None,
 ) -> DemoRun:
     """Run the two-finger graph over DDS, pick every item once and compare with the truth.
@@ -67,8 +66,6 @@ def run_demo(
         Fault to practise and the finger that has it; empty = none.
     folder : pathlib.Path
         Where logs go.
-    pick_limit_s : float
-        Longest time one pick may take (s).
     tell : callable
         Takes each line of the story as it happens.
 
@@ -89,7 +86,7 @@ def run_demo(
         observer = Observer(fingers, domain, tell)
         try:
             _start_nodes(nodes, calibrations, seed, rate_hz, next(iter(items)), (fault, fault_finger))
-            spans, outcomes = _pick_all(observer, nodes, fingers, items, pick_limit_s)
+            spans, outcomes = _pick_all(observer, nodes, fingers, items)
         finally:
             observer.close()
     run = _gather(observer, fingers, spans, outcomes, seed, rate_hz)
@@ -117,7 +114,7 @@ def _start_nodes(
 
 
 def _pick_all(
-    observer: Observer, nodes: NodeProcesses, fingers: tuple[str, ...], items: Mapping[str, Any], limit_s: float
+    observer: Observer, nodes: NodeProcesses, fingers: tuple[str, ...], items: Mapping[str, Any]
 ) -> tuple[list[tuple[float, str]], dict[str, str]]:
     def everyone_ready() -> bool:
         return all(observer.fingers[finger].state == State.FREE for finger in fingers) and observer.phase == "idle"
@@ -131,7 +128,7 @@ def _pick_all(
         observer.say("bench", f"puts a {item} on the tray")
         spans.append((observer.now_s(), item))
         _rest(observer, nodes)
-        outcomes[item] = observer.pick(nodes.check, limit_s)
+        outcomes[item] = observer.pick(nodes.check, PICK_LIMIT_S)
     return spans, outcomes
 
 
@@ -154,7 +151,6 @@ def _gather(
         )
         for finger in fingers
     }
-    first = observer.fingers[fingers[0]]
     return DemoRun(
         seed=seed,
         rate_hz=rate_hz,
@@ -163,9 +159,9 @@ def _gather(
         spans=spans,
         outcomes=outcomes,
         story=[(entry.time_s, entry.who, entry.what) for entry in sorted(observer.story, key=lambda e: e.time_s)],
-        pressure={finger: _pairs(observer.gauge_commands(finger)) for finger in fingers},
+        pressure={finger: _pairs(observer.fingers[finger].commands) for finger in fingers},
         lift=_pairs(observer.lift),
-        height=np.array([(row[0], row[7]) for row in first.truths], dtype=np.float64).reshape(-1, 2),
+        height=_pairs(observer.heights(fingers[0])),
         latency_s=np.concatenate([observer.latency_s(finger) for finger in fingers]),
     )
 

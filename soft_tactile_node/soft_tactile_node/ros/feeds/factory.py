@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import partial
 from typing import Protocol
 
 from builtin_interfaces.msg import Time
@@ -14,6 +15,7 @@ from soft_tactile_node.ros.feeds.device import DeviceSource
 from soft_tactile_node.ros.feeds.simulated import ATMOSPHERIC_PA, SimulatedSource
 from soft_tactile_node.ros.parameters.spec import ParameterError
 from soft_tactile_node.ros.running.managed_node import ManagedNode
+from soft_tactile_node.ros.wire.conversions import clock_s
 from soft_tactile_node.samples import Scan
 from soft_tactile_node.sources import Source, Tank, load_tank
 from soft_tactile_node.sources.kinds import MakeOptions, SourceKind
@@ -78,10 +80,6 @@ def make_scan_source(
 
 def _make_source(node: ManagedNode, word: str) -> Source:
     """Return a source that stamps on the node's clock, with all checked that can be while no device is there."""
-
-    def clock() -> float:
-        return float(node.get_clock().now().nanoseconds) * 1e-9
-
     kind: SourceKind = SOURCES[word].load()
     if kind.is_device and node.get_parameter("use_sim_time").value:
         raise ParameterError(f"parameter 'use_sim_time' must be false with source: {word}; got true: a device is real")
@@ -89,7 +87,8 @@ def _make_source(node: ManagedNode, word: str) -> Source:
         name = kind.named_by({setting.name: node.setting(setting.name) for setting in kind.settings})
     except SourceError as error:
         raise ParameterError(str(error)) from error
-    source = kind.make(name, MakeOptions(_tank(node.setting("tank")) if kind.is_device else None, clock))
+    tank = _tank(node.setting("tank")) if kind.is_device else None
+    source = kind.make(name, MakeOptions(tank, partial(clock_s, node)))
     if kind.opened_to_check:
         try:
             source.open()

@@ -62,13 +62,7 @@ class TopicSource:
         return False
 
     def open(self) -> None:
-        """Subscribe, once somebody publishes.
-
-        Raises
-        ------
-        SourceError
-            Nobody publishes the coils; the error lists the coil topics there are.
-        """
+        """Subscribe, once somebody publishes; else a SourceError lists the coil topics there are."""
         if self._node is not None:
             return
         self._context = Context()

@@ -23,18 +23,7 @@ SETTINGS_OF_PARAMETERS = {
 
 
 def estimator_settings(setting: Callable[[str], Any]) -> EstimatorSettings:
-    """Return the estimator's settings from the parameters.
-
-    Parameters
-    ----------
-    setting : callable
-        Returns the value of a parameter by name.
-
-    Returns
-    -------
-    EstimatorSettings
-        The preset of `sensitivity` with the thresholds that were given.
-    """
+    """Return the preset of `sensitivity` with the given thresholds; `setting` returns a parameter by name."""
     given = {field: setting(name) for name, field in SETTINGS_OF_PARAMETERS.items() if not math.isnan(setting(name))}
     return replace(
         PRESETS[setting("sensitivity")],

@@ -7,13 +7,12 @@ from collections.abc import Callable
 from datetime import datetime, timezone
 
 import numpy as np
-from diagnostic_msgs.msg import DiagnosticArray
+from diagnostic_msgs.msg import DiagnosticStatus
 
 from soft_tactile_node.ros.finger.advice import RangeUse, age_days, age_reason, measured_reasons
 from soft_tactile_node.ros.finger.stream import FingerStream
 from soft_tactile_node.ros.running.diagnostic_pace import DiagnosticPace
 from soft_tactile_node.ros.running.managed_node import ManagedNode
-from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.ros.wire.diagnostics import ERROR, OK, WARN, FingerHealth, StreamCounters, worse
 from soft_tactile_node.samples import ContactEvent, Estimate, EventKind, Flag, State
 
@@ -56,11 +55,7 @@ class SensorHealth:
         self._lossy = self._late = self._scanless = False
         self.flags, self.state = Flag(0), State.STALE
         self._reported_ns = node.get_clock().now().nanoseconds
-        # Not a lifecycle publisher: a node that refuses to configure must be able to say so.
-        self._publisher = node.create_publisher(
-            DiagnosticArray, "/diagnostics", qos.reliable(10), qos_overriding_options=qos.overridable()
-        )
-        self._pace = DiagnosticPace(node, self._report, self._publish)
+        self._pace = DiagnosticPace(node, self._status, self._report)
 
     def say(self, level: bytes, message: str) -> None:
         """Say how finger and stream are where neither estimate nor flags can tell."""
@@ -161,21 +156,14 @@ class SensorHealth:
         self._source_span = self._source_report()
         if self._estimate is not None:
             self._judge()
-        self._pace.tell()
 
     def _publish_changes(self) -> None:
         if self._finger.changed or self._stream.changed:
             self._pace.tell()
 
-    def _publish(self) -> None:
-        array = DiagnosticArray(
-            status=[
-                self._finger.status(self._finger_values()),
-                self._stream.status({**self._span, **self._source_span}),
-            ]
-        )
-        array.header.stamp = self._node.get_clock().now().to_msg()
-        self._publisher.publish(array)
+    def _status(self) -> list[DiagnosticStatus]:
+        stream = {**self._span, **self._source_span}
+        return [self._finger.status(self._finger_values()), self._stream.status(stream)]
 
     def _finger_values(self) -> dict[str, str]:
         names = " ".join(str(bit.name) for bit in Flag if bit in self.flags)

@@ -2,16 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any, Protocol
+from collections.abc import Callable
+from typing import Any
 
 from soft_tactile_node.samples import Estimate
-
-
-class Outputs(Protocol):
-    """What publishes an estimate."""
-
-    def publish(self, estimate: Estimate, events: Any, stamp: Any) -> None:
-        """Publish it."""
 
 
 class LastMessages:
@@ -50,7 +44,7 @@ class LastMessages:
         """Repeat nothing any more: the stream has stopped, and what it last told is stale."""
         self._estimate = None
 
-    def repeat(self, outputs: Outputs) -> None:
+    def repeat(self, publish: Callable[[Estimate, tuple[()], Any], None]) -> None:
         """Publish the estimate of the newest scan again; nothing where there is none. Events are not repeated."""
         if self._estimate is not None:
-            outputs.publish(self._estimate, (), self._stamp)
+            publish(self._estimate, (), self._stamp)

@@ -8,8 +8,7 @@ from typing import Any
 
 import numpy as np
 from builtin_interfaces.msg import Time
-from geometry_msgs.msg import PoseStamped, TransformStamped, WrenchStamped
-from numpy.typing import NDArray
+from geometry_msgs.msg import PoseStamped, WrenchStamped
 from soft_tactile_msgs.msg import ChannelParts, ContactEvent, PadEstimate
 from std_msgs.msg import Header
 
@@ -19,13 +18,13 @@ from soft_tactile_node.ros.parameters.spec import ParameterError
 from soft_tactile_node.ros.running.managed_node import ManagedNode, root_frame_of
 from soft_tactile_node.ros.wire import conversions, markers, qos
 from soft_tactile_node.ros.wire.written import WrittenMessage
+from soft_tactile_node.samples import Array
 
 try:
     from tf2_msgs.msg import TFMessage
 except ImportError:  # not everywhere installed; the transform is then left out and the reason said once
     TFMessage = None
 
-Array = NDArray[np.float64]
 
 LEAST_IN_TIMEOUT = 2.0
 """Fewest estimates within the gap that is promised (1): a late one breaks no promise."""
@@ -42,16 +41,21 @@ class FingerOutputs:
         Arc length root to pad and neutral line to pad surface (m); None = not known, then nothing in the root frame.
     calibration_id : str
         Shown in every estimate; empty = there is no calibration yet.
+
+    Attributes
+    ----------
+    pad_frame : str
+        Name of the pad frame.
     """
 
     def __init__(self, node: ManagedNode, geometry: tuple[float, float] | None, calibration_id: str) -> None:
         prefix = node.short_namespace
         self._geometry = geometry
         self.calibration_id = calibration_id
-        self._pad_frame = node.setting("pad_frame") or f"{prefix}_pad"
+        self.pad_frame = node.setting("pad_frame") or f"{prefix}_pad"
         self._root_frame = root_frame_of(node)
         self._in_root = node.setting("wrench_frame") == "root"
-        self._frame = self._root_frame if self._in_root else self._pad_frame
+        self._frame = self._root_frame if self._in_root else self.pad_frame
         self._unobserved = 0.0 if node.setting("unobserved_force") == "zero" else math.nan
         self._next_s = {"tf": -math.inf, "markers": -math.inf, "estimate": -math.inf}
         self._rates_hz = {
@@ -93,11 +97,6 @@ class FingerOutputs:
         self._geometry = geometry if self._pose is not None else None
         self.calibration_id = calibration_id
 
-    @property
-    def pad_frame(self) -> str:
-        """Name of the pad frame."""
-        return self._pad_frame
-
     def publish(self, estimate: samples.Estimate, events: Sequence[samples.ContactEvent], stamp: Time) -> None:
         """Publish one estimate and its events, and a wrench: none during a tare, NaN when the stream has gone stale.
 
@@ -131,7 +130,7 @@ class FingerOutputs:
             self._estimate.publish(out.stamped(stamp))
         if self._parts.get_subscription_count():
             parts = conversions.parts_to_message(estimate.parts)
-            parts.header.stamp, parts.header.frame_id = stamp, self._pad_frame
+            parts.header.stamp, parts.header.frame_id = stamp, self.pad_frame
             self._parts.publish(parts)
         self._publish_pose(estimate, stamp)
         self._publish_markers(estimate, stamp)
@@ -171,24 +170,19 @@ class FingerOutputs:
         if not wants_tf and not self._pose.get_subscription_count():
             return
         position_m, rotation = pad_pose(estimate.bend_rad, *self._geometry)
-        pose = conversions.pose_message(position_m, rotation)
         if self._pose.get_subscription_count():
-            posed = PoseStamped(pose=pose)
+            posed = PoseStamped(pose=conversions.pose_message(position_m, rotation))
             posed.header.stamp, posed.header.frame_id = stamp, self._root_frame
             self._pose.publish(posed)
         if wants_tf:
-            turned = TransformStamped(child_frame_id=self._pad_frame)
-            turned.header.stamp, turned.header.frame_id = stamp, self._root_frame
-            place = turned.transform.translation
-            place.x, place.y, place.z = pose.position.x, pose.position.y, pose.position.z
-            turned.transform.rotation = pose.orientation
+            turned = conversions.transform_message(self._root_frame, self.pad_frame, position_m, rotation, stamp)
             self._tf.publish(TFMessage(transforms=[turned]))
 
     def _publish_markers(self, estimate: samples.Estimate, stamp: Time) -> None:
         if self._markers is None or not self._markers.get_subscription_count():
             return
         if self._is_due("markers", estimate.time_s):
-            frames = markers.Frames(self._pad_frame, self._root_frame)
+            frames = markers.Frames(self.pad_frame, self._root_frame)
             self._markers.publish(markers.finger_markers(estimate, self._geometry, frames, stamp))
 
     def _is_due(self, what: str, time_s: float) -> bool:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from soft_tactile_node.ros.running.awaiting import REAL_TIME
 from soft_tactile_node.ros.running.managed_node import ManagedNode
+from soft_tactile_node.ros.wire.conversions import clock_s
 
 DOUBT_SHARE, GRACE_SHARE = 0.7, 0.2
 """Shares of coil_timeout after which a stream is doubted, and then called stale, so that the word is out within it. The
@@ -34,7 +35,7 @@ class SilenceWatch:
     """
 
     def __init__(self, node: ManagedNode, timeout_s: float, on_silence: Callable[[], None]) -> None:
-        self._clock = node.get_clock()
+        self._node = node
         self._doubt_s = DOUBT_SHARE * timeout_s
         self._on_silence = on_silence
         self._heard_s = 0.0
@@ -46,7 +47,7 @@ class SilenceWatch:
         """Watch from now on."""
         self._grace.cancel()
         self._doubting, self._watching = False, True
-        self._heard_s = self._now_s()
+        self._heard_s = clock_s(self._node)
         self._look_after(self._doubt_s)
 
     def stop(self) -> None:
@@ -61,9 +62,6 @@ class SilenceWatch:
         if self._doubting or not self._watching:
             self.start()
 
-    def _now_s(self) -> float:
-        return float(self._clock.now().nanoseconds) * 1e-9
-
     def _look_after(self, wait_s: float) -> None:
         self._watchdog.timer_period_ns = round(max(wait_s, SHORTEST_S) * 1e9)
         self._watchdog.reset()
@@ -71,7 +69,7 @@ class SilenceWatch:
     def _look(self) -> None:
         if self._doubting or not self._watching:
             return
-        left_s = self._heard_s + self._doubt_s - self._now_s()
+        left_s = self._heard_s + self._doubt_s - clock_s(self._node)
         if 0.0 < left_s <= self._doubt_s:
             self._look_after(left_s)
             return

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
+from soft_tactile_node.calibration.record import Calibration
 from soft_tactile_node.calibration.storage import calibration_id
 from soft_tactile_node.errors import NotAtRestError, RangeError
+from soft_tactile_node.estimation.pipeline import Estimator
 from soft_tactile_node.estimation.tare import REST_PRESSURE_PA, Tare
 from soft_tactile_node.merging import MOST_VENTED_PA, PressureMerge, VentedReference
 from soft_tactile_node.ros.finger.tare_store import KeptTare
@@ -31,12 +32,17 @@ class FingerStream:
         Absolute pressure of the vented line (Pa); NaN = from the tare.
     on_tare : callable, optional
         Told every new tare and the vented reference (Pa absolute).
+
+    Attributes
+    ----------
+    calibration, calibration_id : Calibration, str
+        The calibration in use, and its short name.
     """
 
     def __init__(
         self,
-        make_estimator: Callable[[Any, Tare | None], Any],
-        calibration: Any,
+        make_estimator: Callable[[Calibration, Tare | None], Estimator],
+        calibration: Calibration,
         *,
         pressure_is_gauge: bool,
         atmospheric_pa: float,
@@ -47,14 +53,14 @@ class FingerStream:
         self._atmospheric_pa = 0.0 if pressure_is_gauge else atmospheric_pa
         self._on_tare = on_tare
         self._merge = PressureMerge()
-        self._calibration = calibration
-        self._calibration_id = calibration_id(calibration)
+        self.calibration = calibration
+        self.calibration_id = calibration_id(calibration)
         self.restart()
 
     @property
     def is_taring(self) -> bool:
         """Whether the tare is being taken."""
-        return bool(self.estimator.state == State.TARING)
+        return self.estimator.state == State.TARING
 
     @property
     def atmospheric_pa(self) -> float:
@@ -62,41 +68,30 @@ class FingerStream:
         return self._reference.value_pa
 
     @property
-    def calibration(self) -> Any:
-        """The calibration in use."""
-        return self._calibration
-
-    @property
-    def calibration_id(self) -> str:
-        """Short name of the calibration in use."""
-        return self._calibration_id
-
-    @property
     def tare(self) -> Tare | None:
         """The tare in use; None while it is taken."""
-        tare: Tare | None = self.estimator.tare
-        return tare
+        return self.estimator.tare
 
     @property
     def tare_refusal(self) -> str:
         """Why the tare under way has not succeeded; empty = no reason known."""
-        return str(self.estimator.tare_refusal)
+        return self.estimator.tare_refusal
 
     @property
     def channels(self) -> int:
         """Number of channels the calibration is for."""
-        return int(self._calibration.channels)
+        return self.calibration.channels
 
     def restart(self, kept: KeptTare | None = None) -> None:
         """Begin afresh with a tare; `kept` is used instead if the finger turns out to be pressurised."""
         self._reference = VentedReference(self._atmospheric_pa)
-        self.estimator = self._make_estimator(self._calibration, None)
+        self.estimator = self._make_estimator(self.calibration, None)
         self._merge.clear()
         self._kept = kept
         self._was_taring = False
         self.pressure_fault = ""
 
-    def load(self, calibration: Any) -> None:
+    def load(self, calibration: Calibration) -> None:
         """Go on with another calibration, from a new tare.
 
         Raises
@@ -109,8 +104,8 @@ class FingerStream:
         if self.estimator.state in (State.CONTACT, State.HELD_ELSEWHERE):
             raise NotAtRestError("the pad touches something: release it, then load the calibration")
         self.estimator = self._make_estimator(calibration, None)
-        self._calibration = calibration
-        self._calibration_id = calibration_id(calibration)
+        self.calibration = calibration
+        self.calibration_id = calibration_id(calibration)
         self._kept = None
         self._was_taring = False
 
@@ -168,8 +163,7 @@ class FingerStream:
 
     def stale(self, time_s: float) -> Estimate:
         """Return the one estimate that says that no scans come any more."""
-        stale: Estimate = self.estimator.stale(time_s)
-        return stale
+        return self.estimator.stale(time_s)
 
     def _check_pressure(self, pressure_pa: float) -> None:
         if not math.isfinite(pressure_pa):
@@ -189,7 +183,7 @@ class FingerStream:
         if kept is None or not math.isfinite(pressure_pa):
             return
         if absolute_to_gauge(pressure_pa, kept.atmospheric_pa) > REST_PRESSURE_PA:
-            self.estimator = self._make_estimator(self._calibration, kept.to_tare())
+            self.estimator = self._make_estimator(self.calibration, kept.to_tare())
             self._reference.assume(kept.atmospheric_pa)
 
     def _follow_tare(self) -> None:
@@ -198,5 +192,6 @@ class FingerStream:
             self._reference.begin()
         elif not self.is_taring and self._was_taring:
             self._reference.finish()
-            self._on_tare(self.estimator.tare, self._reference.value_pa)
+            assert self.tare is not None  # it has just been taken
+            self._on_tare(self.tare, self._reference.value_pa)
         self._was_taring = self.is_taring

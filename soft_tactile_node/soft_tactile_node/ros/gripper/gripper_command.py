@@ -6,11 +6,10 @@ It moves the gripper: read shared/docs/safety.md before something real moves.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Any
 
 from soft_tactile_node.errors import RangeError
-from soft_tactile_node.grasp.hold_sequence import HoldGoal, Outcome
+from soft_tactile_node.grasp.hold_sequence import HoldGoal
 
 try:
     from control_msgs.action import GripperCommand as GripperCommand
@@ -25,14 +24,7 @@ def available() -> bool:
     return GripperCommand is not None
 
 
-@dataclass(frozen=True)
-class Wish:
-    """What a GripperCommand goal asks for: to open, or to hold (`hold` is None = open)."""
-
-    hold: HoldGoal | None
-
-
-def wish_of(command: Any, open_m: float, limits: HoldGoal) -> Wish:
+def wish_of(command: Any, open_m: float, limits: HoldGoal) -> HoldGoal | None:
     """Return what a command means for a gripper that feels.
 
     Parameters
@@ -46,9 +38,9 @@ def wish_of(command: Any, open_m: float, limits: HoldGoal) -> Wish:
 
     Returns
     -------
-    Wish
-        To open, or to close until the fingers hold with `max_effort`; the object decides where they stop, so a width
-        between is not approached without an object.
+    HoldGoal or None
+        None = to open; else to close until the fingers hold with `max_effort`: the object decides where they stop, so a
+        width between is not approached without an object.
 
     Raises
     ------
@@ -60,9 +52,9 @@ def wish_of(command: Any, open_m: float, limits: HoldGoal) -> Wish:
     if not 0.0 <= command.max_effort < math.inf:
         raise RangeError(f"max_effort must be >= 0 N; got {command.max_effort:g}")
     if command.position >= open_m:
-        return Wish(None)
+        return None
     normal_n = min(command.max_effort or limits.normal_n, limits.max_normal_n)
-    return Wish(HoldGoal(normal_n, limits.max_normal_n, limits.max_pressure_pa, 0.0, release=False))
+    return HoldGoal(normal_n, limits.max_normal_n, limits.max_pressure_pa, 0.0, release=False)
 
 
 def fill(message: Any, width_m: float, effort_n: float, *, holding: bool, reached: bool) -> Any:
@@ -89,8 +81,3 @@ def fill(message: Any, width_m: float, effort_n: float, *, holding: bool, reache
     message.position, message.effort = float(width_m), float(effort_n)
     message.stalled, message.reached_goal = bool(holding), bool(reached)
     return message
-
-
-def ended_well(outcome: Outcome | None) -> bool:
-    """Return whether a hold that ended like this is a success of the action."""
-    return outcome == Outcome.HELD

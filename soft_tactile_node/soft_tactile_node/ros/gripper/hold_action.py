@@ -145,19 +145,19 @@ class HoldActions:
         result = gripper_command.GripperCommand.Result()
         command = handle.request.command
         try:
-            wish = gripper_command.wish_of(command, self._host.open_m(), self._host.limits())
+            goal = gripper_command.wish_of(command, self._host.open_m(), self._host.limits())
         except RangeError as error:
             self._node.get_logger().error(f"gripper_cmd: {error}")
             handle.abort()
             return gripper_command.fill(result, math.nan, math.nan, holding=False, reached=False)
-        if wish.hold is None:
+        if goal is None:
             self._host.let_go("opened by gripper_cmd")
             handle.succeed()
             return gripper_command.fill(result, math.nan, 0.0, holding=False, reached=True)
-        refused = await self._run(handle, wish.hold, self._command_feedback)
+        refused = await self._run(handle, goal, self._command_feedback)
         if refused:
             self._node.get_logger().error(f"gripper_cmd: {refused}")
-        holding = not refused and gripper_command.ended_well(self._sequence.outcome)
+        holding = not refused and self._sequence.outcome == Outcome.HELD
         return gripper_command.fill(
             result, self._width_m(), _mean(self._sequence.mean_normal_n()), holding=holding,
             reached=holding and not self._width_m() > command.position,

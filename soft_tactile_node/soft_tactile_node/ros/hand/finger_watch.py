@@ -11,6 +11,7 @@ from rclpy.node import Node
 from soft_tactile_msgs.msg import ContactEvent, PadEstimate
 
 from soft_tactile_node.ros.wire import qos
+from soft_tactile_node.ros.wire.conversions import clock_s
 
 READY_STATES = (PadEstimate.STATE_FREE, PadEstimate.STATE_CONTACT, PadEstimate.STATE_HELD_ELSEWHERE)
 """States in which an estimate tells forces."""
@@ -104,13 +105,10 @@ class FingerWatch:
 
     def check(self) -> bool:
         """Look at the node's clock, too; returns whether the sensor is alive."""
-        silent_s = self._now_s() - self._heard_s
+        silent_s = clock_s(self._node) - self._heard_s
         if not self.lost and silent_s > self._deadline_s:
             self._set_lost(f"no estimate for {silent_s:.2f} s")
         return self.alive
-
-    def _now_s(self) -> float:
-        return float(self._node.get_clock().now().nanoseconds) * 1e-9
 
     def _take_estimate(self, message: PadEstimate) -> None:
         if message.state == PadEstimate.STATE_STALE:  # the word that nothing is known any more is no sign of life
@@ -120,7 +118,7 @@ class FingerWatch:
             self._set_lost("its coils are silent")
         else:
             self.estimate = message
-            self._heard_s = self._now_s()
+            self._heard_s = clock_s(self._node)
             self._set_lost("")
         self._on_estimate(message)
 

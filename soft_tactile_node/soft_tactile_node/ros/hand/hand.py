@@ -9,7 +9,6 @@ from functools import partial
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from rclpy.action import ActionClient
 from rclpy.node import Node
 from rclpy.task import Future
@@ -23,10 +22,9 @@ from soft_tactile_node.ros.hand.finger_watch import FingerWatch
 from soft_tactile_node.ros.hand.hold import Hold
 from soft_tactile_node.ros.running.awaiting import REAL_TIME, Asking, Wait, real_s
 from soft_tactile_node.ros.wire import qos
-from soft_tactile_node.ros.wire.conversions import stamp_to_seconds
+from soft_tactile_node.ros.wire.conversions import clock_s, stamp_to_seconds
 from soft_tactile_node.ros.wire.names import sibling
-
-Array = NDArray[np.float64]
+from soft_tactile_node.samples import Array
 
 WORDS = {ContactEvent.CONTACT: "contact", ContactEvent.SLIP: "slip"}
 """The kinds of event that grasping code can wait for or hear."""
@@ -195,18 +193,7 @@ class Hand:
         return self._next("contact", limit_s)
 
     def next_slip(self, limit_s: float = 60.0) -> Future[Touch]:
-        """Return a future of the next slip on any finger; fails like `first_contact`.
-
-        Parameters
-        ----------
-        limit_s : float
-            Longest wait (s); infinite = for as long as it takes.
-
-        Returns
-        -------
-        rclpy.task.Future
-            Of a Touch.
-        """
+        """Return a future of the next slip on any finger, a Touch, within `limit_s` (s); fails like `first_contact`."""
         return self._next("slip", limit_s)
 
     def tare(self, limit_s: float = 30.0) -> Future[None]:
@@ -231,7 +218,7 @@ class Hand:
                 if name not in granted_s and asking.answered():
                     if not asking.answer.success:
                         raise SoftTactileError(f"{name}: tare refused: {asking.answer.message}")
-                    granted_s[name] = float(self._node.get_clock().now().nanoseconds) * 1e-9
+                    granted_s[name] = clock_s(self._node)
             return [name for name in asked if not self._is_tared(name, granted_s.get(name, math.inf))]
 
         def missing() -> str:

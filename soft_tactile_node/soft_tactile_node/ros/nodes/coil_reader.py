@@ -7,14 +7,12 @@ from functools import partial
 from typing import Any
 
 from builtin_interfaces.msg import Time
-from diagnostic_msgs.msg import DiagnosticArray
 
 from soft_tactile_node.ros.feeds.factory import ScanSource, make_scan_source
 from soft_tactile_node.ros.parameters.device import READER
 from soft_tactile_node.ros.running import process
 from soft_tactile_node.ros.running.diagnostic_pace import DiagnosticPace
 from soft_tactile_node.ros.running.managed_node import ManagedNode
-from soft_tactile_node.ros.wire import qos
 from soft_tactile_node.ros.wire.conversions import stamp_to_seconds
 from soft_tactile_node.ros.wire.diagnostics import ERROR, OK, WARN, FingerHealth, StreamCounters
 from soft_tactile_node.ros.wire.names import frame_prefix
@@ -33,14 +31,9 @@ class CoilReader(ManagedNode):
         self._counters = StreamCounters()
         self._reported_ns = self.get_clock().now().nanoseconds
         self._source: ScanSource | None = None
-        self._active = False
         self._heard_ns = 0
-        # Not a lifecycle publisher: a node that refuses to configure must be able to say so.
-        self._diagnostics = self.create_publisher(
-            DiagnosticArray, "/diagnostics", qos.reliable(10), qos_overriding_options=qos.overridable()
-        )
         self._span: dict[str, str] = {}
-        self._pace = DiagnosticPace(self, self._report, self._publish)
+        self._pace = DiagnosticPace(self, lambda: [self._health.status(self._span)], self._report)
 
     def configure(self) -> None:
         """Check the parameters and create the topics; whether the device is there shows when active."""
@@ -51,19 +44,16 @@ class CoilReader(ManagedNode):
     def activate(self) -> None:
         """Read the device; one that is missing is waited for."""
         assert self._source is not None  # from configure
-        self._active = True
         self._heard_ns = self.get_clock().now().nanoseconds + round(FIRST_WAIT_S * 1e9)
         self._source.start()
 
     def deactivate(self) -> None:
         """Let go of the device."""
-        self._active = False
         if self._source is not None:
             self._source.stop()
 
     def release(self) -> None:
         """Forget the source."""
-        self._active = False
         self._source = None
 
     def _on_scan(self, _scan: Scan, stamp: Time, number: int) -> None:
@@ -79,7 +69,7 @@ class CoilReader(ManagedNode):
     def _judge(self) -> None:
         if self._source is None:
             self._health.set_level(*((ERROR, self.reason) if self.reason else (WARN, "not configured")))
-        elif not self._active:
+        elif not self.active:
             self._health.set_level(WARN, "not active")
         elif (self.get_clock().now().nanoseconds - self._heard_ns) * 1e-9 > self.setting("coil_timeout"):
             self._health.set_level(ERROR, self._source.fault or "no scan within coil_timeout: check cable and device")
@@ -96,12 +86,6 @@ class CoilReader(ManagedNode):
         self._judge()
         counted = {} if self._source is None else self._source.report()
         self._span = {**self._counters.report(elapsed_s), **counted}
-        self._pace.tell()
-
-    def _publish(self) -> None:
-        array = self._health.message(self._span)
-        array.header.stamp = self.get_clock().now().to_msg()
-        self._diagnostics.publish(array)
 
 
 def main(args: Sequence[str] | None = None) -> int:

@@ -65,7 +65,6 @@ class GraspController(ManagedNode):
         self._slipped = ""
         self._lift_told_m = 0.0
         self._busy_s = -math.inf
-        self._active = False
         self._step_stamp_s = -math.inf
         self._owners: list[PressureOwner] = []
         self._tares: list[Any] = []
@@ -89,14 +88,12 @@ class GraspController(ManagedNode):
         self._left = self.setting("picks")
         self._time_s = self._now_s()
         self._shown = ""
-        self._active = True
         if not self._paced:
             self._timer.reset()
 
     def deactivate(self) -> None:
         """Stop commanding; the valve side acts after its own timeout."""
         self._timer.cancel()
-        self._active = False
         self._hold.end(Outcome.CANCELLED, "the controller was deactivated", self._now_s(), release=False)
         self._actions.look()
 
@@ -138,7 +135,7 @@ class GraspController(ManagedNode):
         """Return the time to go by (s): of the node's clock, or of the estimates where they set the pace."""
         if self._paced and math.isfinite(self._step_stamp_s):
             return self._step_stamp_s
-        return float(self.get_clock().now().nanoseconds) * 1e-9
+        return conversions.clock_s(self)
 
     def _on_grasp(self, message: GraspState) -> None:
         self._actions.grasp = message
@@ -147,7 +144,7 @@ class GraspController(ManagedNode):
         """Where estimates set the pace: step once every finger has told its part of the same scan."""
         estimates = [watch.estimate for watch in self._watches if watch.estimate is not None]
         stamps = {conversions.stamp_to_seconds(estimate.header.stamp) for estimate in estimates}
-        if not self._paced or not self._active or len(estimates) < len(self._watches) or len(stamps) != 1:
+        if not self._paced or not self.active or len(estimates) < len(self._watches) or len(stamps) != 1:
             return
         if stamps != {self._step_stamp_s}:
             self._step_stamp_s = stamps.pop()
@@ -160,11 +157,11 @@ class GraspController(ManagedNode):
     def _on_event(self, number: int, message: ContactEvent) -> None:
         if message.kind == ContactEvent.SLIP:
             self._slipped = self._names[number]
-            if self._active and not self._paced and self._answer_slip():
+            if self.active and not self._paced and self._answer_slip():
                 self._publish_commands()
 
     def _on_change(self) -> None:
-        if self._active and not self._paced:
+        if self.active and not self._paced:
             self._watch_sensing(self._now_s())
 
     def _answer_slip(self) -> bool:
@@ -191,7 +188,7 @@ class GraspController(ManagedNode):
         return response
 
     def _what_is_in_the_way(self) -> str:
-        if not self._active:
+        if not self.active:
             return "not active"
         if not self._is_idle:
             return f"busy: {self._doing()}"
@@ -206,7 +203,7 @@ class GraspController(ManagedNode):
         self._pick.start(self._now_s())
 
     def _all_heard(self) -> bool:
-        return not self._active or all(watch.estimate is not None for watch in self._watches)
+        return not self.active or all(watch.estimate is not None for watch in self._watches)
 
     def _begin_hold(self, goal: HoldGoal) -> None:
         goal.check()
@@ -226,12 +223,12 @@ class GraspController(ManagedNode):
         now_s = self._now_s()
         self._hold.start(now_s, goal, self._inputs())
 
-    def _let_go(self, reason: str) -> None:
+    def _let_go(self, reason: str, outcome: Outcome = Outcome.CANCELLED) -> None:
         now_s = self._now_s()
         if self._pick.phase not in (Phase.IDLE, Phase.RELEASE):
             self._pick.give_up(now_s, reason)
         if self._hold.step not in (Step.IDLE, Step.RELEASE):
-            self._hold.end(Outcome.CANCELLED, reason, now_s, release=True)
+            self._hold.end(outcome, reason, now_s, release=True)
 
     def _limits(self) -> HoldGoal:
         return HoldGoal(self._settings.grip_force_n, self._settings.max_force_n, self._settings.max_pressure_pa)
@@ -262,7 +259,7 @@ class GraspController(ManagedNode):
             self.get_logger().warning(
                 f"{self._names[number]}: tare refused: {answer.message}", throttle_duration_sec=2.0
             )
-        if self._paced and self._active and not any(self._asked):
+        if self._paced and self.active and not any(self._asked):
             self._advance()
 
     def _on_time(self) -> None:
@@ -282,7 +279,7 @@ class GraspController(ManagedNode):
         now_s = self._now_s()
         elapsed_s = min(max(now_s - self._time_s, 0.0), MOST_STEP_S)
         self._time_s = now_s
-        self._watch_valves(now_s)
+        self._watch_valves()
         self._watch_sensing(now_s)
         self._answer_slip()
         inputs = self._inputs()
@@ -308,15 +305,10 @@ class GraspController(ManagedNode):
             inputs.append(FingerInput(ready, watch.in_contact, watch.normal_n, slides))
         return inputs
 
-    def _watch_valves(self, now_s: float) -> None:
+    def _watch_valves(self) -> None:
         """End what is under way where a valve does not obey."""
-        reason = next(filter(None, (owner.trouble() for owner in self._owners)), "")
-        if not reason:
-            return
-        if self._pick.phase not in (Phase.IDLE, Phase.RELEASE):
-            self._pick.give_up(now_s, reason)
-        if self._hold.step not in (Step.IDLE, Step.RELEASE):
-            self._hold.end(Outcome.REFUSED, reason, now_s, release=True)
+        if reason := next(filter(None, (owner.trouble() for owner in self._owners)), ""):
+            self._let_go(reason, Outcome.REFUSED)
 
     def _watch_sensing(self, now_s: float) -> None:
         """While something is held without sensing: go on holding, or vent, as `on_fault` says."""

@@ -8,7 +8,7 @@ from functools import partial
 from typing import Any
 
 import numpy as np
-from diagnostic_msgs.msg import DiagnosticArray
+from diagnostic_msgs.msg import DiagnosticStatus
 from geometry_msgs.msg import TransformStamped
 from soft_tactile_msgs.msg import ContactEvent, GraspState, PadEstimate
 
@@ -22,7 +22,7 @@ from soft_tactile_node.ros.running import process
 from soft_tactile_node.ros.running.diagnostic_pace import DiagnosticPace
 from soft_tactile_node.ros.running.managed_node import ManagedNode
 from soft_tactile_node.ros.wire import qos
-from soft_tactile_node.ros.wire.conversions import stamp_to_seconds, transform_message
+from soft_tactile_node.ros.wire.conversions import clock_s, stamp_to_seconds, transform_message
 from soft_tactile_node.ros.wire.diagnostics import ERROR, OK, WARN, FingerHealth
 from soft_tactile_node.ros.wire.names import frame_prefix, sibling
 
@@ -38,12 +38,8 @@ class GraspMonitor(ManagedNode):
     def __init__(self, name: str = "grasp_monitor", **options: Any) -> None:
         super().__init__(name, MONITOR, **options)
         self._health = FingerHealth(f"{self.short_namespace}/{name}: gripper", self.short_namespace)
-        self._diagnostics = self.create_publisher(
-            DiagnosticArray, "/diagnostics", qos.reliable(10), qos_overriding_options=qos.overridable()
-        )
-        self._active = False
         self._views: list[FingerView] = []
-        self._pace = DiagnosticPace(self, lambda: self._pace.tell(), self._publish_diagnostics)
+        self._pace = DiagnosticPace(self, self._status)
 
     def configure(self) -> None:
         """Check fingers and palm, watch every finger."""
@@ -70,17 +66,11 @@ class GraspMonitor(ManagedNode):
 
     def activate(self) -> None:
         """Start to watch, and say where the finger roots are."""
-        self._active = True
         if self._roots is not None:
             self._roots.publish(TFMessage(transforms=self._root_transforms()))
 
-    def deactivate(self) -> None:
-        """Publish nothing any more."""
-        self._active = False
-
     def release(self) -> None:
         """Forget the fingers."""
-        self._active = False
         self._views = []
 
     def parameters_changed(self, _names: Sequence[str]) -> None:
@@ -128,9 +118,6 @@ class GraspMonitor(ManagedNode):
         self.keep(watch, FingerWatch.close)
         return watch
 
-    def _now_s(self) -> float:
-        return float(self.get_clock().now().nanoseconds) * 1e-9
-
     # -- inputs
 
     def _on_estimate(self, number: int, message: PadEstimate) -> None:
@@ -155,7 +142,7 @@ class GraspMonitor(ManagedNode):
 
     def _on_event(self, number: int, message: ContactEvent) -> None:
         if message.kind == ContactEvent.SLIP:
-            self._views[number].slip_time_s = self._now_s()
+            self._views[number].slip_time_s = clock_s(self)
             self._on_time()
 
     def _mean_normal_n(self) -> float:
@@ -165,7 +152,7 @@ class GraspMonitor(ManagedNode):
     # -- outputs
 
     def _on_time(self) -> None:
-        if not self._active:
+        if not self.active:
             return
         self._watch_fingers()
         self._follow()
@@ -174,7 +161,7 @@ class GraspMonitor(ManagedNode):
     def _follow(self) -> None:
         """Bring the state of the grasp up to date."""
         before = self._tracker.state
-        state = self._tracker.update(self._now_s(), self._views)
+        state = self._tracker.update(clock_s(self), self._views)
         if not self._tracker.opposed:
             self._object.clear()
         if state != before:
@@ -214,15 +201,13 @@ class GraspMonitor(ManagedNode):
         message.header.frame_id = self._frame
         return message
 
-    def _publish_diagnostics(self) -> None:
+    def _status(self) -> list[DiagnosticStatus]:
         if not self._views:
             self._health.set_level(ERROR if self.reason else WARN, self.reason or "not configured")
-        elif not self._active:
+        elif not self.active:
             self._health.set_level(WARN, "not active")
         values = {watch.name: watch.lost or "heard" for watch in self._watches} if self._views else {}
-        array = self._health.message(values)
-        array.header.stamp = self.get_clock().now().to_msg()
-        self._diagnostics.publish(array)
+        return [self._health.status(values)]
 
 
 def _normal_n(view: FingerView) -> float:

@@ -8,7 +8,6 @@ from functools import partial
 from typing import Any
 
 from builtin_interfaces.msg import Time
-from diagnostic_msgs.msg import DiagnosticArray
 from rclpy.time import Time as ClockTime
 from sensor_msgs.msg import FluidPressure
 from soft_tactile_msgs.msg import CoilReadings, PadTruth, PressureCommand, ValveStatus
@@ -45,11 +44,7 @@ class GripperSimulator(ManagedNode):
 
     def __init__(self, name: str = "gripper_simulator", **options: Any) -> None:
         super().__init__(name, SIMULATOR, **options)
-        self._active = False
-        diagnostics = self.create_publisher(
-            DiagnosticArray, "/diagnostics", qos.reliable(10), qos_overriding_options=qos.overridable()
-        )
-        self._health = ValveHealth(self, diagnostics)
+        self._health = ValveHealth(self)
 
     def configure(self) -> None:
         """Build the gripper and create the topics of every finger."""
@@ -82,14 +77,12 @@ class GripperSimulator(ManagedNode):
 
     def activate(self) -> None:
         """Let time run."""
-        self._active = self._health.active = True
         self._time.restart()
         if self._time.mode != "step":
             self._timer.reset()
 
     def deactivate(self) -> None:
         """Let time stand still."""
-        self._active = self._health.active = False
         self._timer.cancel()
         self._end_step("the simulator was deactivated")
 
@@ -189,7 +182,7 @@ class GripperSimulator(ManagedNode):
         refused = ""
         if self._time.mode != "step":
             refused = f"parameter 'time' must be step; got '{self._time.mode}'"
-        elif not self._active:
+        elif not self.active:
             refused = "not active"
         elif self._awaited:
             refused = f"scan {self._scans} still waits for the commands of {', '.join(sorted(self._awaited))}"

@@ -54,7 +54,6 @@ class TactileSensor(ManagedNode):
         super().__init__(name, SENSOR, **options)
         self._stream: FingerStream | None = None
         self._source: ScanSource | None = None
-        self._active = False
         self._last = LastMessages()
         self._health = SensorHealth(self, lambda: self._stream, self._source_report, self._source_fault)
         self._health.say(WARN, "not configured")
@@ -118,10 +117,8 @@ class TactileSensor(ManagedNode):
         """Start with a tare, at once; scans that come while inactive are not used."""
         if self._stream is not None:
             self._stream.restart(self._recall_tare(self._stream.channels))
-        self._action.start()
         self._last = LastMessages()
         self._fresh = Freshness(self.setting("coil_timeout"))
-        self._active = True
         self._health.forget()
         self._health.say(WARN, "waiting for the first scan")
         self._silence.start()
@@ -131,7 +128,6 @@ class TactileSensor(ManagedNode):
     def deactivate(self) -> None:
         """Publish nothing any more; a calibration under way is given up and the finger vented."""
         self._action.stop("the node was deactivated")
-        self._active = False
         self._silence.stop()
         if self._source is not None:
             self._source.stop()
@@ -141,7 +137,6 @@ class TactileSensor(ManagedNode):
     def release(self) -> None:
         """Forget the stream."""
         self._health.forget()
-        self._active = False
         self._stream = None
         self._source = None
 
@@ -153,10 +148,10 @@ class TactileSensor(ManagedNode):
     # -- inputs
 
     def _on_coils(self, message: CoilReadings) -> None:
-        if not self._active:
+        if not self.active:
             return
         if self._last.has_scan(message):
-            self._last.repeat(self._outputs)
+            self._last.repeat(self._outputs.publish)
             return
         try:
             scan = conversions.scan_from_message(message)
@@ -178,7 +173,7 @@ class TactileSensor(ManagedNode):
             self._on_pressure(conversions.stamp_to_seconds(message.header.stamp), message.fluid_pressure)
 
     def _on_pressure(self, time_s: float, pressure_pa: float) -> None:
-        if not self._active:
+        if not self.active:
             return
         self._health.counters.pressures += 1
         self._action.add_pressure(time_s, pressure_pa)
@@ -197,13 +192,13 @@ class TactileSensor(ManagedNode):
             scan = replace(scan, acceleration_m_s2=force)
         self._action.add_scan(scan)
         if self._stream is None:
-            self._silence.hear(self._now_s())
+            self._silence.hear(conversions.clock_s(self))
             self._health.forget()
             self._health.show()
             return
         try:
             self._check_channels(scan, self._stream.channels)
-            now_s = self._now_s()
+            now_s = conversions.clock_s(self)
             self._silence.hear(now_s)
             late = self._fresh.is_late(conversions.stamp_to_seconds(stamp), now_s)
             estimate, events = self._stream.step(scan)
@@ -216,12 +211,9 @@ class TactileSensor(ManagedNode):
         else:
             self._outputs.publish(estimate, events, stamp)
             self._last.keep(estimate, stamp)
-        now_s = self._now_s()
+        now_s = conversions.clock_s(self)
         self._fresh.done(now_s)
         self._health.see(number, now_s - conversions.stamp_to_seconds(stamp), estimate, events)
-
-    def _now_s(self) -> float:
-        return float(self.get_clock().now().nanoseconds) * 1e-9
 
     def _on_silence(self) -> None:
         """Say once that the stream has stopped, then keep silent until it comes back."""
@@ -247,7 +239,7 @@ class TactileSensor(ManagedNode):
         return response
 
     def _require_stream(self) -> FingerStream:
-        if not self._active:
+        if not self.active:
             raise SoftTactileError("the node is not active: activate it first")
         if self._stream is None:
             raise SoftTactileError("there is no calibration: load one, or use the action calibrate")

@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
-from diagnostic_msgs.msg import DiagnosticArray
 from soft_tactile_msgs.msg import PressureCommand, ValveStatus
 
 from soft_tactile_node.ros.parameters.spec import ParameterError
@@ -33,10 +32,7 @@ class ValveNode(ManagedNode):
 
     def __init__(self, name: str = "valve", **options: Any) -> None:
         super().__init__(name, VALVE, **options)
-        diagnostics = self.create_publisher(
-            DiagnosticArray, "/diagnostics", qos.reliable(10), qos_overriding_options=qos.overridable()
-        )
-        self._health = ValveHealth(self, diagnostics)
+        self._health = ValveHealth(self)
         self._driver: ValveDriver | None = None
 
     def configure(self) -> None:
@@ -67,12 +63,10 @@ class ValveNode(ManagedNode):
 
     def activate(self) -> None:
         """Obey commands from now on, vented."""
-        self._health.active = True
         self._beat.reset()
 
     def deactivate(self) -> None:
         """Vent; the valve does so by itself as well, for want of heartbeats."""
-        self._health.active = False
         self._beat.cancel()
         if self._driver is not None:
             self._driver.close()
@@ -88,7 +82,7 @@ class ValveNode(ManagedNode):
         self._side.lease.limits = limits_of(self, real=self.setting("valve") != "simulated")
 
     def _on_command(self, message: PressureCommand) -> None:
-        if self._health.active:
+        if self.active:
             self._side.on_command(message)
 
     def _on_beat(self) -> None:

@@ -6,13 +6,12 @@ from soft_tactile_node.ros.parameters.spec import ParameterSpec as P
 
 NAN = float("nan")
 
-AUTOSTART = P("autostart", "bool", True, "Configure and activate by itself; false = wait for a lifecycle manager.")
+AUTOSTART = P("autostart", True, "Configure and activate by itself; false = wait for a lifecycle manager.")
 ATMOSPHERE = "Absolute pressure of the vented line"
 
 COMMANDING = (
     P(
         "lease",
-        "double",
         0.5,
         "How long each pressure command stands without another; a valve cuts it to its `command_timeout`.",
         "s",
@@ -21,7 +20,6 @@ COMMANDING = (
     ),
     P(
         "simulated",
-        "bool",
         False,
         "Whether this node belongs to a simulation, as it does with `use_sim_time`: a real valve refuses its commands.",
     ),
@@ -31,7 +29,6 @@ COMMANDING = (
 VALVE_SIDE = (
     P(
         "command_timeout",
-        "double",
         0.5,
         "Longest time that a pressure command stands without another; then the valve acts by itself.",
         "s",
@@ -41,7 +38,6 @@ VALVE_SIDE = (
     ),
     P(
         "on_command_timeout",
-        "string",
         "vent",
         "What the valve does when the lease of its owner has ended: vents, or holds the last pressure.",
         choices=("vent", "hold"),
@@ -49,7 +45,6 @@ VALVE_SIDE = (
     ),
     P(
         "max_pressure",
-        "double",
         60e3,
         "Gauge pressure above which a command is refused.",
         "Pa",

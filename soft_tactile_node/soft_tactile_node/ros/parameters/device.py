@@ -19,7 +19,6 @@ DEVICE = (
     *_settings(of_devices=True),
     P(
         "tank",
-        "string",
         "",
         "Description of the LC tanks (YAML) for a device that sends raw counts; empty = it sends inductances.",
     ),
@@ -30,7 +29,6 @@ READER = (
     AUTOSTART,
     P(
         "source",
-        "string",
         "serial",
         "Where scans come from: " + " or ".join(", ".join(SOURCES[name].words for name in KINDS).rsplit(", ", 1)) + ".",
         choices=tuple(KINDS),
@@ -38,17 +36,15 @@ READER = (
     *DEVICE,
     P(
         "atmospheric_pressure",
-        "double",
         101325.0,
         "Absolute pressure of the surroundings, added where the device sends gauge pressure.",
         "Pa",
         low=50e3,
         high=110e3,
     ),
-    P("pad_frame", "string", "", "Frame of the pad, in the header of each scan; empty = <namespace>_pad."),
+    P("pad_frame", "", "Frame of the pad, in the header of each scan; empty = <namespace>_pad."),
     P(
         "coil_timeout",
-        "double",
         0.1,
         "Longest gap between scans before diagnostics say that the device is silent.",
         "s",

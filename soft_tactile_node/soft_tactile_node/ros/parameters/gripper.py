@@ -7,32 +7,29 @@ from soft_tactile_node.ros.parameters.common import ATMOSPHERE, AUTOSTART, COMMA
 from soft_tactile_node.ros.parameters.spec import ParameterSpec as P
 from soft_tactile_node.simulation.faults import FAULT_KINDS
 
-_PAD = P("pad", "string", DEFAULT_PAD, "Pad variant of the simulated fingers.", choices=tuple(PADS))
+_PAD = P("pad", DEFAULT_PAD, "Pad variant of the simulated fingers.", choices=tuple(PADS))
 _OBJECT = P(
     "object",
-    "string",
     "bun",
     "Object on the simulated tray: choux bun, rye roll, jam jar or nothing.",
     choices=("bun", "roll", "jar", "none"),
     dynamic=True,
 )
-_SEED = P("seed", "int", 1, "Picks the simulated specimens and their noise.", low=0, high=2**31 - 1)
+_SEED = P("seed", 1, "Picks the simulated specimens and their noise.", low=0, high=2**31 - 1)
 
 SIMULATOR = (
     AUTOSTART,
     P(
         "fingers",
-        "string[]",
         ["left_finger", "right_finger"],
         "Names of the simulated fingers, also their namespaces; one or two.",
     ),
     _OBJECT,
     _PAD,
     _SEED,
-    P("rate", "double", 250.0, "Scans in a second of each finger.", "Hz", low=50.0, high=2000.0),
+    P("rate", 250.0, "Scans in a second of each finger.", "Hz", low=50.0, high=2000.0),
     P(
         "time",
-        "string",
         "system",
         "Which time the simulation lives in: that of the system, its own published on /clock (`clock`), or its own "
         "with one scan for each call of the service `step`, which waits for the commands of that step (`step`).",
@@ -40,7 +37,6 @@ SIMULATOR = (
     ),
     P(
         "speed",
-        "double",
         1.0,
         "Seconds simulated in one second (time `clock`).",
         "s/s",
@@ -50,7 +46,6 @@ SIMULATOR = (
     ),
     P(
         "step_timeout",
-        "double",
         10.0,
         "Longest wait of `step` for the commands of its step, in real time (time `step`).",
         "s",
@@ -58,20 +53,18 @@ SIMULATOR = (
         high=600.0,
     ),
     *VALVE_SIDE,
-    P("atmospheric_pressure", "double", 101325.0, ATMOSPHERE + ".", "Pa", low=50e3, high=110e3),
+    P("atmospheric_pressure", 101325.0, ATMOSPHERE + ".", "Pa", low=50e3, high=110e3),
     P(
         "fault",
-        "string",
         "none",
         "Fault to practise with: coils or pressure go bad, the finger is held beside its pad, or coils fall silent.",
         choices=("none", "silent", *FAULT_KINDS),
     ),
-    P("fault_finger", "string", "", "Finger with the fault; empty = the first one."),
-    P("fault_channel", "int", 1, "Coil channel with the fault, for open, stuck and spike.", low=1, high=16),
-    P("fault_start", "double", 0.0, "When the fault begins, from the start of the simulation.", "s", low=0.0, high=1e6),
+    P("fault_finger", "", "Finger with the fault; empty = the first one."),
+    P("fault_channel", 1, "Coil channel with the fault, for open, stuck and spike.", low=1, high=16),
+    P("fault_start", 0.0, "When the fault begins, from the start of the simulation.", "s", low=0.0, high=1e6),
     P(
         "fault_end",
-        "double",
         NAN,
         "When the fault ends, from the start of the simulation; NaN = never.",
         "s",
@@ -83,21 +76,19 @@ SIMULATOR = (
 
 MONITOR = (
     AUTOSTART,
-    P("fingers", "string[]", ["left_finger", "right_finger"], "Namespaces of the fingers, two to six."),
-    P("rate", "double", 20.0, "Grasp states in a second, besides one at each change.", "Hz", low=1.0, high=200.0),
+    P("fingers", ["left_finger", "right_finger"], "Namespaces of the fingers, two to six."),
+    P("rate", 20.0, "Grasp states in a second, besides one at each change.", "Hz", low=1.0, high=200.0),
     P(
         "finger_timeout",
-        "double",
         0.3,
         "Longest gap between estimates of a finger before it counts as dead.",
         "s",
         low=0.05,
         high=10.0,
     ),
-    P("palm_frame", "string", "", "Frame of the palm; empty = <namespace>_palm."),
+    P("palm_frame", "", "Frame of the palm; empty = <namespace>_palm."),
     P(
         "finger_angles",
-        "double[]",
         [],
         "Direction of each finger root from the palm axis, about the palm's z; empty = evenly spaced.",
         "rad",
@@ -106,7 +97,6 @@ MONITOR = (
     ),
     P(
         "finger_root_radius",
-        "double",
         NAN,
         "Distance of the finger roots from the palm axis; NaN = not known, so no width.",
         "m",
@@ -116,7 +106,6 @@ MONITOR = (
     ),
     P(
         "finger_tilt",
-        "double",
         0.0,
         "Angle by which the straight fingers lean outward from the palm axis.",
         "rad",
@@ -125,7 +114,6 @@ MONITOR = (
     ),
     P(
         "arc_length",
-        "double",
         NAN,
         "Length of the neutral line from finger root to pad; NaN = not known, so no width and palm forces.",
         "m",
@@ -135,7 +123,6 @@ MONITOR = (
     ),
     P(
         "surface_offset",
-        "double",
         NAN,
         "Distance of the pad surface from the neutral line; NaN = not known.",
         "m",
@@ -145,7 +132,6 @@ MONITOR = (
     ),
     P(
         "pad_compliance",
-        "double",
         NAN,
         "Compliance of one pad, taken off that of the object; best found by gripping something rigid: half of the "
         "compliance shown with 0 here (below 0 where the bend estimate yields less than the finger); NaN = not known, "
@@ -157,7 +143,6 @@ MONITOR = (
     ),
     P(
         "pad_compliance_deviation",
-        "double",
         1.5e-4,
         "Standard uncertainty of `pad_compliance`.",
         "m/N",
@@ -166,14 +151,12 @@ MONITOR = (
     ),
     P(
         "wrench_frame",
-        "string",
         "pad",
         "Frame in which the fingers publish their wrenches, as their parameter of this name says.",
         choices=("pad", "root"),
     ),
     P(
         "closing_rate",
-        "double",
         2000.0,
         "Rise of pressure above which the gripper is said to close.",
         "Pa/s",
@@ -183,7 +166,6 @@ MONITOR = (
     ),
     P(
         "holding_force",
-        "double",
         0.1,
         "Normal force that each touching finger needs before an object counts as held; the forces have to stand still, "
         "too.",
@@ -194,7 +176,6 @@ MONITOR = (
     ),
     P(
         "slip_hold",
-        "double",
         0.15,
         "How long SLIPPING is shown after a slip was reported.",
         "s",
@@ -206,20 +187,18 @@ MONITOR = (
 
 CONTROLLER = (
     AUTOSTART,
-    P("fingers", "string[]", ["left_finger", "right_finger"], "Namespaces of the fingers it drives."),
+    P("fingers", ["left_finger", "right_finger"], "Namespaces of the fingers it drives."),
     P(
         "picks",
-        "int",
         0,
         "Picks to do by itself after activation; -1 = without end; the service `pick` does one.",
         low=-1,
         high=100000,
     ),
     *COMMANDING,
-    P("command_rate", "double", 50.0, "Pressure commands in a second.", "Hz", low=5.0, high=500.0),
+    P("command_rate", 50.0, "Pressure commands in a second.", "Hz", low=5.0, high=500.0),
     P(
         "pace",
-        "string",
         "timer",
         "What makes it go on: a timer at `command_rate`, or the estimates, one command for each scan that all fingers "
         "have told (for a simulator in time `step`).",
@@ -227,18 +206,16 @@ CONTROLLER = (
     ),
     P(
         "finger_timeout",
-        "double",
         0.3,
         "Longest gap between estimates of a finger before its sensing counts as lost; at least its `coil_timeout`.",
         "s",
         low=0.05,
         high=10.0,
     ),
-    P("closing_speed", "double", 8e3, "Rise of pressure while closing.", "Pa/s", low=100.0, high=1e5, dynamic=True),
-    P("grip_force", "double", 0.5, "Normal force of each finger to hold with.", "N", low=0.05, high=20.0, dynamic=True),
+    P("closing_speed", 8e3, "Rise of pressure while closing.", "Pa/s", low=100.0, high=1e5, dynamic=True),
+    P("grip_force", 0.5, "Normal force of each finger to hold with.", "N", low=0.05, high=20.0, dynamic=True),
     P(
         "max_force",
-        "double",
         4.0,
         "Normal force of a finger above which pressure is not raised any more.",
         "N",
@@ -246,10 +223,9 @@ CONTROLLER = (
         high=50.0,
         dynamic=True,
     ),
-    P("max_pressure", "double", 55e3, "Highest pressure commanded (gauge).", "Pa", low=1e3, high=200e3, dynamic=True),
+    P("max_pressure", 55e3, "Highest pressure commanded (gauge).", "Pa", low=1e3, high=200e3, dynamic=True),
     P(
         "slip_step",
-        "double",
         4e3,
         "Rise of pressure on a slip during a pick.",
         "Pa",
@@ -259,7 +235,6 @@ CONTROLLER = (
     ),
     P(
         "slip_speed",
-        "double",
         2e4,
         "Rise of pressure for as long as the object goes on sliding, and in `hold_force` the quickest after a slip.",
         "Pa/s",
@@ -269,7 +244,6 @@ CONTROLLER = (
     ),
     P(
         "regulation",
-        "double",
         5e4,
         "How fast `hold_force` leads the force to the wanted one at most: rise of pressure per newton missing.",
         "Pa/(N s)",
@@ -279,7 +253,6 @@ CONTROLLER = (
     ),
     P(
         "open_position",
-        "double",
         0.08,
         "Positions of `gripper_cmd` from this on mean: open; below: close until the object is held.",
         "m",
@@ -287,13 +260,12 @@ CONTROLLER = (
         high=1.0,
         dynamic=True,
     ),
-    P("hold_time", "double", 0.5, "Time from holding to lifting.", "s", low=0.0, high=60.0, dynamic=True),
-    P("lift_height", "double", 0.08, "How high it lifts above the tray.", "m", low=0.0, high=1.0, dynamic=True),
-    P("lift_speed", "double", 0.05, "How fast it lifts and lowers.", "m/s", low=0.005, high=1.0, dynamic=True),
-    P("carry_time", "double", 1.0, "Time held at the top.", "s", low=0.0, high=600.0, dynamic=True),
+    P("hold_time", 0.5, "Time from holding to lifting.", "s", low=0.0, high=60.0, dynamic=True),
+    P("lift_height", 0.08, "How high it lifts above the tray.", "m", low=0.0, high=1.0, dynamic=True),
+    P("lift_speed", 0.05, "How fast it lifts and lowers.", "m/s", low=0.005, high=1.0, dynamic=True),
+    P("carry_time", 1.0, "Time held at the top.", "s", low=0.0, high=600.0, dynamic=True),
     P(
         "vent_speed",
-        "double",
         2e5,
         "Fall of pressure while letting go; slower lets the pads rub over the object.",
         "Pa/s",
@@ -303,7 +275,6 @@ CONTROLLER = (
     ),
     P(
         "on_fault",
-        "string",
         "hold",
         "What it does when sensing is lost while it holds: goes on holding, or vents.",
         choices=("hold", "vent"),

@@ -30,10 +30,8 @@ class ParameterSpec:
     ----------
     name : str
         As in parameter files.
-    kind : str
-        "bool", "int", "double", "string", "string[]" or "double[]".
     default : bool, int, float, str or list
-        Used where nothing is given, in `unit`.
+        Used where nothing is given, in `unit`; tells the type, too: an empty list is one of numbers.
     text : str
         One sentence for the integrator.
     unit : str
@@ -49,7 +47,6 @@ class ParameterSpec:
     """
 
     name: str
-    kind: str
     default: Value
     text: str
     unit: str = ""
@@ -58,6 +55,13 @@ class ParameterSpec:
     choices: tuple[str, ...] = ()
     allow_nan: bool = False
     dynamic: bool = False
+
+    @property
+    def kind(self) -> str:
+        """Type of the value: "bool", "int", "double", "string", "string[]" or "double[]"."""
+        if isinstance(self.default, list):
+            return "string[]" if self.default and isinstance(self.default[0], str) else "double[]"
+        return {bool: "bool", int: "int", float: "double", str: "string"}[type(self.default)]
 
     def rule(self) -> str:
         """Return what a value must be, in words."""
@@ -135,18 +139,7 @@ def _converted(kind: str, value: Any) -> Value | None:
 
 
 def markdown_table(specs: Iterable[ParameterSpec]) -> str:
-    """Return the parameters as a table in Markdown, one row each.
-
-    Parameters
-    ----------
-    specs : iterable of ParameterSpec
-        The parameters of one node.
-
-    Returns
-    -------
-    str
-        Table with the columns parameter, type, default, unit, allowed, live, meaning.
-    """
+    """Return the parameters `specs` of a node as a table in Markdown, one row each."""
     head = ["| parameter | type | default | unit | allowed | live | meaning |", "|---|---|---|---|---|---|---|"]
     rows = [
         f"| `{spec.name}` | {spec.kind} | {shown(spec.default)} | {spec.unit or '-'} | {spec.rule()} | "
@@ -168,20 +161,7 @@ def shown(value: Value) -> str:
 
 
 def problems_of(given: Mapping[str, Any], known: Mapping[str, ParameterSpec]) -> list[str]:
-    """Return what is wrong with parameter values, one sentence each.
-
-    Parameters
-    ----------
-    given : mapping
-        Parameter name -> value, in the parameter's unit.
-    known : mapping
-        Parameter name -> its declaration.
-
-    Returns
-    -------
-    list of str
-        Unknown names and wrong values, in the order given; empty if all is well.
-    """
+    """Return a sentence for each name in `given` that is unknown, or whose value breaks its declaration in `known`."""
     return [problem for name, value in given.items() if (problem := _problem(name, value, known))]
 
 

@@ -9,18 +9,16 @@ VALVE = (
     AUTOSTART,
     P(
         "valve",
-        "string",
         "serial",
         "What keeps the pressure: a valve on a serial port, or a simulated one, which moves nothing.",
         choices=("serial", "simulated"),
     ),
-    P("serial_port", "string", "", "Serial port of the valve; best by id, /dev/serial/by-id/..."),
-    P("serial_baud", "int", 115200, "Speed of the port in bits per second.", low=1200, high=4_000_000),
+    P("serial_port", "", "Serial port of the valve; best by id, /dev/serial/by-id/..."),
+    P("serial_baud", 115200, "Speed of the port in bits per second.", low=1200, high=4_000_000),
     *VALVE_SIDE,
-    P("rate", "double", 20.0, "Lines to the valve in a second, its heartbeat.", "Hz", low=5.0, high=200.0),
+    P("rate", 20.0, "Lines to the valve in a second, its heartbeat.", "Hz", low=5.0, high=200.0),
     P(
         "heartbeat_timeout",
-        "double",
         0.3,
         "The valve vents when it hears nothing for so long, and is at fault when it says nothing for so long; at least "
         "three heartbeats.",

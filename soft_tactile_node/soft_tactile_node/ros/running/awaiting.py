@@ -170,13 +170,7 @@ class Asking:
         self._asked_s: float | None = None
 
     def answered(self) -> bool:
-        """Return whether the answer is there; to be called again and again until it is.
-
-        Raises
-        ------
-        NoAnswerError
-            The service is not there, or does not answer.
-        """
+        """Return whether the answer is there, to be called until it is; NoAnswerError: no service, or silent."""
         if self.answer is not None:
             return True
         now_s = real_s()

@@ -1,12 +1,15 @@
-"""When a node speaks on /diagnostics."""
+"""What a node says on /diagnostics, and when."""
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+
+from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 
 from soft_tactile_node.ros.running.awaiting import REAL_TIME, real_s
 from soft_tactile_node.ros.running.managed_node import ManagedNode
+from soft_tactile_node.ros.wire import qos
 
 REPORT_PERIOD_S = 1.0
 """How often a node speaks at least (s of its time)."""
@@ -20,20 +23,29 @@ MOST_WORDS, WITHIN_S = 5, 1.0
 
 
 class DiagnosticPace:
-    """Says when a node speaks on /diagnostics: each second and at once on a change, never more than 5 times a second.
+    """Speaks for a node on /diagnostics: each second and at once on a change, never more than 5 times a second.
 
     Parameters
     ----------
     node : ManagedNode
         Owner; the timers of one that has failed stand still, so it says that at once.
+    status : callable
+        Returns how things are at that moment.
     report : callable
-        Called each second of the node's time, once however often the timer fires; ends with `tell`.
-    publish : callable
-        Publishes how things are at that moment.
+        Called before it speaks each second of the node's time, once however often the timer fires.
     """
 
-    def __init__(self, node: ManagedNode, report: Callable[[], None], publish: Callable[[], None]) -> None:
-        self._node, self._publish, self._report = node, publish, report
+    def __init__(
+        self,
+        node: ManagedNode,
+        status: Callable[[], Sequence[DiagnosticStatus]],
+        report: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._node, self._status, self._report = node, status, report
+        # Not a lifecycle publisher: a node that refuses to configure must be able to say so.
+        self._publisher = node.create_publisher(
+            DiagnosticArray, "/diagnostics", qos.reliable(10), qos_overriding_options=qos.overridable()
+        )
         self._reported_ns = node.get_clock().now().nanoseconds
         self._told_s: deque[float] = deque(maxlen=MOST_WORDS)
         self._later = node.create_timer(WITHIN_S / MOST_WORDS, self._catch_up, clock=REAL_TIME)
@@ -45,7 +57,9 @@ class DiagnosticPace:
         now_s = real_s()
         if len(self._told_s) < MOST_WORDS or now_s - self._told_s[0] >= WITHIN_S or self._node.failed:
             self._told_s.append(now_s)
-            self._publish()
+            array = DiagnosticArray(status=self._status())
+            array.header.stamp = self._node.get_clock().now().to_msg()
+            self._publisher.publish(array)
         elif self._later.is_canceled():
             self._later.reset()
 
@@ -54,6 +68,7 @@ class DiagnosticPace:
         if not 0 <= now_ns - self._reported_ns < round(EARLY_SHARE * REPORT_PERIOD_S * 1e9):
             self._reported_ns = now_ns
             self._report()
+            self.tell()
 
     def _catch_up(self) -> None:
         self._later.cancel()

@@ -38,6 +38,9 @@ class ManagedNode(LifecycleNode):
         As rclpy.node.Node takes them.
     """
 
+    active = False
+    """Whether it works."""
+
     failed = ""
     """The unexpected error that has stopped the node; empty = none since it was last configured."""
 
@@ -259,20 +262,25 @@ class ManagedNode(LifecycleNode):
     def _activate_all(self, state: LifecycleState) -> None:
         super().on_activate(state)
         self.activate()
+        self.active = True
 
     def _deactivate_all(self, state: LifecycleState) -> None:
-        self.deactivate()
+        self._stop()
         super().on_deactivate(state)
+
+    def _stop(self) -> None:
+        self.active = False
+        self.deactivate()
 
     def _stop_and_release(self) -> None:
         if self._configured:
-            self.deactivate()
+            self._stop()
         self._release_all()
 
     def _recover(self) -> None:
         """Free everything, whatever still works."""
         if self._configured:
-            self._guarded("stop", self.deactivate)
+            self._guarded("stop", self._stop)
         self._release_all()
 
     def _release_all(self) -> None:
@@ -348,18 +356,7 @@ class ManagedNode(LifecycleNode):
 
 
 def descriptor_of(spec: ParameterSpec) -> ParameterDescriptor:
-    """Return the descriptor that shows a parameter's text, unit and range to the standard tools.
-
-    Parameters
-    ----------
-    spec : ParameterSpec
-        The parameter.
-
-    Returns
-    -------
-    rcl_interfaces.msg.ParameterDescriptor
-        Limits in the parameter's unit.
-    """
+    """Return the descriptor that shows the text, unit and range of `spec` to the standard tools."""
     unit = f" [{spec.unit}]" if spec.unit else ""
     descriptor = ParameterDescriptor(description=spec.text + unit, additional_constraints=spec.rule())
     if spec.kind == "int" and abs(spec.low) < 2**63 and abs(spec.high) < 2**63:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
-from diagnostic_msgs.msg import DiagnosticArray
+from diagnostic_msgs.msg import DiagnosticStatus
 
 from soft_tactile_node.ros.running.diagnostic_pace import DiagnosticPace
 from soft_tactile_node.ros.running.managed_node import ManagedNode
@@ -20,23 +19,15 @@ class ValveHealth:
     ----------
     node : ManagedNode
         Owner.
-    publisher : rclpy.publisher.Publisher
-        Of /diagnostics; not one that is silent while the node is inactive.
-
-    Attributes
-    ----------
-    active : bool
-        Whether the node is active.
     """
 
-    def __init__(self, node: ManagedNode, publisher: Any) -> None:
-        self.active = False
-        self._node, self._publisher = node, publisher
+    def __init__(self, node: ManagedNode) -> None:
+        self._node = node
         self._sides: dict[str, ValveSide] = {}
         self._name = f"{node.short_namespace}/{node.get_name()}"
         self._healths: dict[str, FingerHealth] = {}
         self._nothing = FingerHealth(f"{self._name}: valve", node.short_namespace)
-        self._pace = DiagnosticPace(node, lambda: self._pace.tell(), self._publish)
+        self._pace = DiagnosticPace(node, self._status)
 
     def watch(self, sides: Mapping[str, ValveSide]) -> None:
         """Tell of these valve sides from now on, by the name of their finger."""
@@ -54,16 +45,14 @@ class ValveHealth:
         for finger, health in self._healths.items():
             if self._node.reason:
                 health.set_level(ERROR, self._node.reason)
-            elif not self.active:
+            elif not self._node.active:
                 health.set_level(WARN, "not active")
             else:
                 health.set_level(*self._sides[finger].judge())
 
-    def _publish(self) -> None:
+    def _status(self) -> list[DiagnosticStatus]:
         self._judge()
         status = [health.status(self._sides[finger].report()) for finger, health in self._healths.items()]
         if not status:
             self._nothing.set_level(ERROR if self._node.reason else WARN, self._node.reason or "not configured")
-        array = DiagnosticArray(status=status or [self._nothing.status({})])
-        array.header.stamp = self._node.get_clock().now().to_msg()
-        self._publisher.publish(array)
+        return status or [self._nothing.status({})]

@@ -23,9 +23,7 @@ from soft_tactile_node.errors import RangeError, ShapeError
 from soft_tactile_node.grasp.pressure_lease import PressureRequest
 from soft_tactile_node.physics.kinematics import quaternion_xyzw
 from soft_tactile_node.ros.wire.written import WrittenMessage
-from soft_tactile_node.samples import MAX_CHANNELS, ChannelParts, ContactEvent, Estimate, Scan, State, declared
-
-Array = NDArray[np.float64]
+from soft_tactile_node.samples import MAX_CHANNELS, Array, ChannelParts, ContactEvent, Estimate, Scan, State, declared
 
 LEAST_ABSOLUTE_PA = 50e3
 """No vented line on Earth reads less than this (Pa absolute); anything below was meant as gauge."""
@@ -39,6 +37,11 @@ FIELDS = tuple(
 
 
 # -- time
+
+
+def clock_s(node: Any) -> float:
+    """Return the time on the clock of a node (s)."""
+    return float(node.get_clock().now().nanoseconds) * 1e-9
 
 
 def stamp_to_seconds(stamp: Time) -> float:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus, KeyValue
+from diagnostic_msgs.msg import DiagnosticStatus, KeyValue
 
 from soft_tactile_node.reports.flag_text import FLAG_ADVICE
 from soft_tactile_node.samples import Flag, State
@@ -135,27 +135,22 @@ class FingerHealth:
         "<node>: <what>", as the diagnostics tools group it.
     hardware_id : str
         Which finger it is.
+
+    Attributes
+    ----------
+    level, text : bytes, str
+        How the finger is, and why.
     """
 
     def __init__(self, name: str, hardware_id: str) -> None:
         self._name = name
         self._hardware_id = hardware_id
-        self._level, self._message = WARN, "not active"
+        self.level, self.text = WARN, "not active"
         self._published: tuple[bytes, str] | None = None
-
-    @property
-    def level(self) -> bytes:
-        """Present level."""
-        return self._level
-
-    @property
-    def text(self) -> str:
-        """Present message."""
-        return self._message
 
     def set_level(self, level: bytes, message: str) -> None:
         """Say how the finger is."""
-        self._level, self._message = level, message
+        self.level, self.text = level, message
 
     def set_flags(self, flags: Flag, state: State) -> None:
         """Say how the finger is from the flags and state of its estimate."""
@@ -167,19 +162,15 @@ class FingerHealth:
     @property
     def changed(self) -> bool:
         """Whether level or kind of message differ from what was published last; other numbers in it are no news."""
-        return self._published != (self._level, _kind_of(self._message))
-
-    def message(self, values: Mapping[str, str]) -> DiagnosticArray:
-        """Return the array to publish, without stamp, and remember what it says."""
-        return DiagnosticArray(status=[self.status(values)])
+        return self._published != (self.level, _kind_of(self.text))
 
     def status(self, values: Mapping[str, str]) -> DiagnosticStatus:
         """Return the status to publish and remember what it says."""
-        self._published = (self._level, _kind_of(self._message))
+        self._published = (self.level, _kind_of(self.text))
         return DiagnosticStatus(
-            level=self._level,
+            level=self.level,
             name=self._name,
-            message=self._message,
+            message=self.text,
             hardware_id=self._hardware_id,
             values=[KeyValue(key=key, value=value) for key, value in values.items()],
         )

@@ -1,33 +1,55 @@
 """A device that is not there: sends the frames of a recording or of the simulated finger, on a pseudo terminal or UDP.
 
-    python -m soft_tactile_node.sources.fake_device --link /tmp/finger --rate 1000
-    soft-tactile check --source serial:/tmp/finger
+It can be unplugged, lose scans and damage bytes. With the folder of the tests on PYTHONPATH it stands in for a board:
 
-For trying out a cell before its boards exist, and for tests: it can be unplugged, lose scans and damage bytes.
+    python -m devices.fake_device --link finger --rate 1000
+    soft-tactile check --source serial:finger
 """
 
 from __future__ import annotations
 
 import json
+import os
+import subprocess
 import sys
 import time
 from contextlib import suppress
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import click
 import numpy as np
 
+from devices.fake_ports import PtyPort, UdpPort
 from soft_tactile_node.errors import SoftTactileError
+from soft_tactile_node.physics.resonator import resonance_frequency
 from soft_tactile_node.recordings import Recording
 from soft_tactile_node.registry import SOURCES
-from soft_tactile_node.sources.fake_ports import PtyPort, UdpPort
 from soft_tactile_node.sources.frames import Frame, encode_frame
 from soft_tactile_node.sources.naming import parse_source
 from soft_tactile_node.sources.recorded import Played
 from soft_tactile_node.sources.tank import Tank, load_tank
 
 LONGEST_NAP_S = 1e-3
+
+TESTS = Path(__file__).parents[1]
+
+
+def start_device(*words: str, **options: Any) -> subprocess.Popen[str]:
+    """Start a device in a process of its own; `options` are those of `Popen`."""
+    path = os.pathsep.join([str(TESTS), *filter(None, [os.environ.get("PYTHONPATH")])])
+    command = [sys.executable, "-m", "devices.fake_device", *words]
+    return subprocess.Popen(command, stdout=-1, text=True, env={**os.environ, "PYTHONPATH": path}, **options)
+
+
+def ideal_counts(tank: Tank, inductance_h: np.ndarray) -> np.ndarray:
+    """Return what an ideal counter would count (1), not rounded; NaN where the inductance (H) is NaN."""
+    capacitance = np.asarray(tank.capacitor_f) + np.asarray(tank.parasitic_capacitance_f)
+    whole = np.asarray(inductance_h, dtype=np.float64) + np.asarray(tank.parasitic_inductance_h)
+    frequency = resonance_frequency(whole, capacitance, tank.resistance_ohm)
+    if tank.counter == "gated":
+        return np.asarray(frequency / tank.divider * ((tank.gate_ticks or 1.0) / tank.reference_hz))
+    return np.asarray(tank.divider * tank.reference_hz / frequency)
 
 
 class Port(Protocol):
@@ -77,23 +99,12 @@ class Player:
         self._temperature_c = recording.temperature_c
         self._loss_ohm = recording.loss_ohm
         self._inductance_h = recording.inductance_h
-        self._counts = None if tank is None else np.rint(np.nan_to_num(tank.counts(recording.inductance_h)))
+        self._counts = None if tank is None else np.rint(np.nan_to_num(ideal_counts(tank, recording.inductance_h)))
         self._tick_us = 1e6 / rate_hz / (1.0 + skew)
         self._first_clock = first_clock
 
     def frame(self, number: int) -> Frame:
-        """Return the frame of one scan.
-
-        Parameters
-        ----------
-        number : int
-            Number of the scan, from 0.
-
-        Returns
-        -------
-        Frame
-            What the device would send.
-        """
+        """Return the frame that the device would send of scan `number`, from 0."""
         row = number % len(self._pressure_pa)
         counts = None if self._counts is None else self._counts[row]
         return Frame(

@@ -1,0 +1,138 @@
+"""Each flag is set by what it says, and by nothing while all is well; what a held finger is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from soft_tactile_node.calibration.storage import load_calibration
+from soft_tactile_node.errors import NotAtRestError
+from soft_tactile_node.estimation import Estimator
+from soft_tactile_node.estimation.settings import LIGHT
+from soft_tactile_node.estimation.tare import Tare
+from soft_tactile_node.recordings import Recording
+from soft_tactile_node.samples import Flag, Scan, State
+from soft_tactile_node.simulation import Fault, simulate
+
+CALIBRATION = load_calibration(Path(__file__).resolve().parents[3] / "config" / "calibrations" / "left_finger.yaml")
+REST_H = np.array(CALIBRATION.tare_inductance_h)
+FROM_S = 6.0
+"""From when on something is wrong (s)."""
+
+Spoil = Callable[[Recording], Recording]
+
+
+def replay(recording: Recording, settings: object = LIGHT, tare: Tare | None = None) -> tuple[Estimator, np.ndarray]:
+    """Return the estimator of a whole recording and all flags that it set."""
+    estimator = Estimator(CALIBRATION, settings, tare=tare)  # type: ignore[arg-type]
+    table, _ = estimator.replay(recording)
+    return estimator, table.flags
+
+
+def record(scenario: str, *faults: Fault) -> Recording:
+    """Record the finger of the shipped calibration."""
+    return simulate(scenario, seed=5, specimen_seed=1, rate_hz=250.0, duration_s=12.0, faults=faults)[0]
+
+
+@pytest.fixture(scope="module")
+def pick() -> Recording:
+    """A pick without a fault."""
+    return record("pick-roll")
+
+
+def coils(change: Callable[[np.ndarray, np.ndarray], None]) -> Spoil:
+    """Return what changes the second coil of a recording, in place, in the rows from `FROM_S` on."""
+
+    def spoil(recording: Recording) -> Recording:
+        values = recording.inductance_h.copy()
+        change(values, np.flatnonzero(recording.time_s > FROM_S))
+        return replace(recording, inductance_h=values)
+
+    return spoil
+
+
+def is_open(values: np.ndarray, rows: np.ndarray) -> None:
+    """Nothing is read."""
+    values[rows, 1] = np.nan
+
+
+def is_stuck(values: np.ndarray, rows: np.ndarray) -> None:
+    """The same is read for ever."""
+    values[rows, 1] = values[rows[0], 1]
+
+
+def spikes(values: np.ndarray, rows: np.ndarray) -> None:
+    """One reading in ten is 2 % off."""
+    values[rows[::10], 1] *= 1.02
+
+
+def without_pressure(recording: Recording) -> Recording:
+    """The pressure stays away."""
+    return replace(recording, pressure_pa=np.where(recording.time_s > FROM_S, np.nan, recording.pressure_pa))
+
+
+def more_pressure(recording: Recording) -> Recording:
+    """All pressures are higher than any that was calibrated."""
+    return replace(recording, pressure_pa=1.5 * recording.pressure_pa)
+
+
+def equal_stamps(recording: Recording) -> Recording:
+    """A tenth of a second has one stamp."""
+    time_s = recording.time_s.copy()
+    time_s[1500:1525] = time_s[1500]
+    return replace(recording, time_s=time_s)
+
+
+def shaken(recording: Recording) -> Recording:
+    """The base is at rest, then swings."""
+    swing = 10.0 * (recording.time_s > FROM_S) * np.sin(30.0 * recording.time_s)
+    return replace(recording, acceleration_m_s2=np.column_stack([swing, 0.0 * swing, 9.81 + 0.0 * swing]))
+
+
+SPOILS: dict[Flag, Spoil] = {
+    Flag.CHANNEL_OPEN: coils(is_open),
+    Flag.STUCK: coils(is_stuck),
+    Flag.SPIKE: coils(spikes),
+    Flag.REJECTED: equal_stamps,
+    Flag.PRESSURE_MISSING: without_pressure,
+    Flag.OUT_OF_RANGE: more_pressure,
+    Flag.TIME_JUMP: equal_stamps,
+    Flag.MOTION: shaken,
+}
+
+
+def flags_with(flag: Flag, pick: Recording) -> np.ndarray:
+    """Return the flags that an estimator sets when that happens which a flag stands for."""
+    if flag == Flag.TARE:
+        return np.array([Estimator(CALIBRATION).step(Scan(0.0, REST_H, 20.0), 0.0).estimate.flags])
+    if flag == Flag.STALE:
+        return np.array([Estimator(CALIBRATION).stale(1.0).flags])
+    if flag == Flag.TARE_OLD:
+        return replay(pick, tare=Tare(pick.inductance_h[:250].mean(axis=0), 20.0, 0.0))[1]
+    if flag == Flag.OVERLOAD:
+        return replay(pick, replace(LIGHT, overload_n=0.3))[1]
+    if flag == Flag.HELD_ELSEWHERE:
+        return replay(record("ramps", Fault("held_elsewhere", FROM_S)))[1]
+    return replay(SPOILS[flag](pick))[1]
+
+
+@pytest.mark.parametrize("flag", list(Flag), ids=lambda flag: flag.name)
+def test_each_flag_is_set_by_what_it_says(flag: Flag, pick: Recording) -> None:
+    """What a flag stands for sets its bit; the same pick without it, after its tare of a second, does not."""
+    assert (flags_with(flag, pick) & int(flag)).any()
+    assert not (replay(pick)[1][pick.time_s > 1.1] & int(flag)).any()
+
+
+def test_a_held_finger_is_told_and_not_tared() -> None:
+    """Something beside the pad stops the bend: the state says so, and a tare is refused for that reason."""
+    recording = record("ramps", Fault("held_elsewhere", FROM_S))
+    held = np.flatnonzero(replay(recording)[1] & int(Flag.HELD_ELSEWHERE))
+    estimator, _ = replay(recording.select_rows(slice(0, int(held[-1]) + 1)))
+    assert estimator.state == State.HELD_ELSEWHERE
+    with pytest.raises(NotAtRestError, match="something holds the finger back; free it first"):
+        estimator.request_tare()
+    assert estimator.tare is not None
