@@ -80,6 +80,10 @@ def test_a_client_of_public_messages_alone(live: Graph) -> None:
         hear(live, name) for name in ("pad_estimate", "wrench", "contact_events", "/diagnostics", "coils")
     )
     live.wait(lambda: estimates and estimates[-1].state == PadEstimate.STATE_FREE, "the end of the tare")
+    service, _ = row("tare", "service")
+    assert live.call(service, full("tare"), service.Request()).success  # the first may be over before anybody listens
+    live.wait(lambda: estimates[-1].state == PadEstimate.STATE_TARING, "another tare")
+    live.wait(lambda: estimates[-1].state == PadEstimate.STATE_FREE, "the end of that tare")
     taring = [estimate for estimate in estimates if estimate.state == PadEstimate.STATE_TARING]
     assert [e for e in taring if not math.isnan(e.wrench.force.z)] == [] != taring, "no wrench before the tare is done"
     press(live, events)
@@ -89,7 +93,6 @@ def test_a_client_of_public_messages_alone(live: Graph) -> None:
     live.wait(lambda: estimates[-1].in_contact, "the state says it, too")
     assert estimates[-1].state == PadEstimate.STATE_CONTACT
     assert wrenches[-1].header.frame_id == "sim_left_finger_pad"
-    service, _ = row("tare", "service")
     refused = live.call(service, full("tare"), service.Request())
     assert not refused.success
     assert "release" in refused.message or "vent" in refused.message

@@ -216,6 +216,8 @@ class Feed(tornado.websocket.WebSocketHandler, _Guarded):
             self._sent = self.write_message(data, binary=binary)
         except tornado.websocket.WebSocketClosedError:
             self.bench.feeds.discard(self)
+        else:  # a browser that goes away while something is on its way to it is nothing to complain of
+            self._sent.add_done_callback(lambda sent: sent.cancelled() or sent.exception())
 
 
 def check_command(asked: dict[str, Any]) -> dict[str, Any]:

@@ -8,6 +8,7 @@ without anybody noticing.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 
 import numpy as np
 import pytest
@@ -17,11 +18,12 @@ from unit.reports.made import PAGES
 from unit.reports.plot_claims import CAPTIONS, Compute, Shown, agrees, nothing, press_loop, saved
 
 
-@pytest.fixture(params=list(PAGES))
-def report(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> tuple[str, Shown]:
-    """Return a report with its name; long signals are drawn whole."""
-    monkeypatch.setattr(plots, "LONGEST", 10**9)
-    return request.param, Shown(PAGES[request.param](monkeypatch))
+@pytest.fixture(scope="module", params=list(PAGES))
+def report(request: pytest.FixtureRequest) -> Iterator[tuple[str, Shown]]:
+    """Give a report with its name; long signals are drawn whole."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(plots, "LONGEST", 10**9)
+        yield request.param, Shown(PAGES[request.param](patch))
 
 
 def find(report: str, caption: str) -> tuple[re.Match[str], Compute]:
