@@ -5,10 +5,8 @@ that takes every frame (Chromium where there is one, else a client that only rea
 fingers' processes is their own count; the two spans without a page are averaged, so that a drift of the machine's
 speed counts half. Figures, not gates: load shows in them.
 
-Last measured, on two quiet cores (spans of 15 s): the fingers, at 998 Hz, took 87 and 85 % of a core with nobody
-looking and 91 % with a page open, 5.7 % more; 27 frames a second were drawn. That was before a finger kept the name of
-its calibration, which it had worked out five times a second: one finger alone has since gone from 316 and 370 to 74 and
-91 microseconds of processor time a scan (busy machine); with a page it was not measured again.
+Last measured, on two quiet cores (spans of 10 s): the fingers, at 997 Hz, took 37 and 41 % of a core with nobody
+looking and 38 % with a page open, so that the page costs less than the spans differ; 26 frames a second were drawn.
 """
 
 from __future__ import annotations
