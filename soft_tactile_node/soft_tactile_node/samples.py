@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, fields
 from enum import Enum, IntEnum, IntFlag
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +15,8 @@ Array = NDArray[np.float64]
 MAX_CHANNELS = 16
 """Most coil channels one finger can have."""
 
-CONTACT_PLACE_M = 0.004
-"""Standard deviation of the unknown place of contact on the pad (m); makes the torque's variance."""
+PARTS = np.dtype([("bending", "f8"), ("contact", "f8"), ("drift", "f8")])
+"""Parts of one channel's signal (1); see `ChannelParts`."""
 
 
 class Flag(IntFlag):
@@ -89,29 +89,19 @@ class Scan:
     acceleration_m_s2: Array | None = None
 
 
-@dataclass(frozen=True)
-class ChannelParts:
+class ChannelParts(NamedTuple):
     """The split signal of each channel; `change = bending + drift + contact` holds by definition.
 
     Attributes
     ----------
     raw : numpy.ndarray, shape (c,)
         Inductance (H); NaN = not used.
-    bending : numpy.ndarray, shape (c,)
-        What the pad would show at its actual bend with no load (1).
-    free_bending : numpy.ndarray, shape (c,)
-        The pressure model's prediction of it (1).
-    contact : numpy.ndarray, shape (c,)
-        change - bending - drift (1).
-    drift : numpy.ndarray, shape (c,)
-        What is neither bending nor contact (1).
+    split : numpy.ndarray, shape (c,)
+        Records of `PARTS`: what a free pad would show at this pressure, what a touch adds, and what is neither (1).
     """
 
     raw: Array
-    bending: Array
-    free_bending: Array
-    contact: Array
-    drift: Array
+    split: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -241,25 +231,6 @@ class Estimate(Estimated[float, bool, Flag]):
     pressure_pa: float = declare("pressure used (gauge)", "Pa")
     state: State = declare("what the estimator is doing; see State", blank=State.TARING)
     parts: ChannelParts = field(kw_only=True)
-
-    @property
-    def observed(self) -> NDArray[np.bool_]:
-        """Which of fx, fy, fz, tx, ty, tz are observed, shape (6,)."""
-        seen = np.isfinite(self.force_n)
-        return np.concatenate((seen, seen))
-
-    @property
-    def force_covariance_n2(self) -> Array:
-        """Covariance of the force (N^2), shape (3, 3); rows of unobserved axes are 0 with -1 on the diagonal."""
-        return np.diag(np.where(np.isfinite(self.force_n), self.force_variance_n2, -1.0))
-
-    @property
-    def torque_variance_n2_m2(self) -> Array:
-        """Variance of the torque about the pad origin (N^2 m^2), shape (3,), from the unknown place; -1 = unknown."""
-        known = zip(self.force_n.tolist(), self.force_variance_n2.tolist(), strict=True)  # numpy is slow on so few
-        squares = [force * force + variance if math.isfinite(force) else 0.0 for force, variance in known]
-        across = CONTACT_PLACE_M**2 * (sum(squares) - np.array(squares))
-        return np.where(np.isfinite(self.force_n), across, -1.0)
 
 
 def _describe(kind: type) -> None:

@@ -136,7 +136,7 @@ def test_nothing_is_made_for_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
     """Without a listener no estimate and no wrench is converted; with one of the two, that one is published."""
     node = FakeNode()
     published = outputs.FingerOutputs(node, None, "1d")  # type: ignore[arg-type]
-    monkeypatch.setattr(outputs.conversions, "wrench_arrays", lambda *_: pytest.fail("converted for nobody"))
+    monkeypatch.setattr(outputs.conversions, "wrench_of", lambda *_: pytest.fail("converted for nobody"))
     node.topics["wrench"].listeners = node.topics["pad_estimate"].listeners = 0
     published.publish(estimate(), (), Time())
     assert not node.topics["wrench"].sent

@@ -24,9 +24,6 @@ ROW = np.dtype(
 )
 """One estimate as the inner loop writes it, with the begin of a touch (s) and the bits of what happened."""
 
-PARTS = np.dtype([("bending", "f8"), ("contact", "f8"), ("drift", "f8")])
-"""Parts of one channel's signal (1); see `samples.ChannelParts`."""
-
 CLOCK = np.dtype(
     [
         ("now_s", "f8"),

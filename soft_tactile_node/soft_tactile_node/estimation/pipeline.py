@@ -12,7 +12,7 @@ import numpy as np
 from soft_tactile_node.calibrated import CalibratedFinger
 from soft_tactile_node.errors import CalibrationError, NotAtRestError
 from soft_tactile_node.estimation.health import GOOD, OPEN, SPIKE, STUCK
-from soft_tactile_node.estimation.model import PARTS, ROW, build_model, build_state
+from soft_tactile_node.estimation.model import ROW, build_model, build_state
 from soft_tactile_node.estimation.results import EVENT_KINDS, to_estimate, to_table
 from soft_tactile_node.estimation.row import process_rows
 from soft_tactile_node.estimation.settings import LIGHT, EstimatorSettings
@@ -20,7 +20,7 @@ from soft_tactile_node.estimation.stepping import Stepper
 from soft_tactile_node.estimation.tare import Tare, check_unit, find_exchanged, take_tare
 from soft_tactile_node.estimation.tuning import Tuning
 from soft_tactile_node.recordings import EstimateTable, Recording
-from soft_tactile_node.samples import ChannelParts, ContactEvent, Estimate, EventKind, Flag, Scan, State
+from soft_tactile_node.samples import PARTS, ChannelParts, ContactEvent, Estimate, EventKind, Flag, Scan, State
 
 LARGEST_TARE_SHIFT = 0.2
 """Relative inductance at tare beyond which the calibration belongs to another pad (1)."""
@@ -184,7 +184,7 @@ class Estimator:
         recording : Recording
             Readings; force and bend columns are not looked at.
         parts : numpy.ndarray, shape (n, c), or None
-            Records of `model.PARTS` (1), filled with how each channel was split; rows of the tare stay as they are.
+            Records of `samples.PARTS` (1), filled with how each channel was split; rows of the tare stay as they are.
 
         Returns
         -------
@@ -319,14 +319,13 @@ class Estimator:
 
     def _blank(self, time_s: float, flags: Flag, state: State) -> Estimate:
         """Return an estimate that claims nothing."""
-        nothing = np.full(self._channels, np.nan)
         return Estimate(
             time_s=time_s,
             contact_id=int(self._memo.detector[0]["contacts"]),
             pressure_pa=float(self._memo.pressure[0]["level"] * self._scale_pa),
             flags=flags,
             state=state,
-            parts=ChannelParts(nothing, nothing, nothing, nothing, nothing),
+            parts=ChannelParts(np.full(self._channels, np.nan), np.full(self._channels, np.nan, PARTS)),
         )
 
     def _to_events(self, time_s: float, row: Any) -> tuple[ContactEvent, ...]:

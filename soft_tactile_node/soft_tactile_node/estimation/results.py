@@ -32,15 +32,14 @@ CONVERSIONS: tuple[tuple[str, Any], ...] = tuple(
 
 
 def to_estimate(scan: Scan, row: Any, parts: np.ndarray) -> Estimate:
-    """Return a `row` of `model.ROW`, with its `parts` of `model.PARTS` (1), as the estimate of a `scan`."""
-    bending, contact, drift = (parts[name].copy() for name in ("bending", "contact", "drift"))
+    """Return a `row` of `model.ROW`, with its `parts` of `samples.PARTS` (1), as the estimate of a `scan`."""
     estimate = object.__new__(Estimate)
     said = vars(estimate)  # filled at once: the constructor of a frozen dataclass takes longer than all else here
     said.update(zip(NAMES, row.item(), strict=False))
     for name, convert in CONVERSIONS:
         said[name] = convert(said[name])
     said["time_s"] = scan.time_s
-    said["parts"] = ChannelParts(scan.inductance_h, bending, bending, contact, drift)
+    said["parts"] = ChannelParts(scan.inductance_h, parts)
     return estimate
 
 

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 
 from soft_tactile_node.compiled import compiled
-from soft_tactile_node.estimation.model import PARTS, ROW, RowModel, RowState
+from soft_tactile_node.estimation.model import ROW, RowModel, RowState
 from soft_tactile_node.estimation.row import process_row
 from soft_tactile_node.estimation.tare import Tare
-from soft_tactile_node.samples import Array, Scan
+from soft_tactile_node.samples import PARTS, Array, Scan
 
 
 @compiled

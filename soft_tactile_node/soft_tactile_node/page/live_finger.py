@@ -158,8 +158,8 @@ class LiveFinger:
             nothing = [math.nan] * (2 * channels + 9)
             row = [*raw[:channels].tolist(), *nothing, self._gauge_pa]
         else:
-            parts = estimate.parts
-            row = [*raw.tolist(), *parts.bending.tolist(), *parts.contact.tolist(), *estimate.force_n.tolist()]
+            split = estimate.parts.split
+            row = [*raw.tolist(), *split["bending"].tolist(), *split["contact"].tolist(), *estimate.force_n.tolist()]
             row += _sigma(estimate).tolist()
             row += [
                 estimate.contact_probability, float(estimate.in_contact), estimate.bend_rad, estimate.pressure_pa
@@ -211,12 +211,12 @@ class LiveFinger:
 
     def _channels(self) -> list[dict[str, Any]]:
         faults = self._estimator.channel_faults if self._estimator is not None else ("",) * self.raw.size
-        parts = None if self.estimate is None else self.estimate.parts
+        split = None if self.estimate is None else self.estimate.parts.split
         return [
             {
                 "raw_h": known(float(self.raw[k])),
-                "bending": None if parts is None else known(float(parts.bending[k])),
-                "contact": None if parts is None else known(float(parts.contact[k])),
+                "bending": None if split is None else known(float(split["bending"][k])),
+                "contact": None if split is None else known(float(split["contact"][k])),
                 "words": fault or ("no reading" if math.isnan(self.raw[k]) else "good"),
             }
             for k, fault in enumerate(faults[: self.raw.size])

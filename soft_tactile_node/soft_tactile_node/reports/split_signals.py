@@ -6,10 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from soft_tactile_node.estimation.model import PARTS
 from soft_tactile_node.estimation.pipeline import Estimator
 from soft_tactile_node.recordings import EstimateTable, Recording
-from soft_tactile_node.samples import Array, ContactEvent
+from soft_tactile_node.samples import PARTS, Array, ContactEvent
 
 
 @dataclass(frozen=True, eq=False)

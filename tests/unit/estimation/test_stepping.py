@@ -76,4 +76,4 @@ def test_a_new_tare_holds_from_the_next_scan() -> None:
         estimate = estimator.step(shifted, 0.0).estimate
     assert not estimate.in_contact
     assert Flag.TARE_OLD not in estimate.flags
-    assert np.abs(estimate.parts.contact).max() < 0.001
+    assert np.abs(estimate.parts.split["contact"]).max() < 0.001

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import os
 import time
-from typing import Any
 
 import rclpy
 from rclpy.context import Context
@@ -18,6 +17,7 @@ from soft_tactile_msgs.msg import CoilReadings
 from soft_tactile_node.errors import ShapeError, SourceError
 from soft_tactile_node.merging import PressureMerge
 from soft_tactile_node.ros.wire import conversions, qos
+from soft_tactile_node.ros.wire.coil_bytes import read_coils
 from soft_tactile_node.samples import Scan
 from soft_tactile_node.sources.protocol import Counters, Reading
 
@@ -77,7 +77,7 @@ class TopicSource:
             self._executor.spin_once(timeout_sec=0.05)
         subscribe = self._node.create_subscription
         self._subscriptions = (
-            subscribe(CoilReadings, self._topic, self._on_coils, qos.sensor_data(qos.COIL_DEPTH)),
+            subscribe(CoilReadings, self._topic, self._on_coils, qos.sensor_data(qos.COIL_DEPTH), raw=True),
             subscribe(FluidPressure, self._pressure_topic, self._on_pressure, qos.sensor_data()),
         )
         self._heard_s = time.monotonic()
@@ -118,20 +118,20 @@ class TopicSource:
     def _on_pressure(self, message: FluidPressure) -> None:
         self._merge.add(conversions.stamp_to_seconds(message.header.stamp), message.fluid_pressure)
 
-    def _on_coils(self, message: Any) -> None:
+    def _on_coils(self, data: bytes) -> None:
         self._heard_s = time.monotonic()
         try:
-            scan = conversions.scan_from_message(message)
+            scan, number, _ = read_coils(data)
         except ShapeError:
             self.counters.bad_frames += 1
             return
-        gap = 0 if self._next is None else (message.scan - self._next) % 2**32
+        gap = 0 if self._next is None else (number - self._next) % 2**32
         if gap >= 2**31:  # the driver began anew
             self.counters.restarts += 1
             gap = 0
         self.counters.lost += gap
         self._number += gap
-        self._next = message.scan + 1
+        self._next = number + 1
         self._came.append((self._number, scan))
         self._number += 1
         self.counters.scans += 1

@@ -192,10 +192,11 @@ class SensorHealth:
             return values
         if stream.tare is not None:
             values["tare age (s)"] = f"{estimate.time_s - stream.tare.time_s:.0f}"
-        if np.isfinite(estimate.parts.drift).any():
-            size = float(np.sqrt(np.nansum(np.square(estimate.parts.drift))))
+        drift = estimate.parts.split["drift"]
+        if np.isfinite(drift).any():
+            size = float(np.sqrt(np.nansum(np.square(drift))))
             sensitivity = calibration.figures.get("sensitivity")
-            values["drift since tare (ppm)"] = " ".join(f"{1e6 * value:.0f}" for value in estimate.parts.drift)
+            values["drift since tare (ppm)"] = " ".join(f"{1e6 * value:.0f}" for value in drift)
             if sensitivity is not None:
                 values["drift since tare (N)"] = f"{size / sensitivity.value:.3f}"
         if math.isfinite(estimate.pressure_pa):

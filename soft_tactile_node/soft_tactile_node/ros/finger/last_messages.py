@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from soft_tactile_node.ros.wire.coil_bytes import Coils
 from soft_tactile_node.samples import Estimate
 
 
@@ -21,10 +22,9 @@ class LastMessages:
         self._estimate: Estimate | None = None
         self._stamp: Any = None
 
-    def has_scan(self, message: Any) -> bool:
-        """Return whether a CoilReadings has come before, and remember it."""
-        stamp = message.header.stamp
-        scan = (message.scan, stamp.sec, stamp.nanosec, message.inductance.tobytes())
+    def has_scan(self, coils: Coils) -> bool:
+        """Return whether these readings have come before, and remember them."""
+        scan = (coils.number, coils.stamp.sec, coils.stamp.nanosec, coils.scan.inductance_h.tobytes())
         known, self._scan = scan == self._scan, scan
         if not known:
             self._estimate = None

@@ -118,7 +118,7 @@ class FingerOutputs:
         wants_wrench = estimate.state != samples.State.TARING and self._wrench.get_subscription_count()
         if wants_estimate or wants_wrench:
             transform = self._transform(estimate.bend_rad) if self._in_root else None
-            wrench, covariance, observed = conversions.wrench_arrays(estimate, transform)
+            wrench, covariance, observed = conversions.wrench_of(estimate, transform)
         if wants_wrench:
             blind = math.isnan(estimate.force_n[2])  # not a matter of axes: nothing is known
             unobserved = math.nan if blind else self._unobserved

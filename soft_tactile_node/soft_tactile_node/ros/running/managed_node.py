@@ -94,10 +94,12 @@ class ManagedNode(LifecycleNode):
         self._entities.append((self.destroy_lifecycle_publisher, publisher))
         return publisher
 
-    def subscribe_to(self, message: type, topic: str, callback: Callable[[Any], None], profile: QoSProfile) -> Any:
-        """Create a subscription that vanishes at cleanup."""
+    def subscribe_to(
+        self, message: type, topic: str, callback: Callable[[Any], None], profile: QoSProfile, *, raw: bool = False
+    ) -> Any:
+        """Create a subscription that vanishes at cleanup; a raw one hands out the bytes of a message."""
         subscription = self.create_subscription(
-            message, topic, callback, profile, qos_overriding_options=qos.overridable()
+            message, topic, callback, profile, qos_overriding_options=qos.overridable(), raw=raw
         )
         self._entities.append((self.destroy_subscription, subscription))
         return subscription

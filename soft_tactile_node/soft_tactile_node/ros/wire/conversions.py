@@ -13,17 +13,19 @@ from typing import Any
 import numpy as np
 from builtin_interfaces.msg import Time
 from geometry_msgs.msg import Pose, Quaternion, TransformStamped, Wrench
-from numpy.typing import NDArray
 from sensor_msgs.msg import FluidPressure
 from soft_tactile_msgs.msg import ChannelParts as ChannelPartsMessage
 from soft_tactile_msgs.msg import CoilReadings, PadEstimate, PadTruth, PressureCommand
 from soft_tactile_msgs.msg import ContactEvent as ContactEventMessage
 
-from soft_tactile_node.errors import RangeError, ShapeError
+from soft_tactile_node.errors import RangeError
 from soft_tactile_node.grasp.pressure_lease import PressureRequest
 from soft_tactile_node.physics.kinematics import quaternion_xyzw
 from soft_tactile_node.ros.wire.written import WrittenMessage
-from soft_tactile_node.samples import MAX_CHANNELS, Array, ChannelParts, ContactEvent, Estimate, Scan, State, declared
+from soft_tactile_node.samples import Array, ChannelParts, ContactEvent, Estimate, Scan, State, declared
+
+CONTACT_PLACE_M = 0.004
+"""Standard deviation of the unknown place of contact on the pad (m); makes the torque's variance."""
 
 LEAST_ABSOLUTE_PA = 50e3
 """No vented line on Earth reads less than this (Pa absolute); anything below was meant as gauge."""
@@ -110,29 +112,6 @@ def request_from_message(message: PressureCommand, now_ns: int | None) -> Pressu
 # -- scans
 
 
-def scan_from_message(message: CoilReadings) -> Scan:
-    """Return a coil message as a scan at the mean time of its channels.
-
-    Raises
-    ------
-    ShapeError
-        No channel, too many, or loss and offset of another length than inductance.
-    """
-    inductance = np.asarray(message.inductance, dtype=np.float64)
-    channels = inductance.size
-    if not 1 <= channels <= MAX_CHANNELS:
-        raise ShapeError(f"inductance must be of 1 to {MAX_CHANNELS} channels; got {channels}")
-    for name in ("loss", "offset"):
-        length = len(getattr(message, name))
-        if length not in (0, channels):
-            raise ShapeError(f"{name} must be empty or of {channels} channels; got {length}")
-    time_s = stamp_to_seconds(message.header.stamp)
-    if len(message.offset):
-        time_s += float(np.mean(message.offset))
-    loss = np.asarray(message.loss, dtype=np.float64) if len(message.loss) else None
-    return Scan(time_s=time_s, inductance_h=inductance, temperature_c=float(message.temperature), loss_ohm=loss)
-
-
 def scan_to_message(scan: Scan, number: int, stamp: Time, frame_id: str) -> CoilReadings:
     """Return a scan as a coil message with a running number (wraps at 2^32)."""
     message = CoilReadings(scan=number % 2**32, temperature=float(scan.temperature_c))
@@ -152,7 +131,7 @@ def doubles(values: Any) -> array.array[float]:
 # -- estimates
 
 
-def wrench_arrays(estimate: Estimate, transform: Array | None = None) -> tuple[Array, Array, NDArray[np.bool_]]:
+def wrench_of(estimate: Estimate, transform: Array | None = None) -> tuple[list[float], Array, list[bool]]:
     """Return wrench, covariance and observed axes of an estimate, in the pad frame or another.
 
     Parameters
@@ -165,28 +144,25 @@ def wrench_arrays(estimate: Estimate, transform: Array | None = None) -> tuple[A
 
     Returns
     -------
-    wrench : numpy.ndarray, shape (6,)
+    wrench : list of float
         fx, fy, fz, tx, ty, tz (N, N m); NaN = not observed.
     covariance : numpy.ndarray, shape (6, 6)
-        Its covariance (N^2, N^2 m, N^2 m^2); unobserved rows and columns 0 with -1 on the diagonal.
-    observed : numpy.ndarray of bool, shape (6,)
+        Its covariance (N^2, N^2 m, N^2 m^2), that of the torque from the unknown place of the touch; rows
+        and columns of unobserved axes are 0 with -1 on the diagonal.
+    observed : list of bool
         Which axes are observed.
     """
-    observed = estimate.observed
-    wrench, covariance = np.zeros(6), np.zeros((6, 6))
-    wrench[:3] = estimate.force_n
-    diagonal = covariance.reshape(36)[::7]
-    diagonal[:3], diagonal[3:] = estimate.force_variance_n2, estimate.torque_variance_n2_m2
+    force, variance = estimate.force_n.tolist(), estimate.force_variance_n2.tolist()
+    seen = [math.isfinite(one) for one in force]  # numpy is slow on so few numbers
+    if transform is not None and not all(seen):
+        return [math.nan] * 6, -np.eye(6), [False] * 6
+    squares = [f * f + v if known else 0.0 for f, v, known in zip(force, variance, seen, strict=True)]
+    across = [CONTACT_PLACE_M**2 * (sum(squares) - square) for square in squares]
+    wrench, covariance, observed = force + [0.0 if known else math.nan for known in seen], np.zeros((6, 6)), seen + seen
+    known_variance = zip(variance + across, observed, strict=True)
+    covariance.reshape(36)[::7] = [v if known else -1.0 for v, known in known_variance]
     if transform is not None:
-        observed[:] = observed[:3].all()
-        np.maximum(diagonal[3:], 0.0, out=diagonal[3:])
-        wrench, covariance = transform @ wrench, transform @ covariance @ transform.T
-    if not observed.all():
-        hidden = ~observed
-        wrench[hidden] = np.nan
-        covariance[hidden, :] = 0.0
-        covariance[:, hidden] = 0.0
-        covariance[hidden, hidden] = -1.0
+        wrench, covariance = (transform @ wrench).tolist(), transform @ covariance @ transform.T
     return wrench, covariance, observed
 
 
@@ -198,20 +174,20 @@ def wrench_message(wrench: Array) -> Wrench:
     return message
 
 
-def write_wrench(out: WrittenMessage, wrench: Array, unobserved: float = math.nan) -> None:
+def write_wrench(out: WrittenMessage, wrench: list[float], unobserved: float = math.nan) -> None:
     """Write six numbers (N, N m) into a WrenchStamped; `unobserved` stands where they are NaN."""
-    out.fields["wrench"] = wrench if math.isnan(unobserved) else np.where(np.isnan(wrench), unobserved, wrench)
+    out.fields["wrench"] = [unobserved if math.isnan(one) else one for one in wrench]
 
 
 def write_estimate(
     out: WrittenMessage,
     estimate: Estimate,
-    wrench: Array,
+    wrench: list[float],
     covariance: Array,
-    observed: NDArray[np.bool_],
+    observed: list[bool],
     calibration_id: str,
 ) -> None:
-    """Write an estimate into a PadEstimate; the arrays are as `wrench_arrays` gives them."""
+    """Write an estimate into a PadEstimate; the rest is as `wrench_of` gives it."""
     fields = out.fields
     fields["wrench"], fields["covariance"], fields["observed"] = wrench, covariance.reshape(36), observed
     for name, field in FIELDS:
@@ -258,10 +234,10 @@ def parts_to_message(parts: ChannelParts) -> ChannelPartsMessage:
     """Return the split signal as a message without stamp and frame."""
     return ChannelPartsMessage(
         raw=doubles(parts.raw),
-        bending=doubles(parts.bending),
-        free_bending=doubles(parts.free_bending),
-        contact=doubles(parts.contact),
-        drift=doubles(parts.drift),
+        bending=doubles(parts.split["bending"]),
+        free_bending=doubles(parts.split["bending"]),
+        contact=doubles(parts.split["contact"]),
+        drift=doubles(parts.split["drift"]),
     )
 
 
