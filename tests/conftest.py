@@ -36,6 +36,10 @@ REPORTS_VARIABLE = "SOFT_TACTILE_TEST_REPORTS"  # set in the process of a single
 USED_DOMAINS: set[int] = set()  # by this run of the tests
 RUNS = pytest.StashKey["FileRuns"]()
 
+# Two processes share the cores: threads of linear algebra on top would do little but wait for each other. Read when
+# numpy is first imported, here and in whatever the tests start.
+os.environ["OMP_NUM_THREADS"] = "1"
+
 # Off by default, and then a message field of a wrong type or size is sent without an error.
 os.environ["ROS_PYTHON_CHECK_FIELDS"] = "1"
 

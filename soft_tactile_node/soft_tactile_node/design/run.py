@@ -21,6 +21,10 @@ SMALLER_IS_BETTER = ("bend_apparent_n", "bend_worst_n")
 """Figures by which the smallest value ranks first."""
 
 
+CONNECT_TIMEOUT_S = 10.0
+"""Longest wait for a cluster to answer (s)."""
+
+
 @dataclass(frozen=True)
 class Result:
     """One design with its figures.
@@ -114,7 +118,7 @@ class _DaskBackend:
             if self._address == "local":
                 self._client = self._make(processes=True, threads_per_worker=1, dashboard_address=None)
             else:
-                self._client = self._make(self._address, timeout=10)
+                self._client = self._make(self._address, timeout=CONNECT_TIMEOUT_S)
         except (OSError, ValueError, TimeoutError) as error:
             reason = " ".join(str(error).split())
             raise StudyError(

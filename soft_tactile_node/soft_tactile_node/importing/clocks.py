@@ -16,6 +16,7 @@ move the offset by at all; and what is left over with all of them.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -282,8 +283,9 @@ class _BlockSums:
         n, m = len(rates.channels), len(rates.force)
         reach = round(REACH_S / STEP_S)
         self.lag_s = STEP_S * np.arange(lag - reach, lag + reach + 1)
-        edges = np.linspace(0, n, BLOCKS + 1).astype(int)[:-1]
-        self.middle_s = STEP_S * (edges + 0.5 * n / BLOCKS) - 0.5 * STEP_S * n
+        edges = np.linspace(0, n, BLOCKS + 1).astype(int)
+        blocks = [slice(*pair) for pair in pairwise(edges)]
+        self.middle_s = STEP_S * (edges[:-1] + 0.5 * n / BLOCKS) - 0.5 * STEP_S * n
         padded = np.zeros((n, rates.force.shape[1]))
         gram, cross = [], []
         for shift in range(lag - reach, lag + reach + 1):
@@ -291,14 +293,21 @@ class _BlockSums:
             padded[:] = 0.0
             padded[low:high] = rates.force[low - shift : high - shift]
             weighted = padded * rates.weight[:, None]
-            gram.append(np.add.reduceat(weighted[:, :, None] * padded[:, None, :], edges, axis=0))
-            cross.append(np.add.reduceat(padded[:, :, None] * rates.channels[:, None, :], edges, axis=0))
-        self._gram: Any = scipy.interpolate.CubicSpline(self.lag_s, np.array(gram))
-        self._cross: Any = scipy.interpolate.CubicSpline(self.lag_s, np.array(cross))
-        self._total = np.add.reduceat(np.sum(rates.channels**2, axis=1), edges)
+            gram.append([weighted[block].T @ padded[block] for block in blocks])
+            cross.append([padded[block].T @ rates.channels[block] for block in blocks])
+        self._gram = scipy.interpolate.CubicSpline(self.lag_s, np.array(gram)).c
+        self._cross = scipy.interpolate.CubicSpline(self.lag_s, np.array(cross)).c
+        self._total = np.array([np.sum(rates.channels[block] ** 2) for block in blocks])
         self._ridge = _ridge(rates)
         self._basic = rates.basic
         self._start_s = float(STEP_S * lag)
+
+    def _each(self, pieces: Array, at_s: Array) -> Array:
+        """Return the sums of each stretch at a lag of its own, `at_s` (BLOCKS,) (s), from the pieces of its cubic."""
+        piece = np.clip(np.searchsorted(self.lag_s, at_s, side="right") - 1, 0, self.lag_s.size - 2)
+        past_s = (at_s - self.lag_s[piece])[:, None, None]
+        cubic, square, slope, level = pieces[:, piece, np.arange(BLOCKS)]
+        return np.asarray(((cubic * past_s + square) * past_s + slope) * past_s + level)
 
     def refine(self) -> tuple[float, float, float]:
         """Return lag in the middle of the main log (s), growth of it (1), and the lag's standard uncertainty (s)."""
@@ -327,9 +336,8 @@ class _BlockSums:
         def lost(place: Array) -> float:
             at = self._start_s + place[0] + (place[1] / far_s * self.middle_s if drifting else 0.0 * self.middle_s)
             at = np.clip(at, self.lag_s[0], self.lag_s[-1])
-            index = np.arange(BLOCKS)
-            gram = self._gram(at)[index, index][kept, :k, :k].sum(axis=0)
-            cross = self._cross(at)[index, index][kept, :k].sum(axis=0)
+            gram = self._each(self._gram, at)[kept, :k, :k].sum(axis=0)
+            cross = self._each(self._cross, at)[kept, :k].sum(axis=0)
             return 1.0 - float(_explained(gram, cross, self._ridge[:k])) / (float(self._total[kept].sum()) + 1e-300)
 
         size = 2 if drifting else 1

@@ -14,6 +14,7 @@ import yaml
 
 from soft_tactile_node.commands.main import run
 from soft_tactile_node.design import parse_study, run_study
+from soft_tactile_node.design import run as study_run
 from unit.design.studies import IRON_DISC, LIQUID_METAL, changed
 
 
@@ -133,9 +134,10 @@ def test_local_cluster_gives_the_same(tmp_path):
     assert found == {one.case.number: one.figures.snr_db for one in run_study(cases, jobs=1)}
 
 
-def test_unreachable_cluster_is_one_line(tmp_path, capsys):
+def test_unreachable_cluster_is_one_line(tmp_path, capsys, monkeypatch):
     """A cluster that is not there gives one line."""
     pytest.importorskip("distributed")
+    monkeypatch.setattr(study_run, "CONNECT_TIMEOUT_S", 0.5)
     path = write_study(tmp_path, two_discs())
     assert run(["design", str(path), "--cluster", "tcp://127.0.0.1:9"]) == 1
     assert "cannot be reached" in capsys.readouterr().err

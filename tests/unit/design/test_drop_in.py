@@ -11,14 +11,14 @@ from soft_tactile_node.design.drop_in import simulated_pad
 from soft_tactile_node.errors import RangeError
 from soft_tactile_node.simulation import simulate
 from soft_tactile_node.simulation.gripper import Gripper
-from unit.design.studies import IRON_DISC, LIQUID_METAL, SHIPPED, changed
+from unit.design.studies import IRON_DISC, LIQUID_METAL, SHIPPED, as_drawn, changed
 
 RATES = {"iron_disc": 100.0, "liquid_metal": 200.0}
 
 
 def shipped(name: str, number: int):
-    """Return one design of a shipped study."""
-    return load_study(SHIPPED / f"{name}.yaml")[1][number - 1].design
+    """Return one design of a shipped study, as drawn."""
+    return as_drawn(load_study(SHIPPED / f"{name}.yaml")[1][number - 1].design)
 
 
 @pytest.fixture(scope="module")
