@@ -18,7 +18,9 @@ from soft_tactile_node.ros.wire import qos
 FINGERS = ("left_finger", "right_finger")
 GRIPPER = "/gripper"
 CONTROLLER = f"{GRIPPER}/grasp_controller"
-QUICK = {"closing_speed": 1e5, "regulation": 1e4, "max_force": 3.0}
+QUICK = {"closing_speed": 1e5, "regulation": 1e4, "max_force": 3.0, "finger_timeout": 1.0}
+"""A machine that stands still for a third of a second is no finger that fell silent."""
+
 TOUCH_PA, NEWTON_PER_PA = 15e3, 1e-4
 
 

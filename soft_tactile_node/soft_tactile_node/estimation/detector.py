@@ -41,6 +41,7 @@ DETECTOR = np.dtype(
         ("swing_peak", "f8"),
         ("shake", "f8"),
         ("held_zero", "f8", (3,)),
+        ("pulled", "f8"),
         # force squared (N^2)
         ("ring", "f8", (TESTS,)),
         # specific force of the base at rest (m/s^2); NaN = not known yet
@@ -59,6 +60,7 @@ DETECTOR = np.dtype(
         ("held_s", "f8"),
         ("held_for_s", "f8"),
         ("restart_s", "f8"),
+        ("pulled_s", "f8"),
         # stamp at which the present or last touch began (s)
         ("onset_s", "f8"),
         # states
@@ -90,6 +92,7 @@ def start_detector(s: Record, p: float) -> None:
     s.p_slow = p
     s.swing_s = LONG_AGO_S
     s.restart_s = LONG_AGO_S
+    s.pulled_s = LONG_AGO_S
     s.steady[:] = np.nan
 
 
@@ -171,6 +174,7 @@ def _advance_free(tuning: Tuning, touch: Record, s: Record, u: Array, time_s: fl
         return 0
     s.above_s = 0.0
     _watch_held(tuning, s, u, dt)
+    _remember_pull(tuning, s, dt)
     learn_zero(tuning, touch, s, u, dt)
     return 0
 
@@ -238,6 +242,22 @@ def _watch_held(tuning: Tuning, s: Record, u: Array, dt: float) -> None:
 
 
 @compiled
+def _remember_pull(tuning: Tuning, s: Record, dt: float) -> None:
+    """Keep how far the force stood below zero: what pulls there may go on unseen under a touch that comes now."""
+    base = s.zero[2]
+    s.pulled_s += dt
+    if s.held == 1:
+        base = s.held_zero[2]
+        s.pulled_s = 0.0
+    else:
+        s.pulled *= np.exp(-dt / tuning.recovery_s)
+    for j in range(TESTS):
+        below = base - s.zero[2] - s.d[j]
+        if below > 0.5 * s.theta[j]:
+            s.pulled = max(s.pulled, below)
+
+
+@compiled
 def _advance_touched(tuning: Tuning, s: Record, u: Array, raw: float, warmth: float, dt: float) -> int:
     """Watch for the release: the force is gone, or fell and stays where the zero may have moved to."""
     s.touch_s += dt
@@ -263,6 +283,7 @@ def _advance_touched(tuning: Tuning, s: Record, u: Array, raw: float, warmth: fl
         s.swing_peak = s.largest
     for j in range(TESTS):
         s.d[j] = raw
+        s.slow[j] = raw  # else the next touch would show its edge against this one
     return CONTACT_ENDED
 
 

@@ -110,14 +110,14 @@ def write_force(
 
 @compiled
 def _normal_variance(model: RowModel, memo: RowState, clock: Record, detector: Record) -> float:
-    """Return the larger of two models of the map's error, and the spread of a free finger."""
+    """Return the larger of two models of the map's error, the spread of a free finger, and what pulled before."""
     level = memo.force[2] - detector.zero[2]
     square, quick = level * level, (level - clock.quick) ** 2
     lever = _lever(model.pad.leverage[0], memo.features)
     v = model.normal_variance
     far = v[0, 0] + v[0, 1] * square + v[0, 2] * lever
     moving = v[1, 0] + v[1, 1] * square + v[1, 2] * quick
-    return float(max(far, moving) + detector.sigma[0] ** 2)
+    return float(max(far, moving) + detector.sigma[0] ** 2 + detector.pulled**2)
 
 
 @compiled
@@ -156,7 +156,7 @@ def write_health(
     out.state = STATE_CONTACT if detector.in_contact == 1 else STATE_FREE
     if detector.in_contact == 0 and detector.held == 1:
         out.state = STATE_HELD
-    if detector.held == 1:
+    if detector.held == 1 or (detector.in_contact == 1 and detector.pulled_s < model.tuning.recovery_s):
         flags |= FLAG_HELD_ELSEWHERE
     if faults & ~PRESSURE_FAULT == (1 << memo.channels.shape[0]) - 1:
         out.state = STATE_FAULT

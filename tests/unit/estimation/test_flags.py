@@ -17,6 +17,7 @@ from soft_tactile_node.estimation.tare import Tare
 from soft_tactile_node.recordings import Recording
 from soft_tactile_node.samples import Flag, Scan, State
 from soft_tactile_node.simulation import Fault, simulate
+from soft_tactile_node.simulation.gripper import Gripper
 
 CALIBRATION = load_calibration(Path(__file__).resolve().parents[3] / "config" / "calibrations" / "left_finger.yaml")
 REST_H = np.array(CALIBRATION.tare_inductance_h)
@@ -136,3 +137,26 @@ def test_a_held_finger_is_told_and_not_tared() -> None:
     with pytest.raises(NotAtRestError, match="something holds the finger back; free it first"):
         estimator.request_tare()
     assert estimator.tare is not None
+
+
+def test_a_jar_that_is_gripped_beside_its_lid_is_not_said_to_be_known() -> None:
+    """A lifted jar is let go and gripped again where its steel lid pulls the reading down before the pad touches."""
+    gripper = Gripper(("left_finger", "right_finger"), "jar", seed=1, rate_hz=250.0)
+    estimator = Estimator(CALIBRATION)
+    command_pa = lift_m = 0.0
+    last_pa = np.nan
+    for row in range(4500):
+        time_s = 0.004 * row
+        closing = 2.5 < time_s < 10.0 or time_s > 12.5
+        command_pa = min(command_pa + 32.0, 36e3) if closing else 0.0
+        lift_m = min(lift_m + 0.24e-3, 0.03) if time_s > 7.5 else 0.0
+        step = gripper.step([command_pa, command_pa], lift_m)
+        last_pa = step.pressure_pa[0] if np.isfinite(step.pressure_pa[0]) else last_pa
+        estimate = estimator.step(step.scans[0], last_pa).estimate
+        if row == 2450:  # the first grip, well above the lid
+            assert not estimate.flags
+            assert estimate.force_n[2] == pytest.approx(step.truths[0].force_n[2], abs=0.15)
+    error_n = estimate.force_n[2] - step.truths[0].force_n[2]
+    assert error_n < -0.5
+    assert error_n**2 < 9.0 * estimate.force_variance_n2[2]
+    assert estimate.flags & Flag.HELD_ELSEWHERE
