@@ -175,7 +175,8 @@ def _advance_free(tuning: Tuning, touch: Record, s: Record, u: Array, time_s: fl
     s.above_s = 0.0
     _watch_held(tuning, s, u, dt)
     _remember_pull(tuning, s, dt)
-    learn_zero(tuning, touch, s, u, dt)
+    if s.held_s == 0.0:  # else something may hold the finger back, which is not to be learnt as its zero
+        learn_zero(tuning, touch, s, u, dt)
     return 0
 
 
@@ -283,7 +284,6 @@ def _advance_touched(tuning: Tuning, s: Record, u: Array, raw: float, warmth: fl
         s.swing_peak = s.largest
     for j in range(TESTS):
         s.d[j] = raw
-        s.slow[j] = raw  # else the next touch would show its edge against this one
     return CONTACT_ENDED
 
 

@@ -113,14 +113,6 @@ def test_a_touch_under_a_high_threshold_is_not_learnt_away() -> None:
     assert slow["zero"][0, 2] > 0.1
 
 
-def test_a_light_touch_soon_after_a_firm_one_is_not_learnt_away() -> None:
-    """It shows its edge against the free finger between the two, not against the firm touch."""
-    state = new_state()
-    follow(state, [0.0] * 500 + [2.0] * 4000 + [0.0] * 50 + [0.5] * 2000)
-    assert state["contacts"][0] == 2
-    assert state["zero"][0, 2] < 0.1
-
-
 @pytest.mark.parametrize("after", [TUNING.held_s / 3.0, 2.0], ids=["at once", "held first"])
 def test_what_pulled_before_a_touch_is_remembered_while_it_lasts(after: float) -> None:
     """A touch out of a force below zero hides as much as that stood below; long after it, nothing is left of it."""

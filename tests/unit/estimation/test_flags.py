@@ -160,3 +160,26 @@ def test_a_jar_that_is_gripped_beside_its_lid_is_not_said_to_be_known() -> None:
     assert error_n < -0.5
     assert error_n**2 < 9.0 * estimate.force_variance_n2[2]
     assert estimate.flags & Flag.HELD_ELSEWHERE
+
+
+def test_a_jar_that_slides_out_leaves_no_touch_behind() -> None:
+    """Its steel lid pulls the reading below zero as it passes: that is not learnt, and its end is no touch."""
+    gripper = Gripper(("left_finger", "right_finger"), "jar", seed=1, rate_hz=250.0)
+    estimator = Estimator(CALIBRATION)
+    command_pa = lift_m = 0.0
+    last_pa, seen = np.nan, Flag(0)
+    for row in range(2750):
+        time_s = 0.004 * row
+        command_pa = 0.0 if time_s > 8.7 else min(command_pa + (32.0 if time_s > 2.5 else 0.0), 27.5e3)
+        lift_m = min(lift_m + 0.48e-3, 0.06) if time_s > 8.2 else 0.0
+        step = gripper.step([command_pa, command_pa], lift_m)
+        last_pa = step.pressure_pa[0] if np.isfinite(step.pressure_pa[0]) else last_pa
+        estimate = estimator.step(step.scans[0], last_pa).estimate
+        seen |= estimate.flags
+        if row == 2000:
+            assert estimate.in_contact
+            assert step.truths[0].in_contact
+    assert seen & Flag.HELD_ELSEWHERE
+    assert not step.truths[0].in_contact
+    assert not estimate.in_contact
+    assert estimate.force_n[2] == 0.0
