@@ -71,7 +71,9 @@ def test_a_finger_calibrated_on_the_robot_scores_nearly_as_well(bench: BenchDriv
     assert "temperature" in result.message, "what could not be identified is said"
     figures = dict(zip(result.figure_names, zip(result.figures, result.figure_units, strict=True), strict=True))
     assert figures["force_error"][1] == "N"
-    assert figures["force_error"][0] < 0.1
+    # a held-out figure is uncertain itself: by that much two calibrations of one finger may differ
+    shipped = load_calibration(LEFT).figures["force_error"]
+    assert figures["force_error"][0] < shipped.value + shipped.expanded
     made = load_calibration(path)
     assert {source.name for source in made.sources} <= {file.name for file in tmp_path.iterdir()}, "recordings are kept"
     assert {file.suffix for file in tmp_path.iterdir()} == {".yaml", ".csv", ".html"}, "and a report; nothing else"

@@ -57,12 +57,18 @@ def detect(tuning: Tuning, calibration: Calibration) -> bytes:
     time_s = MOMENT_S * np.arange(count)
     u = np.zeros((count, 3))
     u[:, 2] = np.interp(time_s, knots, level) + 1e-3 * rng.standard_normal(count)
-    u[-1200:, 2] = 0.0
+    u[-6000:, 2] = 0.0
     p = np.interp(time_s, np.arange(0.0, 1300.0, 4.0), rng.uniform(0.0, 1.0, 325))
     p[count // 2 :] = 0.5
-    # a swing: a touch, at once the other way, and a light touch while its threshold is still up
-    swing = MOMENT_S * np.arange(400)
-    u[-400:, 2] += np.interp(swing, [1.0, 1.02, 1.8, 1.82, 1.9, 1.92, 2.5, 2.52], [0, 1.0, 1.0, -0.7, -0.7, 0, 0, 0.5])
+    # swings: a touch, the other way at once or a third of a second later, a light touch while the threshold is still up
+    swing = MOMENT_S * np.arange(900)
+    at_once = np.interp(
+        swing, [1.0, 1.02, 1.8, 1.82, 1.9, 1.92, 2.5, 2.52, 3.5, 3.52], [0, 1, 1, -0.7, -0.7, 0, 0, 0.5, 0.5, 0]
+    )
+    later = np.interp(
+        swing, [6.0, 6.02, 6.5, 6.52, 6.82, 6.84, 6.9, 6.92, 7.4, 7.42], [0, 1, 1, 0, 0, -0.7, -0.7, 0, 0, 0.5]
+    )
+    u[-900:, 2] += at_once + later
     out = np.zeros((count, 3))
     watch(tuning, touch_model(calibration, LIGHT), np.zeros(1, DETECTOR)[0], u, p, out)
     return out.tobytes()
