@@ -20,7 +20,6 @@ from soft_tactile_node.registry import PADS
 SMALLER_IS_BETTER = ("bend_apparent_n", "bend_worst_n")
 """Figures by which the smallest value ranks first."""
 
-
 CONNECT_TIMEOUT_S = 10.0
 """Longest wait for a cluster to answer (s)."""
 

@@ -13,10 +13,9 @@ import numpy as np
 from builtin_interfaces.msg import Time
 
 from soft_tactile_node.errors import ShapeError
+from soft_tactile_node.ros.wire.conversions import stamp_to_seconds
+from soft_tactile_node.ros.wire.written import FRAME_AT, STAMP_AT, next_place
 from soft_tactile_node.samples import MAX_CHANNELS, Array, Scan
-
-HEAD = 4
-"""Bytes that tell the encoding."""
 
 NOTHING: Array = np.zeros(0)
 
@@ -73,13 +72,13 @@ def read_coils(data: bytes) -> Coils:
     """
     try:
         order = ORDERS[data[:2]]
-        seconds, nanoseconds, frame_bytes = order.header(data, HEAD)
-        at = _next(HEAD + 12 + frame_bytes, 4)
+        seconds, nanoseconds, frame_bytes = order.header(data, STAMP_AT)
+        at = next_place(FRAME_AT + frame_bytes, 4)
         (number,) = order.count(data, at)
         inductance, at = _doubles(data, at + 4, order)
         loss, at = _doubles(data, at, order)
         offset, at = _doubles(data, at, order)
-        (temperature,) = order.number(data, _next(at, 8))
+        (temperature,) = order.number(data, next_place(at, 8))
     except (KeyError, ValueError, struct.error) as error:
         raise ShapeError(
             f"coil readings must be sent as plain CDR; {len(data)} bytes cannot be read as such: use the same messages "
@@ -91,16 +90,12 @@ def read_coils(data: bytes) -> Coils:
     for name, values in (("loss", loss), ("offset", offset)):
         if values.size not in (0, channels):
             raise ShapeError(f"{name} must be empty or of {channels} channels; got {values.size}")
-    time_s = seconds + nanoseconds * 1e-9
+    stamp = Time(sec=seconds, nanosec=nanoseconds)
+    time_s = stamp_to_seconds(stamp)
     if offset.size:
         time_s += float(offset.mean())
     scan = Scan(time_s, inductance, temperature, loss if loss.size else None)
-    return Coils(scan, number, Time(sec=seconds, nanosec=nanoseconds))
-
-
-def _next(at: int, size: int) -> int:
-    """Return the place from `at` on where a number of that size may lie."""
-    return HEAD + -(-(at - HEAD) // size) * size
+    return Coils(scan, number, stamp)
 
 
 def _doubles(data: bytes, at: int, order: _Order) -> tuple[Array, int]:
@@ -108,5 +103,5 @@ def _doubles(data: bytes, at: int, order: _Order) -> tuple[Array, int]:
     (count,) = order.count(data, at)
     if not count:
         return NOTHING, at + 4
-    start = _next(at + 4, 8)
+    start = next_place(at + 4, 8)
     return np.frombuffer(data, order.numbers, count, start).astype(np.float64), start + 8 * count

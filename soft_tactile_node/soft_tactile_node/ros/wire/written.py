@@ -16,6 +16,11 @@ STAMP, STAMP_AT, FRAME_AT = struct.Struct("=iI"), 4, 16
 """What a header begins with, behind the four bytes that tell the encoding: seconds, nanoseconds; then the frame."""
 
 
+def next_place(at: int, size: int) -> int:
+    """Return the place from `at` on where a number of `size` bytes may lie: at a multiple of it behind the encoding."""
+    return STAMP_AT + -(-(at - STAMP_AT) // size) * size
+
+
 def layout_of(message: Any) -> np.dtype[Any]:
     """Return how the fields of a message without header lie in memory; ROS 2 sends them aligned as in C.
 
@@ -60,7 +65,7 @@ class WrittenMessage:
         layout = layout_of(message)
         self._data = bytearray(serialize_message(message))
         frame_end = FRAME_AT + len(message.header.frame_id.encode()) + 1
-        start = STAMP_AT + -(-(frame_end - STAMP_AT) // layout.alignment) * layout.alignment
+        start = next_place(frame_end, layout.alignment)
         if start + layout.itemsize != len(self._data):
             raise RuntimeError(
                 f"{type(message).__name__} must be sent as plain CDR of {start + layout.itemsize} bytes; this "
