@@ -23,6 +23,9 @@ QUICK = {"closing_speed": 1e5, "regulation": 1e4, "max_force": 3.0, "finger_time
 
 TOUCH_PA, NEWTON_PER_PA = 15e3, 1e-4
 
+SILENT = r"no estimate for (0\.[3-9]|[1-9])[\d.]* s"
+"""Said of a finger that is silent beyond the deadline of 0.3 s, by as much as the machine was busy."""
+
 
 class SoftFingers:
     """Stands in for fingers and sensors: follows commands at once, feels a spring from 15 kPa on, 200 times a second.
