@@ -24,6 +24,9 @@ MINIMUM_S = 30.0
 LATEST_S = 0.1
 """A pad may answer this late by itself; simulated ones of both variants stay below 0.08 s (s)."""
 
+MOVED_AT_REST = 0.1
+"""Share of the squared rates of the force that must come while the pressure rests, to tell its clock (1)."""
+
 
 def check_free_bend(recordings: Sequence[Recording], prepared: Sequence[Prepared]) -> None:
     """Refuse free-bend recordings that cannot give a free-bend model.
@@ -159,8 +162,8 @@ def _check_synchronised(recording: Recording, prepared: Prepared, force_z: np.nd
     # only while the pressure rests: otherwise bending, not force, moves the channels
     pressure_pa = np.interp(time_s, prepared.time_s, prepared.pressure_pa)
     still = np.abs(gaussian_filter1d(pressure_pa, 5.0, order=1) / step) < 2000.0
-    if not still.any():
-        return
+    if not (force[still] ** 2).sum() > MOVED_AT_REST * (force**2).sum():
+        return  # squeezes: the force comes with the pressure and tells nothing of the clock
     rates = [np.where(still, rate - rate[still].mean(), 0.0) for rate in rates]
     window = round(2.0 / step)
     lags = scipy.signal.correlation_lags(force.size, force.size, mode="full")

@@ -14,7 +14,9 @@ from soft_tactile_node.calibration.preparation import prepare
 from soft_tactile_node.calibration.refusals import check_free_bend, check_press
 from soft_tactile_node.errors import CalibrationError
 from soft_tactile_node.recordings import Recording
-from soft_tactile_node.simulation import simulate
+from soft_tactile_node.simulation import runs, simulate
+from soft_tactile_node.simulation import state as at
+from soft_tactile_node.simulation.timeline import Timeline
 
 PADS = ("iron_disc", "liquid_metal")
 
@@ -100,6 +102,35 @@ def test_force_on_another_clock(bench: tuple[Recording, Recording], late_s: floa
     rows = round(late_s * 200.0)
     with pytest.raises(CalibrationError, match=r"the force reference is [+-]\d\.\d\d s off the coils"):
         check(free, replace(press, force_n=np.roll(press.force_n, rows, axis=0)))
+
+
+def write_squeezes(script: Timeline, _rng: np.random.Generator, _duration_s: float) -> None:
+    """Close on a stop eight times: pressure and force rise and fall together."""
+    script.wait(2.0)
+    for peak_n in (1.0, 2.0, 3.0, 4.0, 1.5, 2.5, 3.5, 4.5):
+        script.move(at.COMMAND_PRESSURE, 25e3, 1.0)
+        script.put(at.COMMAND_STAGE, 1.0)
+        script.put(at.COMMAND_FORCE_Z, 0.02)
+        script.wait(0.4)
+        for force_n, pressure_pa in ((peak_n, 50e3), (0.02, 25e3)):
+            script.ramp(at.COMMAND_FORCE_Z, force_n, 1.5)
+            script.move(at.COMMAND_PRESSURE, pressure_pa, 1.5)
+            script.wait(1.0)
+        script.put(at.COMMAND_FORCE_Z, 0.0)
+        script.put(at.COMMAND_STAGE, 0.0)
+        script.move(at.COMMAND_PRESSURE, 0.0, 1.0)
+        script.wait(1.0)
+
+
+def test_squeezes_alone_tell_nothing_of_the_clock(
+    bench: tuple[Recording, Recording], request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the force comes with the pressure throughout, its clock cannot be told from the coils: not refused."""
+    monkeypatch.setitem(runs.BENCH_SCRIPTS, "press", write_squeezes)
+    free, press = bench
+    pad = request.node.callspec.params["bench"]
+    squeezes, _ = simulate("press", pad=pad, seed=2, rate_hz=200.0, duration_s=70.0)
+    check_press([press, squeezes], [prepare(press), prepare(squeezes)], [prepare(free)])
 
 
 def test_force_that_is_missing_or_pulls(bench: tuple[Recording, Recording]) -> None:
