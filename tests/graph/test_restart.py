@@ -78,15 +78,16 @@ class Cell:
 
         self.live.wait(is_silent, "silence after the kill")
 
-    def monitor_word(self, level: bytes, after_s: float) -> DiagnosticStatus | None:
-        """Return what the monitor said with a level after a time, with the time, or None."""
+    def monitor_says(self, level: bytes, after_s: float, name: str = "") -> bool:
+        """Return whether the monitor has said something with a level and a name after a time; `said_s` is when."""
         for array in self.health:
             time_s = stamp_to_seconds(array.header.stamp)
             for status in array.status:
-                if "grasp_monitor" in status.name and status.level == level and time_s > after_s:
+                word = "grasp_monitor" in status.name and status.level == level and name in status.message
+                if word and time_s > after_s:
                     self.said_s = time_s
-                    return status
-        return None
+                    return True
+        return False
 
 
 def test_a_sensor_killed_while_holding_a_jar(live: Graph, tmp_path: Path) -> None:
@@ -101,10 +102,8 @@ def test_a_sensor_killed_while_holding_a_jar(live: Graph, tmp_path: Path) -> Non
     cell.sensors["left_finger"].kill()
     cell.wait_for_silence()  # what was under way arrives
     last_s = stamp_to_seconds(cell.estimates[-1].header.stamp)
-    live.wait(lambda: cell.monitor_word(DiagnosticStatus.ERROR, last_s), "the monitor's word")
-    said = cell.monitor_word(DiagnosticStatus.ERROR, last_s)
-    assert said is not None
-    assert "left_finger" in said.message
+    # a machine that is busy may make the other finger look dead, too
+    live.wait(lambda: cell.monitor_says(DiagnosticStatus.ERROR, last_s, "left_finger"), "the monitor's word")
     assert cell.said_s - last_s <= NOTICED_S, "noticed in time"
     assert stamp_to_seconds(cell.estimates[-1].header.stamp) == last_s, "no stale estimate is published"
 
@@ -121,7 +120,7 @@ def test_a_sensor_killed_while_holding_a_jar(live: Graph, tmp_path: Path) -> Non
     cell.sensors["left_finger"] = cell.start_sensor("left_finger")
     live.wait(lambda: cell.estimates, "the restarted node", START_S)
     live.wait(lambda: cell.estimates[-1].flags & PadEstimate.TARE_OLD, "TARE_OLD")
-    live.wait(lambda: cell.monitor_word(DiagnosticStatus.OK, cell.said_s), "the monitor content again")
+    live.wait(lambda: cell.monitor_says(DiagnosticStatus.OK, cell.said_s), "the monitor content again")
     commanded_pa = [command.pressure for command in cell.commands]
     assert commanded_pa == pytest.approx([gauge_pa[-1]] * max(len(commanded_pa), 10), abs=1.0)
     assert gauge_pa[-1] > 20e3

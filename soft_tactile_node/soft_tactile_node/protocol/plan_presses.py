@@ -15,8 +15,11 @@ HELD_SHEAR = 0.4
 MOST_SHEAR = 1.6
 """Share of the highest shear over the share of the highest normal force that a pad is asked to carry (1)."""
 
-SQUEEZES = ((0.33, 0.75, 0.7), (0.5, 1.0, 0.9), (0.6, 0.75, 0.25), (0.4, 0.9, 0.5))
-"""Squeezes: pressure at the touch, highest pressure and normal force, as shares of the highest (1)."""
+SQUEEZES = (
+    (0.33, 0.75, 0.7), (0.5, 1.0, 0.9), (0.6, 0.75, 0.25), (0.4, 0.9, 0.5), (0.33, 0.47, 0.1), (0.6, 0.73, 0.1)
+)  # fmt: skip
+"""Squeezes: pressure at the touch, highest pressure and normal force, as shares of the highest (1). Without the light
+ones, what soft things are held with reads low."""
 
 MIXTURE = 12
 """Presses of the mixture at the end of the press recording."""
@@ -120,11 +123,14 @@ def _squeeze(writer: Writer, limits: Limits) -> None:
         writer.go(1.5)
         writer.go(0.5, pressure=touch, normal=0.0)
         writer.go(0.8)
-    closings = ", ".join(f"from {limits.pressures(touch)} to {limits.pressures(top)}" for touch, top, _ in SQUEEZES)
+    closings = ", ".join(
+        f"from {limits.pressures(touch)} to {limits.pressures(top)} ({limits.forces(normal)})"
+        for touch, top, normal in SQUEEZES
+    )
     writer.end_step(
         f"Squeeze a stop that stands still before the force cell: let the finger just touch it, raise the pressure in "
-        f"2 s, keep it for 1.5 s, lower it again: {closings}. The stop may stand where the force then reaches about "
-        f"{limits.forces(*(normal for *_, normal in SQUEEZES))}."
+        f"2 s, keep it for 1.5 s, lower it again: {closings}. Place the stop so that the force then reaches about what "
+        f"stands in brackets; where it reaches more, as in the last ones, squeeze foam before the stop."
     )
 
 

@@ -224,6 +224,8 @@ def script_press(script: Timeline, rng: np.random.Generator, duration_s: float) 
         (30.0e3, 60.0e3, 0.9),
         (35.0e3, 45.0e3, 0.25),
         (25.0e3, 55.0e3, 0.5),
+        (20.0e3, 28.0e3, 0.1),
+        (35.0e3, 43.0e3, 0.1),
     ):
         _squeeze(script, touch_pa, top_pa, peak * full, 2.0)
     _sweep_to(script, 25.0e3, 30.0e3)

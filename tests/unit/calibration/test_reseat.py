@@ -125,13 +125,13 @@ def test_a_reseated_part_is_nearly_as_good_as_calibrated_in_full() -> None:
 
 def test_a_part_with_one_coil_that_answers_otherwise_needs_a_full_calibration() -> None:
     """Where the held-out presses say that gains do not carry it over, reseat refuses with both errors."""
-    with pytest.raises(CalibrationError, match=r"held-out force error is 0\.\d+ N, more than .*calibrate in full"):
+    with pytest.raises(CalibrationError, match=r"held-out force error is \d\.\d+ N, more than .*calibrate in full"):
         reseat(finger("liquid_metal"), with_part(short_press("liquid_metal"), "liquid_metal"), TODAY)
 
 
 def test_another_pad_needs_a_full_calibration() -> None:
     """Presses of another specimen are refused with the error and what it may be."""
-    with pytest.raises(CalibrationError, match=r"held-out force error is 0\.\d+ N, more than .*calibrate in full"):
+    with pytest.raises(CalibrationError, match=r"held-out force error is \d\.\d+ N, more than .*calibrate in full"):
         reseat(finger("iron_disc"), short_press("iron_disc", 8), TODAY)
 
 

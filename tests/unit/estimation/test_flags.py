@@ -131,7 +131,8 @@ def test_each_flag_is_set_by_what_it_says(flag: Flag, pick: Recording) -> None:
 def test_a_held_finger_is_told_and_not_tared() -> None:
     """Something beside the pad stops the bend: the state says so, and a tare is refused for that reason."""
     recording = record("ramps", Fault("held_elsewhere", FROM_S))
-    held = np.flatnonzero(replay(recording)[1] & int(Flag.HELD_ELSEWHERE))
+    table, _ = Estimator(CALIBRATION, LIGHT).replay(recording)
+    held = np.flatnonzero((table.flags & int(Flag.HELD_ELSEWHERE) > 0) & ~table.in_contact)
     estimator, _ = replay(recording.select_rows(slice(0, int(held[-1]) + 1)))
     assert estimator.state == State.HELD_ELSEWHERE
     with pytest.raises(NotAtRestError, match="something holds the finger back; free it first"):
