@@ -283,7 +283,7 @@ def _advance_touched(tuning: Tuning, s: Record, u: Array, raw: float, warmth: fl
         s.swing_s = 0.0
         s.swing_peak = s.largest
     for j in range(TESTS):
-        s.d[j] = raw
+        s.d[j] = s.slow[j] = raw  # the next edge is told against the free finger
     return CONTACT_ENDED
 
 

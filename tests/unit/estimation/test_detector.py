@@ -113,6 +113,14 @@ def test_a_touch_under_a_high_threshold_is_not_learnt_away() -> None:
     assert slow["zero"][0, 2] > 0.1
 
 
+def test_a_light_touch_soon_after_a_firm_one_is_not_learnt_away() -> None:
+    """Its edge is told against the free finger, not against what was held before."""
+    state = new_state()
+    follow(state, [2.5] * 3000 + [0.0] * 250 + [0.3] * 2000)
+    assert state["in_contact"][0] == 1
+    assert abs(state["zero"][0, 2]) < 1e-3
+
+
 @pytest.mark.parametrize("after", [TUNING.held_s / 3.0, 2.0], ids=["at once", "held first"])
 def test_what_pulled_before_a_touch_is_remembered_while_it_lasts(after: float) -> None:
     """A touch out of a force below zero hides as much as that stood below; long after it, nothing is left of it."""
