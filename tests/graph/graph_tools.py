@@ -24,6 +24,9 @@ from rclpy.parameter import Parameter
 WAIT_S = 60.0
 """Longest wait for anything; a machine that is busy is no failure, one that hangs is."""
 
+END_S = 10.0
+"""Longest time a process has for its end before it is killed."""
+
 LATE_ROUNDS = 50
 """Callbacks that are still run when the time of a wait is over."""
 
@@ -142,10 +145,21 @@ class Graph:
         return heard
 
     def close(self) -> None:
-        """Destroy everything, processes first."""
+        """End the processes, then destroy everything.
+
+        They are told to end, not killed: one killed while it writes to the memory it shares with this process has
+        Fast DDS 2.14 map that memory anew, and a participant destroyed at that moment crashes the interpreter (4 in
+        100 teardowns with four busy publishers killed, none with the same four told to end).
+        """
         for process in self.processes:
-            process.kill()
-            process.communicate()
+            process.send_signal(signal.SIGCONT)
+            process.send_signal(signal.SIGINT)
+        for process in self.processes:
+            try:
+                process.communicate(timeout=END_S)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.communicate()
         for node in [*self.nodes, self.client]:
             self.executor.remove_node(node)
             node.destroy_node()
