@@ -155,11 +155,7 @@ class Graph:
             process.send_signal(signal.SIGCONT)
             process.send_signal(signal.SIGINT)
         for process in self.processes:
-            try:
-                process.communicate(timeout=END_S)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.communicate()
+            _await_end(process)
         for node in [*self.nodes, self.client]:
             self.executor.remove_node(node)
             node.destroy_node()
@@ -171,6 +167,15 @@ class Graph:
         # A lifecycle node lives on in DDS, services and all, until it is collected: until then a client of the next
         # graph may meet the services of the last one and never find its own.
         gc.collect()
+
+
+def _await_end(process: subprocess.Popen[str]) -> None:
+    """Wait for the end of a process; one that does not end is killed."""
+    try:
+        process.communicate(timeout=END_S)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.communicate()
 
 
 @contextlib.contextmanager
