@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
+import sys
 import time
 from collections import deque
 from contextlib import suppress
@@ -101,6 +102,16 @@ class PtyPort:
         self.not_sent += len(self._fifo)
         self._fifo.clear()
         self._waiting = 0
+
+    @property
+    def unread_bytes(self) -> int:
+        """Bytes that were handed on and that nobody has read; 0 while it is unplugged."""
+        import fcntl  # not on Windows
+        import termios
+
+        if self._slave < 0:
+            return 0
+        return int.from_bytes(fcntl.ioctl(self._slave, termios.FIONREAD, bytes(4)), sys.byteorder)
 
     def drain(self, limit_s: float) -> None:
         """Wait up to `limit_s` (s) until the host has taken everything."""
