@@ -22,9 +22,6 @@ CALIBRATIONS = {"left_finger": LEFT, "right_finger": RIGHT}
 START_S = 90.0
 """Longest wait for processes to come up, compiling included."""
 
-SPEED = 0.5
-"""Of the shared clock: what a busy machine takes counts for half."""
-
 LEASE_S = 10.0
 """Of the commands: a busy machine that holds the controller up for half a second shall not have the jar vented."""
 
@@ -47,8 +44,9 @@ class Cell:
 
     def __init__(self, live: Graph, folder: Path) -> None:
         self.live, self.folder = live, folder
-        simulated = ("time:=clock", f"speed:={SPEED}", "object:=jar", "seed:=1", f"command_timeout:={LEASE_S}")
-        self.start("gripper_simulator", "gripper", *simulated)
+        self.start(
+            "gripper_simulator", "gripper", "time:=clock", "object:=jar", "seed:=1", f"command_timeout:={LEASE_S}"
+        )
         self.sensors = {finger: self.start_sensor(finger) for finger in CALIBRATIONS}
         self.start("grasp_monitor", "gripper", "use_sim_time:=true")
         own = ("use_sim_time:=true", "on_fault:=hold", "max_force:=3.0", f"lease:={LEASE_S}")
