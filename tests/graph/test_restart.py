@@ -49,7 +49,8 @@ class Cell:
         )
         self.sensors = {finger: self.start_sensor(finger) for finger in CALIBRATIONS}
         self.start("grasp_monitor", "gripper", "use_sim_time:=true")
-        own = ("use_sim_time:=true", "on_fault:=hold", "max_force:=3.0", f"lease:={LEASE_S}")
+        # its own time-out is longer than the monitor's: a machine that stands still for 0.3 s shall not end the hold
+        own = ("use_sim_time:=true", "on_fault:=hold", "max_force:=3.0", f"lease:={LEASE_S}", "finger_timeout:=1.0")
         self.start("grasp_controller", "gripper", *own)
         live.wait(lambda: live.client.count_publishers("/gripper/grasp_state"), "the monitor", START_S)
         live.wait(lambda: live.client.count_publishers("/left_finger/contact_events"), "the sensor", START_S)
