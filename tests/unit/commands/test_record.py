@@ -197,9 +197,6 @@ def test_a_cable_that_is_pulled_while_recording(tmp_path: Path) -> None:
     assert np.diff(time_s).max() == pytest.approx((lost + 1) / RATE_HZ, abs=0.02 + slowest_s)
     length_s = time_s[-1] - time_s[0]
     assert length_s > 2.0, "a board that waited for its reader has more to tell than the recording lasts"
-    settled_s = time_s[time_s > 1.4]  # before, stamps may still make up for a start that was held up
-    sent_s = (len(settled_s) + lost) / RATE_HZ
-    assert sent_s == pytest.approx(settled_s[-1] - settled_s[0], abs=10 / RATE_HZ + slowest_s)
     assert np.median(np.diff(time_s)) == pytest.approx(1.0 / RATE_HZ, rel=0.02)
 
 
